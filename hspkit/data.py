@@ -1,0 +1,267 @@
+"""The tables in ``datasets/``: where they are, what their columns mean, whether they are sound.
+
+This is the only module that knows where the folder is. The layout of every table is itself a table,
+``datasets/columns.csv`` (file, column, type, unit, required, source_column, meaning), and the same check
+serves the shipped tables and a user's own csv with the same header.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterable, Mapping
+from functools import cache
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from hspkit.errors import DataFileError
+
+__all__ = ["Column", "Table", "columns", "folder", "parse_table", "read_table", "read_text", "sources", "tables"]
+
+_SOURCE_ROW = re.compile(r"^\|\s*`(?P<key>[^`]+)`\s*\|(?P<rest>.*)\|\s*$")
+#: How a figure is known. A recalled figure may be shipped with that mark and is never a hard test.
+SOURCE_KINDS = ("read", "memory", "computed", "common practice", "fitted", "invented")
+
+
+class Column(NamedTuple):
+    """One column of a table, as ``columns.csv`` declares it."""
+
+    file: str
+    column: str
+    type: str
+    unit: str
+    required: bool
+    source_column: str
+    meaning: str
+
+
+class Table(NamedTuple):
+    """A checked table: rows as dictionaries with typed values; an empty cell is None."""
+
+    name: str
+    columns: tuple[Column, ...]
+    rows: tuple[Mapping[str, Any], ...]
+
+
+def folder() -> Traversable:
+    """Return the folder of the tables, inside the installed package or beside the checkout.
+
+    Raises
+    ------
+    DataFileError
+        When neither place holds the tables.
+
+    Examples
+    --------
+    >>> folder().joinpath("SOURCES.md").is_file()
+    True
+    """
+    installed = files("hspkit") / "datasets"
+    if installed.is_dir():
+        return installed
+    checkout = Path(__file__).resolve().parent.parent / "datasets"
+    if (checkout / "SOURCES.md").is_file():  # never mistake another package called datasets for ours
+        return checkout
+    message = f"no tables at {installed} or {checkout}; reinstall hspkit"
+    raise DataFileError(message)
+
+
+def read_text(name: str) -> str:
+    """Return the text of one file of the folder.
+
+    Parameters
+    ----------
+    name : str
+        Path below ``datasets/`` with forward slashes. [-]
+
+    Examples
+    --------
+    >>> read_text("columns.csv").splitlines()[0]
+    'file,column,type,unit,required,source_column,meaning'
+    """
+    place = folder()
+    for part in name.split("/"):
+        place = place.joinpath(part)
+    if not place.is_file():
+        message = f"no file {name!r} in {folder()}; files are named as in columns.csv"
+        raise DataFileError(message)
+    return place.read_text(encoding="utf-8")
+
+
+@cache
+def _declared() -> dict[str, tuple[Column, ...]]:
+    found: dict[str, list[Column]] = {}
+    for row in csv.DictReader(io.StringIO(read_text("columns.csv"))):
+        column = Column(
+            row["file"],
+            row["column"],
+            row["type"],
+            row["unit"],
+            row["required"] == "yes",
+            row["source_column"],
+            row["meaning"],
+        )
+        found.setdefault(column.file, []).append(column)
+    return {name: tuple(rows) for name, rows in found.items()}
+
+
+def tables() -> tuple[str, ...]:
+    """Return the names of all shipped tables, in the order of ``columns.csv``."""
+    return tuple(_declared())
+
+
+def columns(name: str) -> tuple[Column, ...]:
+    """Return the declared columns of one table.
+
+    Examples
+    --------
+    >>> [c.column for c in columns("columns.csv")][:3]
+    ['file', 'column', 'type']
+    """
+    declared = _declared()
+    if name not in declared:
+        message = f"no table {name!r}; tables: {', '.join(declared)}"
+        raise DataFileError(message)
+    return declared[name]
+
+
+def _value(text: str, column: Column, where: str) -> Any:
+    text = text.strip()
+    if not text:
+        if column.required:
+            message = f"{where}: column {column.column!r} is empty but required ({column.meaning})"
+            raise DataFileError(message)
+        return None
+    if column.type == "text":
+        return text
+    if column.type == "number":
+        try:
+            number = float(text)
+        except ValueError:
+            number = float("nan")
+        if number != number or number in (float("inf"), float("-inf")):
+            unit = f" in {column.unit}" if column.unit not in ("", "-") else ""
+            message = f"{where}: column {column.column!r} holds {text!r}; expected a finite number{unit}"
+            raise DataFileError(message)
+        return number
+    if column.type == "integer":
+        try:
+            return int(text)
+        except ValueError:
+            message = f"{where}: column {column.column!r} holds {text!r}; expected a whole number"
+            raise DataFileError(message) from None
+    if column.type == "flag":
+        if text not in ("yes", "no"):
+            message = f"{where}: column {column.column!r} holds {text!r}; expected yes or no"
+            raise DataFileError(message)
+        return text == "yes"
+    message = f"columns.csv: unknown type {column.type!r} of {column.file}:{column.column}"
+    raise DataFileError(message)
+
+
+def parse_table(
+    text: str, layout: str, *, name: str | None = None, optional: Iterable[str] = ()
+) -> Table:
+    """Check the text of a csv against the layout of a shipped table and return typed rows.
+
+    Parameters
+    ----------
+    text : str
+        The csv, comma separated, first line the header. [-]
+    layout : str
+        Name of the shipped table whose columns the csv must have. [-]
+    name : str, optional
+        What to call the table in messages; default the layout. [-]
+    optional : iterable of str
+        Columns that may be left out of this csv. [-]
+
+    Raises
+    ------
+    DataFileError
+        Naming file, row and column. Nothing is half-loaded: all rows are checked before any is returned.
+
+    Examples
+    --------
+    >>> parse_table("file,column\\n", "columns.csv", name="mine.csv")
+    Traceback (most recent call last):
+    hspkit.errors.DataFileError: mine.csv: header lacks type, unit, required, source_column, meaning; ...
+    """
+    name = name or layout
+    declared = columns(layout)
+    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff")))
+    try:
+        header = [cell.strip() for cell in next(reader)]
+    except StopIteration:
+        message = f"{name}: the file is empty; expected the header {','.join(c.column for c in declared)}"
+        raise DataFileError(message) from None
+    known = {column.column: column for column in declared}
+    skippable = set(optional)
+    missing = [c for c in known if c not in header and c not in skippable]
+    unknown = [c for c in header if c not in known]
+    twice = sorted({c for c in header if header.count(c) > 1})
+    if missing or unknown or twice:
+        parts = []
+        if missing:
+            parts.append(f"lacks {', '.join(missing)}")
+        if unknown:
+            parts.append(f"has unknown {', '.join(repr(c) for c in unknown)}")
+        if twice:
+            parts.append(f"repeats {', '.join(twice)}")
+        message = f"{name}: header {'; '.join(parts)}; expected {','.join(known)}"
+        raise DataFileError(message)
+    rows = []
+    for number, cells in enumerate(reader, start=2):
+        if not any(cell.strip() for cell in cells):
+            continue
+        where = f"{name}, row {number}"
+        if len(cells) != len(header):
+            message = f"{where}: {len(cells)} cells for {len(header)} columns; quote cells that hold a comma"
+            raise DataFileError(message)
+        row = dict.fromkeys(known, None)
+        row.update({c: _value(cell, known[c], where) for c, cell in zip(header, cells, strict=True)})
+        rows.append(row)
+    return Table(name, declared, tuple(rows))
+
+
+@cache
+def read_table(name: str) -> Table:
+    """Return one shipped table, checked against ``columns.csv``; read once, then cached.
+
+    Examples
+    --------
+    >>> read_table("columns.csv").rows[0]["file"]
+    'columns.csv'
+    """
+    return parse_table(read_text(name), name)
+
+
+@cache
+def sources() -> dict[str, dict[str, str]]:
+    """Return every source key with its ``kind`` and ``reference``, from ``SOURCES.md``.
+
+    Kinds are `SOURCE_KINDS`: *read* (the figure was read in a text), *memory* (recalled, to be checked),
+    *computed*, *common practice* (a fact of the trade without a source), *fitted*, *invented* (demo only).
+
+    Examples
+    --------
+    >>> set(source["kind"] for source in sources().values()) <= set(SOURCE_KINDS)
+    True
+    """
+    found: dict[str, dict[str, str]] = {}
+    for line in read_text("SOURCES.md").splitlines():
+        match = _SOURCE_ROW.match(line)
+        if match is None:
+            continue
+        cells = [cell.strip() for cell in match["rest"].split("|")]
+        key, kind, reference = match["key"], cells[0], cells[1] if len(cells) > 1 else ""
+        if key in found:
+            message = f"SOURCES.md: source key {key!r} appears twice"
+            raise DataFileError(message)
+        if kind not in SOURCE_KINDS:
+            message = f"SOURCES.md: source key {key!r} has kind {kind!r}; expected one of {', '.join(SOURCE_KINDS)}"
+            raise DataFileError(message)
+        found[key] = {"kind": kind, "reference": reference}
+    return found
