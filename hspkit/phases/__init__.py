@@ -10,15 +10,25 @@ from hspkit.phases.activity import ln_activity, ln_gamma, ln_gamma_infinite
 from hspkit.phases.binary import binodal, critical_fraction, pair_index, spinodal, upper_critical_celsius
 from hspkit.phases.mixture import ALPHA, interaction_strength
 from hspkit.phases.splitting import Split, split
-from hspkit.phases.stability import binodal_index, spinodal_index, stable
+from hspkit.phases.stability import (
+    BinodalDetails,
+    binodal_details,
+    binodal_index,
+    binodal_index_of_draws,
+    spinodal_index,
+    stable,
+)
 from hspkit.phases.titration import CloudPoint, cloud_point
 
 __all__ = [
     "ALPHA",
+    "BinodalDetails",
     "CloudPoint",
     "Split",
     "binodal",
+    "binodal_details",
     "binodal_index",
+    "binodal_index_of_draws",
     "cloud_point",
     "critical_fraction",
     "interaction_strength",
