@@ -18,6 +18,7 @@ from hspkit.phases.stability import (
     spinodal_index,
     stable,
 )
+from hspkit.phases.ternary import TernaryDiagram, ternary_diagram
 from hspkit.phases.titration import CloudPoint, cloud_point
 
 __all__ = [
@@ -25,6 +26,7 @@ __all__ = [
     "BinodalDetails",
     "CloudPoint",
     "Split",
+    "TernaryDiagram",
     "binodal",
     "binodal_details",
     "binodal_index",
@@ -40,5 +42,6 @@ __all__ = [
     "spinodal_index",
     "split",
     "stable",
+    "ternary_diagram",
     "upper_critical_celsius",
 ]
