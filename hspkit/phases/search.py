@@ -29,6 +29,8 @@ _COMPONENT_TRIALS = 6
 _DOUBT = (0.8, 1.0 + 1e-6)
 #: Two trials closer than this share of their tilt climb to the same maximum.
 _FOLLOWS = 0.02
+#: Least curvature reckoned with where the ratio is curved upwards; a plain step has 1.
+_FLATTEST = 0.02
 #: A trial may rise this many times what Newton promises before it is given up on the way to a verdict.
 _HOPE = 25.0
 
@@ -332,6 +334,17 @@ def maxima(mixture: Mixtures) -> Array:
     return np.array(kept).reshape(-1, rank)
 
 
+def _past_saddle(residual: Array, critical: Array, spread: Array) -> Array:
+    """Return steps (k, r) that go up where the ratio is curved upwards: each curvature by its size.
+
+    A plain step leaves the neighbourhood of a saddle or a minimum ever so slowly.
+    """
+    values, vectors = np.linalg.eigh(spread)
+    curvature = np.maximum(np.abs(1.0 - 2.0 * critical[:, None] * values), _FLATTEST)
+    along = np.matmul(residual[:, None, :], vectors)[:, 0] / curvature
+    return np.matmul(vectors, along[..., None])[..., 0]
+
+
 def fluctuation(mixtures: Mixtures) -> Trial:
     """Return trial phases along the largest fluctuation, as far out as pays most: for locally unstable mixtures.
 
@@ -398,7 +411,8 @@ def _climb(
                 return found
             work.keep(keep)
             best = _Best(*(part[keep] for part in best))
-            local, q, critical, moving, careful = local[keep], q[keep], critical[keep], moving[keep], careful[keep]
+            local, q, critical, moving = local[keep], q[keep], critical[keep], moving[keep]
+            careful = careful[keep]
             state = _Tilt(*(part[keep] for part in state))
         width = int(moving.sum(axis=-1).max())
         if width < moving.shape[1]:
@@ -411,7 +425,10 @@ def _climb(
         if np.isfinite(enough):  # only the verdict is asked: leave trials that cannot come near it
             reach = work.strength[:, None] * np.exp(np.minimum(_HOPE * gain, 50.0))
             moving &= reach > _DOUBT[0] * enough * critical
-        step = -np.where((usable & ~careful)[..., None], step, residual)
+        saddle = moving & ~usable & ~careful
+        if saddle.any():
+            step[saddle] = _past_saddle(residual[saddle], critical[saddle], state.spread[saddle])
+        step = -np.where(careful[..., None], residual, step)
         step[~moving] = 0.0
         trial_q = q + step
         trial = work.tilt(trial_q, state.pressure - (state.centre * step).sum(axis=-1))
