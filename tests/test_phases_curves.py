@@ -24,7 +24,7 @@ def pair_of_chi(chi, volumes):
 
 @pytest.mark.parametrize(("alpha", "chi"), [(0.6, 0.21783), (1.0, 0.36306)])
 def test_chi_of_lindvig(alpha, chi):
-    """V1 100, differences 1/4/4, 298.15 K: chi of the published formula (Lindvig et al. 2002), worked by hand.
+    """V1 100, differences 1/4/4, 298.15 K: chi of the formula of Lindvig et al. 2002, worked by hand.
 
     Equal volumes: ln gamma at infinite dilution is chi.
     """
@@ -141,7 +141,7 @@ def test_what_never_clouds_and_what_is_cloudy_at_once():
 
 
 def test_a_mixture_that_clouds_and_clears_again_gives_the_first_cloud_point():
-    """Ethanol into oil and water: cloudy at once, clear in the end; from the other side the answer is unique."""
+    """Water into oil in ethanol: clear, cloudy, and clear again when next to nothing of the oil is left."""
     forth = phases.cloud_point([0.3, 0.7, 0], [0, 0, 1], VOLUMES, HSP)
     back = phases.cloud_point([0, 0, 1], [0.3, 0.7, 0], VOLUMES, HSP)
     assert 0 < forth.fraction < 1 - back.fraction < 1

@@ -108,7 +108,7 @@ def test_close_to_critical_and_far_from_it(excess):
 
 
 def test_dilute_solubility_has_its_limit():
-    """ln phi = -1 + V/V_w - V a |d - d_w|^2 for a liquid hardly soluble in nearly pure water (Flory-Huggins)."""
+    """ln phi = -1 + V/V_w - V a |d - d_w|^2 for a liquid hardly soluble in water (Flory-Huggins)."""
     poor, _ = phases.binodal(VOLUMES[:2], HSP[:2])
     square = ((HSP[0] - HSP[1]) ** 2 * [1, 0.25, 0.25]).sum()
     a = phases.interaction_strength(25.0)

@@ -1,4 +1,4 @@
-"""The global verdict against a plain search written for the purpose, closed forms, and what must not change it."""
+"""The global verdict: a plain search written for the purpose, closed forms, what must not change it."""
 
 import numpy as np
 import pytest
@@ -18,7 +18,8 @@ DISTANCE = 1e-6
 def agree_with_plain_search(seed, count):
     rng = np.random.default_rng(seed)
     fractions, volumes, hsp = random_mixtures(rng, count)
-    # the closed form of the spinodal places the mixtures: one in twenty beyond it, many between it and the binodal
+    # the closed form of the spinodal places the mixtures: one in twenty beyond it, many between it and the
+    # binodal
     local = phases.spinodal_index(fractions, volumes, hsp, alpha=1.0)
     alpha = rng.uniform(0.3, 1.03, count) / np.maximum(local, 1e-12)
     a = phases.interaction_strength(25.0, alpha)
@@ -45,7 +46,7 @@ def test_verdict_is_that_of_a_plain_search_ten_thousand_times():
 
 
 def test_index_is_never_below_that_of_a_plain_search_by_much():
-    """M itself, not only the verdict: six starts of up to 25 may miss the best trial phase, rarely and by little."""
+    """M itself, not only the verdict: six starts of 25 may miss the best trial phase, rarely, by little."""
     rng = np.random.default_rng(5)
     fractions, volumes, hsp = random_mixtures(rng, 300)
     index = phases.binodal_index(fractions, volumes, hsp, alpha=0.5)
@@ -67,7 +68,7 @@ def test_binary_spinodal_has_its_closed_form():
 
 
 def test_binary_verdict_changes_on_the_common_tangent():
-    """Symmetric Flory-Huggins binary: ln(phi/(1 - phi)) + chi (1 - 2 phi) = 0 on the binodal (textbook form)."""
+    """Symmetric binary: ln(phi/(1 - phi)) + chi (1 - 2 phi) = 0 on the binodal (textbook form)."""
     for phi in (0.01, 0.1, 0.3, 0.45):
         chi = np.log((1 - phi) / phi) / (1 - 2 * phi)
         hsp, volumes = np.array([[16.0, 0, 0], [16.0, 0, 10.0]]), np.array([100.0, 100.0])
@@ -80,7 +81,8 @@ def test_binary_verdict_changes_on_the_common_tangent():
 def test_index_is_proportional_to_the_interaction():
     fractions, volumes, hsp = random_mixtures(np.random.default_rng(2), 40)
     once, twice = (phases.binodal_index(fractions, volumes, hsp, alpha=alpha) for alpha in (0.3, 0.6))
-    assert_allclose(twice, 2 * once, rtol=2e-2)  # where a second look differs; see the next line
+    # near the verdict all components are tried, elsewhere six: a better trial phase may be found in one only
+    assert_allclose(twice, 2 * once, rtol=2e-2)
     assert np.median(np.abs(twice / (2 * once) - 1)) < 1e-9
 
 
@@ -219,7 +221,11 @@ def test_bad_input_is_named(function, arguments, match):
 
 @pytest.mark.parametrize(
     ("keywords", "match"),
-    [({"celsius": np.nan}, "celsius is nan"), ({"celsius": -300.0}, "-300"), ({"alpha": -1.0}, "alpha is -1")],
+    [
+        ({"celsius": np.nan}, "celsius is nan"),
+        ({"celsius": -300.0}, "-300"),
+        ({"alpha": -1.0}, "alpha is -1"),
+    ],
 )
 def test_impossible_temperature_or_weight_is_named(keywords, match):
     with pytest.raises(InputError, match=match):
