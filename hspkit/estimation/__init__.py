@@ -1,0 +1,1 @@
+"""Hansen parameters and molar volume from structure."""
