@@ -13,8 +13,12 @@ from typing import Any
 __version__ = "0.1.0"
 
 _HOME = {
+    "Estimate": "estimation",
+    "GroupModel": "estimation",
     "HSP": "hansen",
     "distance": "hansen",
+    "estimate": "estimation",
+    "estimate_many": "estimation",
     "red": "hansen",
 }
 

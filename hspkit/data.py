@@ -19,7 +19,17 @@ from typing import Any, NamedTuple
 
 from hspkit.errors import DataFileError
 
-__all__ = ["Column", "Table", "columns", "folder", "parse_table", "read_table", "read_text", "sources", "tables"]
+__all__ = [
+    "Column",
+    "Table",
+    "columns",
+    "folder",
+    "parse_table",
+    "read_table",
+    "read_text",
+    "sources",
+    "tables",
+]
 
 _SOURCE_ROW = re.compile(r"^\|\s*`(?P<key>[^`]+)`\s*\|(?P<rest>.*)\|\s*$")
 #: How a figure is known. A recalled figure may be shipped with that mark and is never a hard test.
@@ -162,9 +172,7 @@ def _value(text: str, column: Column, where: str) -> Any:
     raise DataFileError(message)
 
 
-def parse_table(
-    text: str, layout: str, *, name: str | None = None, optional: Iterable[str] = ()
-) -> Table:
+def parse_table(text: str, layout: str, *, name: str | None = None, optional: Iterable[str] = ()) -> Table:
     """Check the text of a csv against the layout of a shipped table and return typed rows.
 
     Parameters
@@ -261,7 +269,9 @@ def sources() -> dict[str, dict[str, str]]:
             message = f"SOURCES.md: source key {key!r} appears twice"
             raise DataFileError(message)
         if kind not in SOURCE_KINDS:
-            message = f"SOURCES.md: source key {key!r} has kind {kind!r}; expected one of {', '.join(SOURCE_KINDS)}"
+            message = (
+                f"SOURCES.md: source key {key!r} has kind {kind!r}; expected one of {', '.join(SOURCE_KINDS)}"
+            )
             raise DataFileError(message)
         found[key] = {"kind": kind, "reference": reference}
     return found
