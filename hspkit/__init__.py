@@ -13,8 +13,15 @@ from typing import Any
 __version__ = "0.1.0"
 
 _HOME = {
+    "Blend": "carriers",
+    "Carrier": "carriers",
     "HSP": "hansen",
+    "Oil": "oils",
+    "carrier": "carriers",
+    "carriers": "carriers",
     "distance": "hansen",
+    "oil": "oils",
+    "oils": "oils",
     "red": "hansen",
 }
 
