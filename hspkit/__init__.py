@@ -15,6 +15,8 @@ __version__ = "0.1.0"
 _HOME = {
     "Blend": "carriers",
     "Carrier": "carriers",
+    "Estimate": "estimation",
+    "GroupModel": "estimation",
     "HSP": "hansen",
     "Oil": "oils",
     "carrier": "carriers",
@@ -22,6 +24,8 @@ _HOME = {
     "distance": "hansen",
     "oil": "oils",
     "oils": "oils",
+    "estimate": "estimation",
+    "estimate_many": "estimation",
     "red": "hansen",
 }
 
