@@ -13,10 +13,17 @@ from typing import Any
 __version__ = "0.1.0"
 
 _HOME = {
+    "Blend": "carriers",
+    "Carrier": "carriers",
     "Estimate": "estimation",
     "GroupModel": "estimation",
     "HSP": "hansen",
+    "Oil": "oils",
+    "carrier": "carriers",
+    "carriers": "carriers",
     "distance": "hansen",
+    "oil": "oils",
+    "oils": "oils",
     "estimate": "estimation",
     "estimate_many": "estimation",
     "red": "hansen",
