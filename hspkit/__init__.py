@@ -16,10 +16,12 @@ _HOME = {
     "Estimate": "estimation",
     "GroupModel": "estimation",
     "HSP": "hansen",
+    "Substance": "substances",
     "distance": "hansen",
     "estimate": "estimation",
     "estimate_many": "estimation",
     "red": "hansen",
+    "substance": "substances",
 }
 
 __all__ = sorted(_HOME)

@@ -379,7 +379,9 @@ class NameIndex:
         if self._guard:
             rows = _near_look_alikes(forms, near)
             if rows:
-                told = "; ".join(f"{r.name} (CAS {r.cas}): {r.difference}. At stake: {r.at_stake}" for r in rows)
+                told = "; ".join(
+                    f"{r.name} (CAS {r.cas}): {r.difference}. At stake: {r.at_stake}" for r in rows
+                )
                 return (
                     f"no {self.what} {name!r}, and names like it are confused with each other; "
                     f"give the exact name or the CAS number. {told}"
