@@ -13,13 +13,20 @@ from typing import Any
 __version__ = "0.1.0"
 
 _HOME = {
+    "Blend": "carriers",
+    "Carrier": "carriers",
     "Estimate": "estimation",
     "GroupModel": "estimation",
     "HSP": "hansen",
+    "Oil": "oils",
     "Substance": "substances",
+    "carrier": "carriers",
+    "carriers": "carriers",
     "distance": "hansen",
     "estimate": "estimation",
     "estimate_many": "estimation",
+    "oil": "oils",
+    "oils": "oils",
     "red": "hansen",
     "substance": "substances",
 }

@@ -283,9 +283,9 @@ def sources() -> dict[str, dict[str, str]]:
 def inventory() -> list[dict[str, Any]]:
     """Return, for each table, its rows and its numbers counted by how they are known.
 
-    A row counts by its ``source`` key, a number by the key column that ``columns.csv`` names for it. ``rows`` and
-    ``numbers`` are dictionaries from kind (see `sources`) to count; rows of a table without a ``source`` column
-    count under ``layout``.
+    A row counts by its ``source`` key, a number by the key column that ``columns.csv`` names for it. ``rows``
+    and ``numbers`` are dictionaries from kind (see `sources`) to count; rows of a table without a ``source``
+    column count under ``layout``.
 
     Examples
     --------

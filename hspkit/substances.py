@@ -31,8 +31,8 @@ __all__ = ["PUBLISHED_SD", "Substance", "Value", "index", "substance", "substanc
 #: the total of a table value scatters by 0.92; against the totals that enthalpies of vaporisation of the
 #: shipped aroma compounds give, 68 % of the tables' totals lie within 0.90 (tests/test_substances.py).
 PUBLISHED_SD = (0.5, 1.6, 1.6)
-#: Relative standard deviation of a molar volume by the kind of its density: a handbook density corrected over a
-#: few kelvin; a recalled one; that of a mixture of which the structure is one molecule. Judgement, no source.
+#: Relative standard deviation of a molar volume by the kind of its density: a handbook density corrected over
+#: a few kelvin; a recalled one; that of a mixture of which the structure is one molecule. Judgement, no source.
 _VOLUME_SD = {"read": 0.005, "memory": 0.02, "mixture": 0.05}
 #: Beyond these a user's figure is in another unit (kg/m3, kelvin) or a slip; generous on both sides.
 _PLAUSIBLE = {
@@ -46,6 +46,8 @@ _PLAUSIBLE = {
     "delta_p": (0.0, 50.0),
     "delta_h": (0.0, 60.0),
 }
+_PARAMETERS_ESTIMATED = "parameters estimated from structure"
+_VOLUME_ESTIMATED = "molar volume estimated from structure"
 _HSP_COLUMNS = ("delta_d", "delta_p", "delta_h")
 _UNITS = {
     "delta_d": "MPa^0.5", "delta_p": "MPa^0.5", "delta_h": "MPa^0.5", "volume": "cm3/mol", "density": "g/mL",
@@ -158,51 +160,53 @@ class Substance:
             raise InputError(message)
         if self.cas:
             check_cas(self.cas)
-        put = lambda key, value: object.__setattr__(self, key, value)  # noqa: E731 - the class is frozen
-        notes = list(self.notes)
         if self.smiles and self.molar_mass is None:
             from hspkit.molecules import read_molecule
 
-            put("molar_mass", read_molecule(self.smiles).molar_mass)
-        given_prior = self.prior if self.prior is not None else self.hsp
-        estimate = None
-        if given_prior is None or (self.volume is None and self.density is None):
-            estimate = self._estimate()
-            notes += [f"estimated: {note}" for note in estimate.notes]
-        if given_prior is None:
-            assert estimate is not None
-            put("prior", estimate.hsp)
-            put("prior_covariance", np.diag(estimate.sd[:3] ** 2))
-            notes.append("parameters estimated from structure")
-        else:
-            put("prior", _point(given_prior))
-            put("prior_covariance", _covariance(self.prior_covariance, np.diag(np.square(PUBLISHED_SD))))
-        put("hsp", self.prior if self.hsp is None else _point(self.hsp))
-        put("covariance", _covariance(self.covariance, self.prior_covariance))
-        if self.volume is None and self.density is not None:
-            density = _number(self.density, "density", "density_g_mL")
-            put("volume", _need(self.molar_mass, "molar_mass", self.name) / density)
-            put(
-                "volume_sd",
-                self.volume_sd if self.volume_sd is not None else _VOLUME_SD["read"] * self.volume,
-            )
-        elif self.volume is None:
-            assert estimate is not None
-            put("volume", float(estimate.volume))
-            put("volume_sd", float(estimate.sd[3]))
-            notes.append("molar volume estimated from structure")
-        put("volume", _number(self.volume, "volume", "volume_cm3_mol"))
-        put(
-            "volume_sd",
-            float(_VOLUME_SD["memory"] * self.volume if self.volume_sd is None else self.volume_sd),
-        )
-        if self.density is None:
-            put("density", _need(self.molar_mass, "molar_mass", self.name) / self.volume)
-        put("notes", tuple(dict.fromkeys(notes)))
+            self._put(molar_mass=read_molecule(self.smiles).molar_mass)
+        given = self.prior if self.prior is not None else self.hsp
+        unknown_volume = self.volume is None and self.density is None
+        estimate = self._estimate() if given is None or unknown_volume else None
+        self._fill_parameters(given, estimate)
+        self._fill_volume(estimate if unknown_volume else None)
         if not self.values:
-            put("values", tuple(self._own_values()))
+            self._put(values=tuple(self._own_values()))
         if estimate is not None and not any(value.note.startswith("estimated") for value in self.values):
-            put("values", (*self.values, *_estimated_values(estimate, given_prior is None, self)))
+            self._put(values=(*self.values, *_estimated_values(estimate, given is None, self)))
+
+    def _put(self, **values: Any) -> None:
+        for name, value in values.items():  # the class is frozen for everybody else
+            object.__setattr__(self, name, value)
+
+    def _note(self, *notes: str) -> None:
+        self._put(notes=tuple(dict.fromkeys((*self.notes, *notes))))
+
+    def _fill_parameters(self, given: Any, estimate: Any) -> None:
+        if given is None:
+            self._put(prior=estimate.hsp, prior_covariance=np.diag(np.square(estimate.sd[:3])))
+            self._note(*(f"estimated: {note}" for note in estimate.notes), _PARAMETERS_ESTIMATED)
+        else:
+            sd = np.diag(np.square(PUBLISHED_SD))
+            self._put(prior=_point(given), prior_covariance=_covariance(self.prior_covariance, sd))
+        self._put(
+            hsp=self.prior if self.hsp is None else _point(self.hsp),
+            covariance=_covariance(self.covariance, self.prior_covariance),
+        )
+
+    def _fill_volume(self, estimate: Any) -> None:
+        sd = self.volume_sd
+        if estimate is not None:
+            self._put(volume=float(estimate.volume))
+            self._note(_VOLUME_ESTIMATED)
+            sd = estimate.sd[3] if sd is None else sd
+        elif self.volume is None:
+            density = _number(self.density, "density", "density_g_mL")
+            self._put(volume=_need(self.molar_mass, "molar_mass", self.name) / density)
+            sd = _VOLUME_SD["read"] * self.volume if sd is None else sd
+        self._put(volume=_number(self.volume, "volume", "volume_cm3_mol"))
+        self._put(volume_sd=float(_VOLUME_SD["memory"] * self.volume if sd is None else sd))
+        if self.density is None:
+            self._put(density=_need(self.molar_mass, "molar_mass", self.name) / self.volume)
 
     def _estimate(self) -> Any:
         if not self.smiles:
@@ -217,9 +221,7 @@ class Substance:
 
     def _own_values(self) -> Iterable[Value]:
         """What the user gave, before anything is filled in from an estimate."""
-        estimated = {"parameters": "parameters estimated from structure" in self.notes}
-        estimated["volume"] = "molar volume estimated from structure" in self.notes
-        if not estimated["parameters"]:
+        if _PARAMETERS_ESTIMATED not in self.notes:
             for quantity, point, sd in zip(
                 _HSP_COLUMNS, self.prior.array, np.sqrt(np.diag(self.prior_covariance)), strict=True
             ):
@@ -227,7 +229,9 @@ class Substance:
         rest = ("volume", "density", "molar_mass", "log_p", "water_solubility", "melting_celsius")
         for quantity in (*rest, "boiling_celsius", "flash_celsius"):
             value = getattr(self, quantity)
-            if value is not None and not (estimated["volume"] and quantity in ("volume", "density")):
+            if value is not None and not (
+                _VOLUME_ESTIMATED in self.notes and quantity in ("volume", "density")
+            ):
                 computed = quantity == "molar_mass" and self.smiles
                 yield Value(
                     quantity, float(value), _UNITS[quantity], None, True, "rdkit" if computed else "user", ""
@@ -439,6 +443,18 @@ def index() -> NameIndex:
     return NameIndex(_rows().values(), what="substance")
 
 
+#: Quantity, its column in ``substances.csv`` and the column of its source key.
+_PLAIN_VALUES = (
+    ("volume", "volume_cm3_mol", "volume_source"),
+    ("density", "density_g_mL", "density_source"),
+    ("molar_mass", "molar_mass_g_mol", "molar_mass_source"),
+    ("log_p", "log_p", "log_p_source"),
+    ("melting_celsius", "melting_C", "melting_source"),
+    ("boiling_celsius", "boiling_C", "boiling_source"),
+    ("flash_celsius", "flash_C", "flash_source"),
+)
+
+
 def _values(row: Mapping[str, Any]) -> tuple[Value, ...]:
     found = []
     name = row["name"]
@@ -456,16 +472,7 @@ def _values(row: Mapping[str, Any]) -> tuple[Value, ...]:
                     note,
                 )
             )
-    plain = (
-        ("volume", "volume_cm3_mol", "volume_source"),
-        ("density", "density_g_mL", "density_source"),
-        ("molar_mass", "molar_mass_g_mol", "molar_mass_source"),
-        ("log_p", "log_p", "log_p_source"),
-        ("melting_celsius", "melting_C", "melting_source"),
-        ("boiling_celsius", "boiling_C", "boiling_source"),
-        ("flash_celsius", "flash_C", "flash_source"),
-    )
-    for quantity, column, source in plain:
+    for quantity, column, source in _PLAIN_VALUES:
         if row[column] is not None:
             note = ""
             if quantity == "density":
@@ -536,8 +543,8 @@ def _shipped(name: str) -> Substance:
 def substance(name_or_cas_or_smiles: str | Substance) -> Substance:
     """Return the substance that a name, a CAS number or a SMILES means.
 
-    A SMILES that is in the table in any form gives the table's substance; where only the stereo differs, a note
-    says so. A structure that is not in the table is estimated.
+    A SMILES that is in the table in any form gives the table's substance; where only the stereo differs, a
+    note says so. A structure that is not in the table is estimated.
 
     Parameters
     ----------
@@ -784,16 +791,12 @@ def _user_substance(row: Mapping[str, Any], prior: HSP | None, file: str) -> Sub
         role=row["role"] or "",
         chemical_class=row["class"] or "",
     )
-    keys = {
-        "density": "density_source", "volume": "volume_source", "log_p": "log_p_source",
-        "melting_celsius": "melting_source", "boiling_celsius": "boiling_source", "flash_celsius": "flash_source",
-        "molar_mass": "molar_mass_source",
-    }  # fmt: skip
+    keys = {quantity: source for quantity, _, source in _PLAIN_VALUES}
     values = tuple(
         value._replace(source=row.get(keys.get(value.quantity, "")) or row["source"] or file)
         if value.source == "user"
         else value
-        for value in made.values
+        for value in made.values  # noqa: PD011 - not a DataFrame
     )
     object.__setattr__(made, "values", values)
     return made
