@@ -32,7 +32,7 @@ __all__ = ["PUBLISHED_SD", "Substance", "Value", "index", "substance", "substanc
 #: shipped aroma compounds give, 68 % of the tables' totals lie within 0.90 (tests/test_substances.py).
 PUBLISHED_SD = (0.5, 1.6, 1.6)
 #: Relative standard deviation of a molar volume by the kind of its density: a handbook density corrected over
-#: a few kelvin; a recalled one; that of a mixture of which the structure is one molecule. Judgement, no source.
+#: a few kelvin; a recalled one; that of a mixture of which the structure is one molecule. A judgement.
 _VOLUME_SD = {"read": 0.005, "memory": 0.02, "mixture": 0.05}
 #: Beyond these a user's figure is in another unit (kg/m3, kelvin) or a slip; generous on both sides.
 _PLAUSIBLE = {
@@ -202,9 +202,9 @@ class Substance:
         elif self.volume is None:
             density = _number(self.density, "density", "density_g_mL")
             self._put(volume=_need(self.molar_mass, "molar_mass", self.name) / density)
-            sd = _VOLUME_SD["read"] * self.volume if sd is None else sd
+            sd = _VOLUME_SD["read"] * float(self.volume) if sd is None else sd
         self._put(volume=_number(self.volume, "volume", "volume_cm3_mol"))
-        self._put(volume_sd=float(_VOLUME_SD["memory"] * self.volume if sd is None else sd))
+        self._put(volume_sd=float(_VOLUME_SD["memory"] * float(self.volume) if sd is None else sd))
         if self.density is None:
             self._put(density=_need(self.molar_mass, "molar_mass", self.name) / self.volume)
 
