@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 from hspkit import data
 from hspkit.errors import InputError, UnknownNameError
 
-__all__ = ["LookAlike", "NameIndex", "check_cas", "is_cas", "look_alikes", "normal_form"]
+__all__ = ["LookAlike", "NameIndex", "check_cas", "is_cas", "look_alikes", "near_names", "normal_form"]
 
 _CAS = re.compile(r"^\d{2,7}-\d{2}-\d$")
 _GREEK = {
@@ -175,6 +175,28 @@ def normal_form(text: str) -> str:
     ('e anethole', 'e anethole')
     """
     return _forms(text).exact
+
+
+def near_names(name: str, allowed: Iterable[str], n: int = 3) -> tuple[str, ...]:
+    """Return allowed names that are spelt almost like this one, nearest first, for a message.
+
+    Parameters
+    ----------
+    name : str
+        What was asked for. [-]
+    allowed : iterable of str
+        What there is. [-]
+    n : int
+        At most how many. [-]
+
+    Examples
+    --------
+    >>> near_names("soft drink", ["soft drinks", "dairy"])
+    ('soft drinks',)
+    """
+    shown = {normal_form(entry): entry for entry in allowed}
+    near = difflib.get_close_matches(normal_form(name), list(shown), n=n, cutoff=_NEAR)
+    return tuple(shown[form] for form in near)
 
 
 class LookAlike(NamedTuple):

@@ -202,9 +202,9 @@ class Substance:
         elif self.volume is None:
             density = _number(self.density, "density", "density_g_mL")
             self._put(volume=_need(self.molar_mass, "molar_mass", self.name) / density)
-            sd = _VOLUME_SD["read"] * float(self.volume) if sd is None else sd
+            sd = _VOLUME_SD["read"] * self.molar_mass / density if sd is None else sd
         self._put(volume=_number(self.volume, "volume", "volume_cm3_mol"))
-        self._put(volume_sd=float(_VOLUME_SD["memory"] * float(self.volume) if sd is None else sd))
+        self._put(volume_sd=float(_VOLUME_SD["memory"] * self.volume if sd is None else sd))
         if self.density is None:
             self._put(density=_need(self.molar_mass, "molar_mass", self.name) / self.volume)
 
