@@ -283,7 +283,7 @@ def parse_strength(name: str) -> float | None:
     >>> parse_strength("70 % vol ethanol"), parse_strength("ethanol 96%"), parse_strength("ethanol")
     (70.0, 96.0, None)
     """
-    match = _STRENGTH.match(name.strip())
+    match = _STRENGTH.match(re.sub(r"[()]", "", name).strip())
     if match is None:
         return None
     percent = float((match["percent"] or match["percent2"]).replace(",", "."))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from functools import cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -190,7 +190,7 @@ def permission(carrier: str, market: str, category: str | None = None) -> str:
 
 
 def limit_uses(
-    doses: Mapping[str, float],
+    doses: Mapping[Any, float],
     market: str,
     category: str,
     *,
@@ -201,9 +201,9 @@ def limit_uses(
 
     Parameters
     ----------
-    doses : mapping of str to float
-        Carrier -> its dose in the finished product; for basis "in the flavouring", in the flavouring. A dose
-        of a blend is split with `hspkit.carriers.Blend.doses`. [mg/L]
+    doses : mapping to float
+        Carrier (its name, or anything that has one) -> its dose in the finished product; for basis "in the
+        flavouring", in the flavouring. `hspkit.carriers.Blend.doses` splits the dose of a blend. [mg/L]
     market, category : str
         See `limits`. [-]
     product_density : float
@@ -237,7 +237,8 @@ def limit_uses(
         message = f"basis is {basis!r}; expected {CONSUMED!r} or {IN_FLAVOURING!r}"
         raise InputError(message)
     grouped: dict[tuple[str, float, str, str], list[tuple[float, Limit]]] = {}
-    for carrier, dose in doses.items():
+    for given, dose in doses.items():
+        carrier = given if isinstance(given, str) else given.name
         if not (np.isfinite(dose) and dose >= 0):
             message = f"the dose of {carrier!r} is {dose!r}; expected a number >= 0 in mg/L"
             raise InputError(message)

@@ -8,7 +8,6 @@ covered part only.
 from __future__ import annotations
 
 import difflib
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
@@ -22,6 +21,7 @@ from hspkit import data, gc_report
 from hspkit.errors import DataFileError, HspkitError, InputError, UnknownNameError
 from hspkit.gc_report import SUM_TOLERANCE, Peak
 from hspkit.hansen import HSP, mix
+from hspkit.names import normal_form
 from hspkit.substances import Substance, substance
 
 if TYPE_CHECKING:
@@ -214,7 +214,7 @@ class Oil:
         Examples
         --------
         >>> five = oil("sweet orange, cold-pressed").folded(5)
-        >>> round(five.mass_yield, 2), five.covered_percent + five.uncovered_percent
+        >>> round(five.mass_yield, 3), five.covered_percent + five.uncovered_percent
         (0.2, 100.0)
         """
         if not (np.isfinite(times) and times >= 1):
@@ -290,7 +290,7 @@ class Oil:
             mass_percent=tuple(float(x) for x in kept[stays] * scale),
             uncovered=tuple((label, share * scale) for label, share in self.uncovered),
             ranges=(),
-            mass_yield=self.mass_yield * total / 100.0,
+            mass_yield=float(self.mass_yield * total / 100.0),
         )
 
     @classmethod
@@ -441,9 +441,14 @@ def _profiles() -> dict[str, list[Mapping[str, Any]]]:
     return found
 
 
+_FILLERS = frozenset({"oil", "essential", "of", "type", "the", "and", "or"})
+
+
 def _words(text: str) -> frozenset[str]:
-    plain = text.lower().replace("expressed", "cold-pressed")
-    return frozenset(re.findall(r"[a-z0-9]+", plain)) - {"oil", "essential", "of", "type", "the", "and", "or"}
+    """Return the words of a name, whatever their order: "oil of clove buds" is "clove, bud"."""
+    plain = normal_form(text).replace("expressed", "cold pressed").replace("coldpressed", "cold pressed")
+    words = (word.removesuffix("s") if len(word) > 3 else word for word in plain.split())
+    return frozenset(words) - _FILLERS
 
 
 @cache
