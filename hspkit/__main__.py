@@ -123,6 +123,7 @@ def _rank(options: argparse.Namespace) -> str:
             screen_table(ranking),
             f"{best}. Ra is the Hansen distance to the oil; L >= 1 is unstable; max oil and water are the cloud "
             "points; '-' is not known or not asked.",
+            *([ranking.drink()] if ranking.application is not None else []),
             "Notes\n" + _wrapped(notes, "- ") if notes else "Notes: none",
             "Cautions\n" + _wrapped(ranking.cautions, "! "),
         ]
@@ -190,13 +191,17 @@ def build_parser() -> argparse.ArgumentParser:
     rank = verbs.add_parser("rank", help="rank carriers for an oil")
     rank.add_argument("oil", help='an oil such as "sweet orange, cold-pressed", a substance, or a GC report (.csv)')
     _add_ratio(rank)
-    rank.add_argument("--market", help='where the product is sold, for instance US or EU')
+    rank.add_argument("--market", help="where the product is sold, for instance US or EU")
     rank.add_argument("--category", help='food category, for instance "soft drinks"')
     level = rank.add_mutually_exclusive_group()
     level.add_argument("--oil-mg-per-l", type=float, metavar="X", help="oil in a litre of finished product, mg")
     level.add_argument("--stock-mg-per-l", type=float, metavar="X", help="stock in a litre of finished product, mg")
     rank.add_argument(
-        "--drink-ethanol", type=float, default=0.0, metavar="X", help="ethanol in the finished product, %% vol"
+        "--drink-ethanol",
+        type=float,
+        default=0.0,
+        metavar="X",
+        help="ethanol in the finished product, %% vol",
     )
     rank.add_argument("--carrier", action="append", metavar="NAME", help="rank only this carrier; may be repeated")
     rank.add_argument("--include-alcohol", action="store_true", help="add ethanol of 40, 70 and 96 %% vol")

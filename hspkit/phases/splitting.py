@@ -81,8 +81,8 @@ class _Phases:
         self.sizes = mixtures.volumes
         points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
         self.strength = mixtures.strength
-        ones = np.ones_like(self.sizes)[..., None]
-        self.moment = np.concatenate([(1.0 / self.sizes)[..., None], ones, points], axis=-1)
+        inverse = np.broadcast_to(1.0 / self.sizes, np.broadcast_shapes(self.sizes.shape, points.shape[:-1]))
+        self.moment = np.concatenate([inverse[..., None], np.ones_like(inverse)[..., None], points], axis=-1)
         self.feature = self.moment * self.sizes[..., None]
         present = self.feed > 0
         self.present = present
@@ -341,6 +341,17 @@ def _polish(mixtures: Mixtures, row: int, volumes: Array) -> tuple[Array, float]
     phases = _Phases(mixtures.take(np.array([row])))
     _, gap, again = _minimise(phases, _numbers(phases, volumes[None]))
     return again[0], float(gap[0])
+
+
+def minimise_pair(mixtures: Mixtures, start: Array) -> Array:
+    """Return the first component's fraction in both phases of binaries (b, 2), from an unstable pair of phases."""
+    feed = mixtures.fractions[:, 0]
+    amount = (feed - start[:, 0]) / (start[:, 1] - start[:, 0])
+    inside = np.stack([start, 1.0 - start], axis=-1)
+    volumes = inside * np.stack([1.0 - amount, amount], axis=-1)[..., None]
+    phases = _Phases(mixtures)
+    _, _, found = _minimise(phases, _numbers(phases, volumes))
+    return np.sort(found[..., 0] / found.sum(axis=-1), axis=-1)
 
 
 def split(
