@@ -6,12 +6,9 @@ d = (delta_d, delta_p/2, delta_h/2) and a = alpha/(RT),
     g = sum phi/V ln phi + a (sum phi |d|^2 - |sum phi d|^2)      [per volume, in units of RT].
 """
 
-<<<<<<< HEAD
-from hspkit.phases.limiting import index_shares
-=======
 from hspkit.phases.activity import ln_activity, ln_gamma, ln_gamma_infinite
 from hspkit.phases.binary import binodal, critical_fraction, pair_index, spinodal, upper_critical_celsius
->>>>>>> phases
+from hspkit.phases.limiting import index_shares
 from hspkit.phases.mixture import ALPHA, interaction_strength
 from hspkit.phases.splitting import Split, split
 from hspkit.phases.stability import binodal_index, spinodal_index, stable
@@ -19,21 +16,13 @@ from hspkit.phases.titration import CloudPoint, cloud_point
 
 __all__ = [
     "ALPHA",
-<<<<<<< HEAD
-    "Split",
-    "binodal_index",
-    "index_shares",
-    "interaction_strength",
-    "spinodal_index",
-    "split",
-    "stable",
-=======
     "CloudPoint",
     "Split",
     "binodal",
     "binodal_index",
     "cloud_point",
     "critical_fraction",
+    "index_shares",
     "interaction_strength",
     "ln_activity",
     "ln_gamma",
@@ -44,5 +33,4 @@ __all__ = [
     "split",
     "stable",
     "upper_critical_celsius",
->>>>>>> phases
 ]
