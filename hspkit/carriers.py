@@ -119,9 +119,7 @@ class Carrier:
     @property
     def _molecule(self) -> Substance:
         if self.substance is None:
-            message = (
-                f"no single molecule stands for {self.name!r} ({self.note}): it has no Hansen parameters"
-            )
+            message = f"no single molecule stands for {self.name!r} ({self.note}): it has no Hansen parameters"
             raise InputError(message)
         return self.substance
 
@@ -260,9 +258,7 @@ class Blend:
             message = f"basis is {self.basis!r}; expected 'volume' or 'mass'"
             raise InputError(message)
         if not isinstance(self.shares, Mapping) or not self.shares:
-            message = (
-                f"shares is {self.shares!r}; expected a mapping such as {{'triacetin': 0.7, 'MCT': 0.3}}"
-            )
+            message = f"shares is {self.shares!r}; expected a mapping such as {{'triacetin': 0.7, 'MCT': 0.3}}"
             raise InputError(message)
         given = check_fractions([float(x) for x in self.shares.values()], kind=f"{self.basis} fractions")
         members = [carrier(key) for key in self.shares]
@@ -278,9 +274,7 @@ class Blend:
         fractions = np.array([weight[name] for name in found])
         if self.basis == "mass":
             density = np.array([part.density for part in found.values()])
-            unknown = [
-                n for n, d, f in zip(found, density, fractions, strict=True) if not np.isfinite(d) and f > 0
-            ]
+            unknown = [n for n, d, f in zip(found, density, fractions, strict=True) if not np.isfinite(d) and f > 0]
             if unknown:
                 message = f"no density is known for {', '.join(unknown)}: give the blend by volume"
                 raise InputError(message)
@@ -362,9 +356,7 @@ class Blend:
         if set(present) == {"ethanol", "water"}:
             share = dict(zip((p.name for p in self.parts), self.mass_fractions, strict=True))
             return float(ethanol.density(100.0 * share["ethanol"]))
-        return float(
-            sum(f * p.density for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0)
-        )
+        return float(sum(f * p.density for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0))
 
     def viscosity(self, celsius: float = 20.0) -> float:
         """Return the dynamic viscosity; NaN when that of a part is unknown. [mPa s]
@@ -435,11 +427,7 @@ class Blend:
 
     def permitted(self, market: str, category: str | None = None) -> str:
         """Return the least permissive word of the parts; see `Carrier.permitted`."""
-        words = [
-            p.permitted(market, category)
-            for p, f in zip(self.parts, self.volume_fractions, strict=True)
-            if f > 0
-        ]
+        words = [p.permitted(market, category) for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0]
         return next(word for word in ("no", "no evidence", "restricted", "yes") if word in words)
 
     def limits(self, market: str, category: str | None = None) -> tuple[Limit, ...]:
@@ -538,9 +526,7 @@ def carrier(name: str | Carrier | Blend) -> Carrier | Blend:
     strength = ethanol.parse_strength(name)
     if strength is not None and strength < 100.0:
         share = ethanol.volume_fractions(strength)
-        return Blend(
-            {"ethanol": share[0], "water": share[1]}, basis="volume", name=f"ethanol {strength:g} % vol"
-        )
+        return Blend({"ethanol": share[0], "water": share[1]}, basis="volume", name=f"ethanol {strength:g} % vol")
     try:
         return _table()[_index().find("ethanol" if strength is not None else name)]
     except UnknownNameError as error:

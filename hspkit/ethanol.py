@@ -227,9 +227,7 @@ def dilute(from_percent: float, to_percent: float, *, spirit_volume: float = 1.0
     """
     start, end = float(_checked(from_percent, "from_percent")), float(_checked(to_percent, "to_percent"))
     if not 0 < end <= start:
-        message = (
-            f"to_percent is {to_percent!r}; expected above 0 and at most from_percent, {from_percent!r} % vol"
-        )
+        message = f"to_percent is {to_percent!r}; expected above 0 and at most from_percent, {from_percent!r} % vol"
         raise InputError(message)
     if not (np.isfinite(spirit_volume) and spirit_volume > 0):
         message = f"spirit_volume is {spirit_volume!r}; expected a positive volume"
@@ -249,9 +247,7 @@ def dilute(from_percent: float, to_percent: float, *, spirit_volume: float = 1.0
 
 
 _NUMBER = r"(?P<percent>\d+(?:[.,]\d+)?)"
-_BY = (
-    r"(?:%|percent|per cent)\s*(?P<by>v/v|w/w|m/m|abv|vol|volume|by volume|by mass|mass|weight|by weight)?\.?"
-)
+_BY = r"(?:%|percent|per cent)\s*(?P<by>v/v|w/w|m/m|abv|vol|volume|by volume|by mass|mass|weight|by weight)?\.?"
 _STRENGTH = re.compile(
     rf"^(?:(?:aqueous\s+)?(?:ethanol|ethyl alcohol|alcohol|spirit)\s*,?\s*{_NUMBER}\s*{_BY}"
     rf"|{_NUMBER.replace('percent', 'percent2')}\s*{_BY.replace('by>', 'by2>')}\s*(?:aqueous\s+)?"

@@ -176,9 +176,7 @@ def peaks(
             continue
         spot = f"{where}, row {number}"
         if len(row) != len(header):
-            message = (
-                f"{spot}: {len(row)} cells for {len(header)} columns; quote cells that hold the separator"
-            )
+            message = f"{spot}: {len(row)} cells for {len(header)} columns; quote cells that hold the separator"
             raise DataFileError(message)
         name = row[name_at].strip()
         if name.lower() in _TOTALS:
@@ -186,8 +184,7 @@ def peaks(
         share = _share(row[share_at], f"{spot}: column {header[share_at]!r}")
         if name and name.lower() in seen:
             message = (
-                f"{spot}: column {header[name_at]!r}: {name!r} stands in row {seen[name.lower()]} already; "
-                "add them up"
+                f"{spot}: column {header[name_at]!r}: {name!r} stands in row {seen[name.lower()]} already; add them up"
             )
             raise DataFileError(message)
         seen[name.lower()] = number

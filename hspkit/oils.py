@@ -90,11 +90,7 @@ class Oil:
             message = f"oil {self.name!r}: no component is known; expected at least one substance"
             raise InputError(message)
         shares = np.array([*self.mass_percent, *(share for _, share in self.uncovered)], dtype=float)
-        if (
-            not np.all(np.isfinite(shares))
-            or np.any(shares < 0)
-            or not np.any(shares[: len(self.labels)] > 0)
-        ):
+        if not np.all(np.isfinite(shares)) or np.any(shares < 0) or not np.any(shares[: len(self.labels)] > 0):
             message = f"oil {self.name!r}: shares must be finite, not negative and not all zero [mass %]"
             raise InputError(message)
         if shares.sum() > 100.0 + SUM_TOLERANCE:
@@ -401,8 +397,7 @@ def _from_peaks(peaks: Sequence[Peak], name: str, where: str) -> Oil:
         if found.name in known:
             other, _, before = known[found.name]
             message = (
-                f"{where}, row {peak.row}: {label!r} is {found.name}, like {other!r} in row {before.row}; "
-                "add them up"
+                f"{where}, row {peak.row}: {label!r} is {found.name}, like {other!r} in row {before.row}; add them up"
             )
             raise DataFileError(message)
         known[found.name] = (label, found, peak)
@@ -470,9 +465,7 @@ def _resolve(name: str) -> str | None:
     if exact:
         return exact
     plants = [known for known in _names() if _words(known.split(",")[0]) == words]
-    choices = plants or [
-        known for known in _names() if words <= _words(known) and words & _words(known.split(",")[0])
-    ]
+    choices = plants or [known for known in _names() if words <= _words(known) and words & _words(known.split(",")[0])]
     if len(choices) > 1:
         message = f"{name!r} can mean {'; '.join(repr(c) for c in choices)}: name the process or the part"
         raise UnknownNameError(message)

@@ -192,6 +192,4 @@ def test_densities_against_a_reference_library():
         weight = item.substance.molar_mass
         liquid = thermo.VolumeLiquid(CASRN=item.cas, MW=weight)
         assert item.density == pytest.approx(weight / (1e6 * liquid.calculate(293.15, method)), rel=0.003)
-        assert item.density_at(25.0) == pytest.approx(
-            weight / (1e6 * liquid.calculate(298.15, method)), rel=0.003
-        )
+        assert item.density_at(25.0) == pytest.approx(weight / (1e6 * liquid.calculate(298.15, method)), rel=0.003)
