@@ -8,7 +8,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -492,6 +492,12 @@ def _index() -> NameIndex:
     return NameIndex(rows, what="carrier")
 
 
+@lru_cache(maxsize=1024)
+def _aqueous(strength: float) -> Blend:
+    share = ethanol.volume_fractions(strength)
+    return Blend({"ethanol": share[0], "water": share[1]}, basis="volume", name=f"ethanol {strength:g} % vol")
+
+
 def carrier(name: str | Carrier | Blend) -> Carrier | Blend:
     """Return a carrier by name, synonym, CAS or E number; aqueous ethanol by its strength.
 
@@ -525,8 +531,7 @@ def carrier(name: str | Carrier | Blend) -> Carrier | Blend:
         raise InputError(message)
     strength = ethanol.parse_strength(name)
     if strength is not None and strength < 100.0:
-        share = ethanol.volume_fractions(strength)
-        return Blend({"ethanol": share[0], "water": share[1]}, basis="volume", name=f"ethanol {strength:g} % vol")
+        return _aqueous(strength)
     try:
         return _table()[_index().find("ethanol" if strength is not None else name)]
     except UnknownNameError as error:

@@ -161,14 +161,15 @@ def mass_percent(volume_percent: ArrayLike) -> float | NDArray[np.float64]:
     >>> round(mass_percent(70.0), 2)
     62.39
     """
-    wanted = _checked(volume_percent, "volume_percent")
-    low, high = np.zeros_like(wanted), np.full_like(wanted, 100.0)
-    ethanol = density(100.0)
+    wanted = _checked(volume_percent, "volume_percent") / 100.0
+    low, high = np.zeros_like(wanted), np.ones_like(wanted)
+    at_20 = _coefficients()[:, 0]
+    ethanol = np.polynomial.polynomial.polyval(1.0, at_20)
     for _ in range(_HALVINGS):  # p * density(p) rises with p, so halving finds the only solution
         middle = 0.5 * (low + high)
-        below = middle * density(middle) / ethanol < wanted
+        below = middle * np.polynomial.polynomial.polyval(middle, at_20) < wanted * ethanol
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return _value(np.asarray(0.5 * (low + high)))
+    return _value(np.asarray(50.0 * (low + high)))
 
 
 def volume_fractions(volume_percent: ArrayLike) -> NDArray[np.float64]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -439,6 +439,7 @@ def _profiles() -> dict[str, list[Mapping[str, Any]]]:
 _FILLERS = frozenset({"oil", "essential", "of", "type", "the", "and", "or"})
 
 
+@lru_cache(maxsize=4096)
 def _words(text: str) -> frozenset[str]:
     """Return the words of a name, whatever their order: "oil of clove buds" is "clove, bud"."""
     plain = normal_form(text).replace("expressed", "cold pressed").replace("coldpressed", "cold pressed")
@@ -456,6 +457,7 @@ def _index() -> dict[frozenset[str], str]:
     return found
 
 
+@lru_cache(maxsize=4096)
 def _resolve(name: str) -> str | None:
     """Return the shipped oil a name means; None when it means none, an error when it means several."""
     words = _words(name)
