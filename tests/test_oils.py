@@ -7,6 +7,7 @@ import pytest
 from hspkit import Oil, data, oil, oils
 from hspkit.errors import DataFileError, InputError, UnknownNameError
 from hspkit.names import check_cas
+from hspkit.oils import compare
 from hspkit.substances import substance
 
 ROWS = data.read_table("oils.csv").rows
@@ -254,6 +255,16 @@ def test_gc_reports(tmp_path, raw):
     assert found.uncovered == (("unknown RT 14.2", 0.4),)
 
 
+def test_unknown_peaks_come_with_near_names(tmp_path):
+    path = tmp_path / "typo.csv"
+    path.write_text("Compound name,Rel. area [%]\nPinene <alpha->,60\nlimonen,30\n")
+    found = Oil.from_csv(path)
+    assert [s.name for s in found.substances] == ["alpha-pinene"]
+    assert found.uncovered == (("limonen", 30.0),)
+    assert "row 3, 30 %" in found.notes[0]
+    assert "limonene" in found.notes[0]
+
+
 def test_latin_1_text_of_a_report(tmp_path):
     path = tmp_path / "neroli.csv"
     path.write_bytes("Composé;Component;Area %\né;limonène;10\n".encode("latin-1"))
@@ -303,6 +314,23 @@ def test_a_missing_file_and_a_named_column(tmp_path):
         Oil.from_csv(path, component="Stoff", percent="Share")
 
 
+def test_before_and_after_in_one_table():
+    lemon = oil("lemon")
+    table = compare(lemon, lemon.folded(5), lemon.without_terpenes(0.95)).set_index("quantity")
+    assert list(table.columns) == [
+        "unit",
+        "lemon, cold-pressed",
+        "lemon, cold-pressed, 5-fold",
+        lemon.without_terpenes(0.95).name,
+    ]
+    assert table.loc["geranial"].tolist()[1:3] == pytest.approx([1.4, 7.0])
+    shares = table[table["unit"] == "mass %"].drop(index="terpene hydrocarbons").iloc[:, 1:]
+    assert shares.sum().tolist() == pytest.approx([100.0] * 3)
+    assert table.loc["mass yield"].tolist()[1:3] == pytest.approx([1.0, 0.2])
+    with pytest.raises(InputError, match="no oil"):
+        compare()
+
+
 def test_an_oil_refuses_what_cannot_be():
     limonene = substance("limonene")
     with pytest.raises(InputError, match="sum to"):
@@ -320,6 +348,8 @@ def test_an_oil_refuses_what_cannot_be():
 def test_cautions():
     assert "flash point" in oil("sweet orange").caution
     assert "1334/2008" in oil("sage").caution
+    assert "lammable" in oil("limonene").caution
+    assert oil("vanillin").caution == ""
     assert "Illicium anisatum" in oil("star anise").caution
     frame = oils().set_index("oil")
     assert frame.loc["lemon, cold-pressed", "phototoxic"]
