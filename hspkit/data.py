@@ -27,11 +27,13 @@ __all__ = [
     "parse_table",
     "read_table",
     "read_text",
+    "refresh_inventory",
     "sources",
     "tables",
 ]
 
 _SOURCE_ROW = re.compile(r"^\|\s*`(?P<key>[^`]+)`\s*\|(?P<rest>.*)\|\s*$")
+_INVENTORY_HEADING = "## How many rows and numbers are known in which way"
 #: How a figure is known. A recalled figure may be shipped with that mark and is never a hard test.
 SOURCE_KINDS = ("read", "memory", "computed", "common practice", "fitted", "invented")
 
@@ -322,6 +324,8 @@ def inventory() -> list[dict[str, Any]]:
 def inventory_text() -> str:
     """Return `inventory` as the Markdown table that stands at the end of ``SOURCES.md``.
 
+    A test compares the two; `refresh_inventory` brings the file up to date.
+
     Examples
     --------
     >>> inventory_text().splitlines()[0]
@@ -337,3 +341,10 @@ def inventory_text() -> str:
         f"| {entry['file']} | {told(entry['rows'])} | {told(entry['numbers'])} |" for entry in inventory()
     ]
     return "\n".join(lines) + "\n"
+
+
+def refresh_inventory() -> None:
+    """Write `inventory_text` at the end of ``SOURCES.md`` of a checkout, after the tables have changed."""
+    place = Path(str(folder().joinpath("SOURCES.md")))
+    text = place.read_text(encoding="utf-8").split(_INVENTORY_HEADING)[0].rstrip()
+    place.write_text(f"{text}\n\n{_INVENTORY_HEADING}\n\n{inventory_text()}", encoding="utf-8")

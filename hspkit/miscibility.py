@@ -160,9 +160,7 @@ class Outcome:
         return text + "." + "".join(f" {line}" for line in self.advice)
 
 
-def _draws(
-    mixture: Mixture, count: int, random_state: int | np.random.Generator | None
-) -> tuple[Array, Array, Array]:
+def _draws(mixture: Mixture, count: int, random_state: int | np.random.Generator | None) -> tuple[Array, Array, Array]:
     """Return drawn parameters (count, n, 3), volumes (count, n) and weights alpha (count,)."""
     rng = np.random.default_rng(random_state)
     n = len(mixture.names)
@@ -340,9 +338,7 @@ def dissolve(
     pure_oil = mixture.shares_of(subject.substances, subject.fractions)
     pure_carrier = mixture.shares_of(members, liquid.fractions)
     water = mixture.shares_of((_water(),), np.ones(1))
-    limiting = _limiting(
-        mixture, [member.name for member in subject.substances], celsius, clear=second == 0.0
-    )
+    limiting = _limiting(mixture, [member.name for member in subject.substances], celsius, clear=second == 0.0)
     return Outcome(
         subject,
         liquid,

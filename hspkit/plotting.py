@@ -59,9 +59,7 @@ def _axes(ax: Axes | None, *, size: tuple[float, float], projection: str | None 
     return figure.add_subplot(projection=projection)
 
 
-def _point(
-    ax: Axes, where: Sequence[float], verdict: str, *, allowed: bool | None, size: float, **extra: Any
-) -> None:
+def _point(ax: Axes, where: Sequence[float], verdict: str, *, allowed: bool | None, size: float, **extra: Any) -> None:
     look = _OUTCOMES[verdict]
     hollow = allowed is False
     ax.plot(
@@ -347,7 +345,5 @@ def sphere(
     ax.set_ylabel("$\\delta_h$ [MPa$^{0.5}$]")
     ax.set_zlabel("$\\delta_p$ [MPa$^{0.5}$]")
     ax.view_init(elev=18, azim=-62)
-    ax.set_title(
-        f"{subject.name}: R0 {reach:.1f} MPa$^{{0.5}}$ for carriers of {middle:.0f} cm³/mol", loc="left"
-    )
+    ax.set_title(f"{subject.name}: R0 {reach:.1f} MPa$^{{0.5}}$ for carriers of {middle:.0f} cm³/mol", loc="left")
     return ax

@@ -343,6 +343,17 @@ def _polish(mixtures: Mixtures, row: int, volumes: Array) -> tuple[Array, float]
     return again[0], float(gap[0])
 
 
+def minimise_pair(mixtures: Mixtures, start: Array) -> Array:
+    """Return the first component's fraction in both phases of binaries (b, 2), from an unstable pair of phases."""
+    feed = mixtures.fractions[:, 0]
+    amount = (feed - start[:, 0]) / (start[:, 1] - start[:, 0])
+    inside = np.stack([start, 1.0 - start], axis=-1)
+    volumes = inside * np.stack([1.0 - amount, amount], axis=-1)[..., None]
+    phases = _Phases(mixtures)
+    _, _, found = _minimise(phases, _numbers(phases, volumes))
+    return np.sort(found[..., 0] / found.sum(axis=-1), axis=-1)
+
+
 def split(
     fractions: ArrayLike,
     volumes: ArrayLike,

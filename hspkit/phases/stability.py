@@ -310,7 +310,12 @@ def search(mixtures: Mixtures, *, enough: float = np.inf) -> Trial:
     return found
 
 
-def _climb(mixtures: Mixtures, trials: slice, enough: float) -> Trial:
+def follow(mixtures: Mixtures, q: Array) -> Trial:
+    """Climb from known tilts (b, s, r) only, such as those of a mixture close by."""
+    return _climb(mixtures, slice(0, 0), np.inf, q)
+
+
+def _climb(mixtures: Mixtures, trials: slice, enough: float, known: Array | None = None) -> Trial:
     """Climb from several starts to the maxima of the ratio; keep the best of each mixture."""
     count, n = mixtures.fractions.shape
     rank = mixtures.points.shape[-1]
@@ -327,8 +332,8 @@ def _climb(mixtures: Mixtures, trials: slice, enough: float) -> Trial:
     work = _Search(mixtures.take(alive))
     local = 1.0 / (2.0 * top[alive])
     best = _Best(local.copy(), np.zeros((alive.size, rank)), np.zeros(alive.size))
-    q = _starts(work, trials)
-    if not trials.start:
+    q = _starts(work, trials) if known is None else known[alive]
+    if known is None and not trials.start:
         # both ways along the largest fluctuation: where phases close to critical lie
         along = (vectors[alive, :, -1] * np.sqrt(2.0 * work.moles * local)[:, None])[:, None, :]
         q = np.concatenate([q, along, -along], axis=1)
