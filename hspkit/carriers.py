@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data, ethanol, law, viscosity
+from hspkit import contraction, data, ethanol, law, viscosity
 from hspkit.errors import ExtrapolationWarning, HspkitError, InputError, UnknownNameError
 from hspkit.hansen import HSP, TYPICAL_EXPANSIVITY, check_fractions, mix
 from hspkit.law import PERMITTING_ROLES, Limit, LimitUse, categories, limit_uses, limits, markets
@@ -350,13 +350,19 @@ class Blend:
     def density(self) -> float:
         """Density at 20 C; NaN when one is unknown. [g/mL]
 
-        Ethanol with water by OIML R 22; anything else without contraction.
+        Ethanol with water by OIML R 22; propylene glycol and glycerol with water with the contraction fitted to
+        measured mixtures; anything else without contraction.
         """
         present = {p.name: f for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0}
         if set(present) == {"ethanol", "water"}:
             share = dict(zip((p.name for p in self.parts), self.mass_fractions, strict=True))
             return float(ethanol.density(100.0 * share["ethanol"]))
-        return float(sum(f * p.density for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0))
+        measured_out = sum(f * p.density for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0)
+        lost = sum(
+            float(contraction.contraction(present.get(first, 0.0), present.get(second, 0.0), coefficients))
+            for (first, second), coefficients in contraction.pair_coefficients().items()
+        )
+        return float(measured_out / (1.0 - lost))
 
     def viscosity(self, celsius: float = 20.0) -> float:
         """Return the dynamic viscosity; NaN when that of a part is unknown. [mPa s]
