@@ -160,6 +160,8 @@ def test_no_structure_stands_twice():
             "geranyl acetate; neryl acetate",
             "geraniol; nerol",
             "menthone; isomenthone",
+            "menthol; neomenthol",
+            "borneol; isoborneol",
             "anethole; (Z)-anethole",
             "bornyl acetate; isobornyl acetate",
             "ocimene; (E)-beta-ocimene; (Z)-beta-ocimene",
