@@ -8,13 +8,13 @@ from __future__ import annotations
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data, ethanol, law, viscosity
+from hspkit import contraction, data, ethanol, law, viscosity
 from hspkit.errors import ExtrapolationWarning, HspkitError, InputError, UnknownNameError
 from hspkit.hansen import HSP, TYPICAL_EXPANSIVITY, check_fractions, mix
 from hspkit.law import PERMITTING_ROLES, Limit, LimitUse, categories, limit_uses, limits, markets
@@ -119,9 +119,7 @@ class Carrier:
     @property
     def _molecule(self) -> Substance:
         if self.substance is None:
-            message = (
-                f"no single molecule stands for {self.name!r} ({self.note}): it has no Hansen parameters"
-            )
+            message = f"no single molecule stands for {self.name!r} ({self.note}): it has no Hansen parameters"
             raise InputError(message)
         return self.substance
 
@@ -260,9 +258,7 @@ class Blend:
             message = f"basis is {self.basis!r}; expected 'volume' or 'mass'"
             raise InputError(message)
         if not isinstance(self.shares, Mapping) or not self.shares:
-            message = (
-                f"shares is {self.shares!r}; expected a mapping such as {{'triacetin': 0.7, 'MCT': 0.3}}"
-            )
+            message = f"shares is {self.shares!r}; expected a mapping such as {{'triacetin': 0.7, 'MCT': 0.3}}"
             raise InputError(message)
         given = check_fractions([float(x) for x in self.shares.values()], kind=f"{self.basis} fractions")
         members = [carrier(key) for key in self.shares]
@@ -278,9 +274,7 @@ class Blend:
         fractions = np.array([weight[name] for name in found])
         if self.basis == "mass":
             density = np.array([part.density for part in found.values()])
-            unknown = [
-                n for n, d, f in zip(found, density, fractions, strict=True) if not np.isfinite(d) and f > 0
-            ]
+            unknown = [n for n, d, f in zip(found, density, fractions, strict=True) if not np.isfinite(d) and f > 0]
             if unknown:
                 message = f"no density is known for {', '.join(unknown)}: give the blend by volume"
                 raise InputError(message)
@@ -356,15 +350,19 @@ class Blend:
     def density(self) -> float:
         """Density at 20 C; NaN when one is unknown. [g/mL]
 
-        Ethanol with water by OIML R 22; anything else without contraction.
+        Ethanol with water by OIML R 22; propylene glycol and glycerol with water with the contraction fitted to
+        measured mixtures; anything else without contraction.
         """
         present = {p.name: f for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0}
         if set(present) == {"ethanol", "water"}:
             share = dict(zip((p.name for p in self.parts), self.mass_fractions, strict=True))
             return float(ethanol.density(100.0 * share["ethanol"]))
-        return float(
-            sum(f * p.density for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0)
+        measured_out = sum(f * p.density for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0)
+        lost = sum(
+            float(contraction.contraction(present.get(first, 0.0), present.get(second, 0.0), coefficients))
+            for (first, second), coefficients in contraction.pair_coefficients().items()
         )
+        return float(measured_out / (1.0 - lost))
 
     def viscosity(self, celsius: float = 20.0) -> float:
         """Return the dynamic viscosity; NaN when that of a part is unknown. [mPa s]
@@ -435,11 +433,7 @@ class Blend:
 
     def permitted(self, market: str, category: str | None = None) -> str:
         """Return the least permissive word of the parts; see `Carrier.permitted`."""
-        words = [
-            p.permitted(market, category)
-            for p, f in zip(self.parts, self.volume_fractions, strict=True)
-            if f > 0
-        ]
+        words = [p.permitted(market, category) for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0]
         return next(word for word in ("no", "no evidence", "restricted", "yes") if word in words)
 
     def limits(self, market: str, category: str | None = None) -> tuple[Limit, ...]:
@@ -504,6 +498,12 @@ def _index() -> NameIndex:
     return NameIndex(rows, what="carrier")
 
 
+@lru_cache(maxsize=1024)
+def _aqueous(strength: float) -> Blend:
+    share = ethanol.volume_fractions(strength)
+    return Blend({"ethanol": share[0], "water": share[1]}, basis="volume", name=f"ethanol {strength:g} % vol")
+
+
 def carrier(name: str | Carrier | Blend) -> Carrier | Blend:
     """Return a carrier by name, synonym, CAS or E number; aqueous ethanol by its strength.
 
@@ -537,10 +537,7 @@ def carrier(name: str | Carrier | Blend) -> Carrier | Blend:
         raise InputError(message)
     strength = ethanol.parse_strength(name)
     if strength is not None and strength < 100.0:
-        share = ethanol.volume_fractions(strength)
-        return Blend(
-            {"ethanol": share[0], "water": share[1]}, basis="volume", name=f"ethanol {strength:g} % vol"
-        )
+        return _aqueous(strength)
     try:
         return _table()[_index().find("ethanol" if strength is not None else name)]
     except UnknownNameError as error:

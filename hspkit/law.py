@@ -143,8 +143,7 @@ def limits(carrier: str, market: str, category: str | None = None) -> tuple[Limi
     return tuple(
         row
         for row in rows
-        if row.category in (category, _ALL, _FLAVOURING)
-        or (row.category == _OTHER and row.source not in named)
+        if row.category in (category, _ALL, _FLAVOURING) or (row.category == _OTHER and row.source not in named)
     )
 
 

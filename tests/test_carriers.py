@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from hspkit import Blend, Carrier, carrier, carriers, data, ethanol
+from hspkit.contraction.calibrate import fit
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.names import check_cas
 from hspkit.substances import substance
@@ -158,6 +159,25 @@ def test_aqueous_ethanol_is_a_blend():
     assert carrier(spirit) is spirit
 
 
+@pytest.mark.parametrize(
+    "row", data.read_table("density_mixtures.csv").rows, ids=lambda r: f"{r['first']}-{r['mass_percent']:g}"
+)
+def test_density_of_aqueous_blends(row):
+    # Lange's Handbook, Table 5.13; Volk and Kaehler 2018; Melinder 2010 (read)
+    share = row["mass_percent"] / 100
+    assert Blend({row["first"]: share, "water": 1 - share}, basis="mass").density == pytest.approx(
+        row["density"], rel=5e-4
+    )
+
+
+@pytest.mark.parametrize("row", data.read_table("contraction_pairs.csv").rows, ids=lambda r: r["first"])
+def test_shipped_contraction_comes_from_the_command(row):
+    found, error, left_out = fit(row["first"], row["second"])
+    np.testing.assert_allclose(found, [row["c0"], row["c1"], row["c2"]], atol=1e-5)
+    assert error == pytest.approx(row["max_error_percent"], abs=1e-3)
+    assert left_out == pytest.approx(row["left_out_error_percent"], abs=1e-3)
+
+
 def test_blends_of_blends_are_flat():
     spirit = carrier("ethanol 70 % vol")
     for basis in ("mass", "volume"):
@@ -192,6 +212,4 @@ def test_densities_against_a_reference_library():
         weight = item.substance.molar_mass
         liquid = thermo.VolumeLiquid(CASRN=item.cas, MW=weight)
         assert item.density == pytest.approx(weight / (1e6 * liquid.calculate(293.15, method)), rel=0.003)
-        assert item.density_at(25.0) == pytest.approx(
-            weight / (1e6 * liquid.calculate(298.15, method)), rel=0.003
-        )
+        assert item.density_at(25.0) == pytest.approx(weight / (1e6 * liquid.calculate(298.15, method)), rel=0.003)

@@ -109,9 +109,7 @@ def test_numbers_of_single_limits():
     assert (row.limit, row.unit, row.basis) == (500.0, "mg/kg", law.CONSUMED)
     # French law of 2010 (read): 100 mg/l in liqueurs and aromatised wines, 250 mg/kg in confectionery and bakery
     amounts = {
-        (row.category, row.limit, row.unit)
-        for row in carrier("benzyl alcohol").limits("EU")
-        if row.role == "carrier"
+        (row.category, row.limit, row.unit) for row in carrier("benzyl alcohol").limits("EU") if row.role == "carrier"
     }
     assert amounts == {
         ("alcoholic drinks", 100.0, "mg/L"),
@@ -123,9 +121,7 @@ def test_numbers_of_single_limits():
 @pytest.mark.parametrize("market", law.markets())
 def test_look_alikes_are_permitted_nowhere(market):
     refused = [row["carrier"] for _, row in carriers().iterrows() if row["role"] == "not for ingestion"]
-    assert {"ethylene glycol", "diethylene glycol", "dipropylene glycol", "triethyl phosphate"} <= set(
-        refused
-    )
+    assert {"ethylene glycol", "diethylene glycol", "dipropylene glycol", "triethyl phosphate"} <= set(refused)
     for name in refused:
         for category in (None, *law.categories()):
             assert carrier(name).permitted(market, category) == "no"
@@ -133,13 +129,8 @@ def test_look_alikes_are_permitted_nowhere(market):
 
 
 def test_a_blend_is_as_permitted_as_its_worst_part():
-    assert (
-        Blend({"triacetin": 0.9, "ethylene glycol": 0.1}, basis="mass").permitted("US", "soft drinks") == "no"
-    )
-    assert (
-        Blend({"triacetin": 0.9, "diacetin": 0.1}, basis="mass").permitted("US", "soft drinks")
-        == "no evidence"
-    )
+    assert Blend({"triacetin": 0.9, "ethylene glycol": 0.1}, basis="mass").permitted("US", "soft drinks") == "no"
+    assert Blend({"triacetin": 0.9, "diacetin": 0.1}, basis="mass").permitted("US", "soft drinks") == "no evidence"
     assert Blend({"triacetin": 1.0, "diacetin": 0.0}, basis="mass").permitted("US", "soft drinks") == "yes"
 
 

@@ -7,6 +7,7 @@ import pytest
 from hspkit import Oil, data, oil, oils
 from hspkit.errors import DataFileError, InputError, UnknownNameError
 from hspkit.names import check_cas
+from hspkit.oils import compare
 from hspkit.substances import substance
 
 ROWS = data.read_table("oils.csv").rows
@@ -48,9 +49,7 @@ def test_enough_oils_and_all_of_them_named_alike():
 
 def test_read_sources_are_used_where_there_are_any():
     # lavender: Ph. Eur. 10th ed. as printed in Molecules 2022, 27, 3216, Table 2 (read)
-    lavender = {
-        row["component"]: row for row in ROWS if row["oil"] == "lavender, steam-distilled" and row["used"]
-    }
+    lavender = {row["component"]: row for row in ROWS if row["oil"] == "lavender, steam-distilled" and row["used"]}
     assert (lavender["linalool"]["min_pct"], lavender["linalool"]["max_pct"]) == (20, 45)
     assert (lavender["linalyl acetate"]["min_pct"], lavender["linalyl acetate"]["max_pct"]) == (25, 47)
     # coriander: Commission Implementing Regulation (EU) 2024/2427 (read)
@@ -75,6 +74,8 @@ def test_density_of_the_profile_meets_the_standards(row):
 
     Nothing was fitted: the composition and the densities of the components come from elsewhere.
     """
+    if oil(row["oil"]).covered_percent < 75:
+        pytest.skip("a quarter of the oil has no molecule")
     density = oil(row["oil"]).density * (1 - EXPANSIVITY * (row["celsius"] - 25.0))
     water = WATER[row["celsius"]]
     assert 0.98 * row["density_min"] * water <= density <= 1.02 * row["density_max"] * water
@@ -93,14 +94,8 @@ def test_cold_pressed_oils_keep_their_residue():
         item = oil(plant)
         assert item.name.endswith("cold-pressed")
         assert "nonacosane" in item.labels  # stands for the waxes
-        heavy = [
-            s
-            for s in item.substances
-            if s.formula.count("O") and s.molar_mass > 200 and "H10O" not in s.formula
-        ]
-        assert any(
-            "coumarin" in s.name or s.name in ("tangeretin", "nobiletin", "bergamottin") for s in heavy
-        )
+        heavy = [s for s in item.substances if s.formula.count("O") and s.molar_mass > 200 and "H10O" not in s.formula]
+        assert any("coumarin" in s.name or s.name in ("tangeretin", "nobiletin", "bergamottin") for s in heavy)
         assert any("residue" in label for label, _ in item.uncovered)
     # Mondello et al. 1993 (read): bergamottin 1.02-2.75 % of 128 bergamot oils
     bergamot = dict(zip(oil("bergamot").labels, oil("bergamot").mass_percent, strict=True))
@@ -170,14 +165,10 @@ def _two(first=60.0, second=30.0):
 
 def test_volume_fractions_by_hand():
     limonene, linalool = substance("limonene"), substance("linalool")
-    volumes = np.array(
-        [60 / limonene.molar_mass * limonene.volume, 30 / linalool.molar_mass * linalool.volume]
-    )
+    volumes = np.array([60 / limonene.molar_mass * limonene.volume, 30 / linalool.molar_mass * linalool.volume])
     item = _two()
     np.testing.assert_allclose(item.fractions, volumes / volumes.sum())
-    np.testing.assert_allclose(
-        item.hsp.array, item.fractions @ np.stack([limonene.hsp.array, linalool.hsp.array])
-    )
+    np.testing.assert_allclose(item.hsp.array, item.fractions @ np.stack([limonene.hsp.array, linalool.hsp.array]))
     assert item.density == pytest.approx(90 / volumes.sum())
     assert item.uncovered == (("peak 7", 4.0),)
     assert (item.covered_percent, item.uncovered_percent) == (90.0, 10.0)
@@ -264,6 +255,16 @@ def test_gc_reports(tmp_path, raw):
     assert found.uncovered == (("unknown RT 14.2", 0.4),)
 
 
+def test_unknown_peaks_come_with_near_names(tmp_path):
+    path = tmp_path / "typo.csv"
+    path.write_text("Compound name,Rel. area [%]\nPinene <alpha->,60\nlimonen,30\n")
+    found = Oil.from_csv(path)
+    assert [s.name for s in found.substances] == ["alpha-pinene"]
+    assert found.uncovered == (("limonen", 30.0),)
+    assert "row 3, 30 %" in found.notes[0]
+    assert "limonene" in found.notes[0]
+
+
 def test_latin_1_text_of_a_report(tmp_path):
     path = tmp_path / "neroli.csv"
     path.write_bytes("Composé;Component;Area %\né;limonène;10\n".encode("latin-1"))
@@ -313,9 +314,26 @@ def test_a_missing_file_and_a_named_column(tmp_path):
         Oil.from_csv(path, component="Stoff", percent="Share")
 
 
+def test_before_and_after_in_one_table():
+    lemon = oil("lemon")
+    table = compare(lemon, lemon.folded(5), lemon.without_terpenes(0.95)).set_index("quantity")
+    assert list(table.columns) == [
+        "unit",
+        "lemon, cold-pressed",
+        "lemon, cold-pressed, 5-fold",
+        lemon.without_terpenes(0.95).name,
+    ]
+    assert table.loc["geranial"].tolist()[1:3] == pytest.approx([1.4, 7.0])
+    shares = table[table["unit"] == "mass %"].drop(index="terpene hydrocarbons").iloc[:, 1:]
+    assert shares.sum().tolist() == pytest.approx([100.0] * 3)
+    assert table.loc["mass yield"].tolist()[1:3] == pytest.approx([1.0, 0.2])
+    with pytest.raises(InputError, match="no oil"):
+        compare()
+
+
 def test_an_oil_refuses_what_cannot_be():
     limonene = substance("limonene")
-    with pytest.raises(InputError, match="exceed|sum to"):
+    with pytest.raises(InputError, match="sum to"):
         Oil("x", ("limonene",), (limonene,), (101.0,))
     with pytest.raises(InputError, match="both"):
         Oil("x", ("limonene", "d-limonene"), (limonene, limonene), (50.0, 40.0))
@@ -330,6 +348,8 @@ def test_an_oil_refuses_what_cannot_be():
 def test_cautions():
     assert "flash point" in oil("sweet orange").caution
     assert "1334/2008" in oil("sage").caution
+    assert "lammable" in oil("limonene").caution
+    assert oil("vanillin").caution == ""
     assert "Illicium anisatum" in oil("star anise").caution
     frame = oils().set_index("oil")
     assert frame.loc["lemon, cold-pressed", "phototoxic"]

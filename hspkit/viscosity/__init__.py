@@ -63,9 +63,7 @@ def at_temperature(celsius: float, known: dict[float, float]) -> float:
     if not points:
         return float("nan")
     if not points[0][0] - FAR <= celsius <= points[-1][0] + FAR:
-        message = (
-            f"viscosity at {celsius:g} C from figures at {', '.join(f'{t:g}' for t, _ in points)} C only"
-        )
+        message = f"viscosity at {celsius:g} C from figures at {', '.join(f'{t:g}' for t, _ in points)} C only"
         warnings.warn(message, ExtrapolationWarning, stacklevel=2)
     if celsius in known:
         return float(known[celsius])
@@ -110,9 +108,7 @@ def pair_excess(
     return np.asarray(a * b * total)
 
 
-def fit_pair(
-    first: ArrayLike, celsius: ArrayLike, viscosity: ArrayLike, ideal: ArrayLike
-) -> NDArray[np.float64]:
+def fit_pair(first: ArrayLike, celsius: ArrayLike, viscosity: ArrayLike, ideal: ArrayLike) -> NDArray[np.float64]:
     """Fit the pair term of two liquids to measured mixtures by least squares in ln(viscosity).
 
     Parameters

@@ -41,9 +41,7 @@ def measured(first: str, second: str) -> NDArray[np.float64]:
         inside = FIT_CELSIUS[0] <= row["celsius"] <= FIT_CELSIUS[1] and 0 < mass < 100
         if not inside or (row["first"], row["second"]) != (first, second):
             continue
-        volumes = [
-            share / liquid["density_20"] for share, liquid in zip((mass, 100 - mass), pair, strict=True)
-        ]
+        volumes = [share / liquid["density_20"] for share, liquid in zip((mass, 100 - mass), pair, strict=True)]
         share = volumes[0] / sum(volumes)
         thick = [
             at_temperature(row["celsius"], {20.0: liquid["viscosity_20"], 25.0: liquid["viscosity_25"]})
@@ -66,9 +64,7 @@ def fit(first: str, second: str) -> tuple[NDArray[np.float64], float, float]:
     points = measured(first, second)
     mass = points[:, 4]
     found = fit_pair(*points.T[:4])
-    left_out = max(
-        largest_error(fit_pair(*points[mass != m].T[:4]), points[mass == m]) for m in np.unique(mass)
-    )
+    left_out = max(largest_error(fit_pair(*points[mass != m].T[:4]), points[mass == m]) for m in np.unique(mass))
     return found, largest_error(found, points), left_out
 
 
