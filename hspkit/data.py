@@ -346,5 +346,8 @@ def inventory_text() -> str:
 def refresh_inventory() -> None:
     """Write `inventory_text` at the end of ``SOURCES.md`` of a checkout, after the tables have changed."""
     place = Path(str(folder().joinpath("SOURCES.md")))
-    text = place.read_text(encoding="utf-8").split(_INVENTORY_HEADING)[0].rstrip()
+    head, _, tail = place.read_text(encoding="utf-8").partition(_INVENTORY_HEADING)
+    # keys that were appended behind the inventory move in front of it
+    late = [line for line in tail.splitlines() if _SOURCE_ROW.match(line)]
+    text = "\n".join([head.rstrip(), *late])
     place.write_text(f"{text}\n\n{_INVENTORY_HEADING}\n\n{inventory_text()}", encoding="utf-8")
