@@ -92,6 +92,22 @@ def test_the_inventory_in_the_list_of_sources_is_up_to_date():
     )
 
 
+def test_refreshing_the_inventory_drops_no_source_key(tmp_path, monkeypatch):
+    expected = data.inventory_text()
+    old = data.read_text("SOURCES.md").replace("| columns.csv | layout", "| columns.csv | stale", 1)
+    (tmp_path / "SOURCES.md").write_text(old + "| `late-key` | read | appended behind | - |\n", encoding="utf-8")
+    monkeypatch.setattr(data, "folder", lambda: tmp_path)
+    data.refresh_inventory()
+    new = (tmp_path / "SOURCES.md").read_text(encoding="utf-8")
+    assert new.endswith(expected)
+    assert new.count("| file | rows | numbers |") == 1
+    keys = [line for line in old.splitlines() if line.startswith("| `")]
+    assert [line for line in new.splitlines() if line.startswith("| `")] == [
+        *keys,
+        "| `late-key` | read | appended behind | - |",
+    ]
+
+
 def test_header_unit_and_value_errors_name_file_row_and_column():
     good = "solvent,solute,ln_gamma_infinite,celsius,source\n"
     with pytest.raises(DataFileError, match=r"mine\.csv, row 3: column 'celsius' holds '25 C'; .*degC"):
