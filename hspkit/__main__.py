@@ -39,6 +39,12 @@ _SCREEN = (
 )
 
 
+_LEGEND = (
+    "Ra is the Hansen distance to the oil; L >= 1 is unstable; max oil and water are the cloud points; '-' is not "
+    "known or not asked."
+)
+
+
 class _Parser(argparse.ArgumentParser):
     """Errors are one line on standard error and exit code 2."""
 
@@ -108,7 +114,7 @@ def _rank(options: argparse.Namespace) -> str:
         from hspkit import plotting
 
         axes = plotting.ranking(ranking)
-        axes.figure.savefig(options.figure, dpi=150, bbox_inches="tight")
+        plotting.save(axes, options.figure)
     if options.csv:
         return str(ranking.table.to_csv(index=False)).rstrip("\n")
     if options.json:
@@ -121,8 +127,7 @@ def _rank(options: argparse.Namespace) -> str:
         [
             ranking.question(),
             screen_table(ranking),
-            f"{best}. Ra is the Hansen distance to the oil; L >= 1 is unstable; max oil and water are the cloud "
-            "points; '-' is not known or not asked.",
+            f"{best}. {_LEGEND}",
             *([ranking.drink()] if ranking.application is not None else []),
             "Notes\n" + _wrapped(notes, "- ") if notes else "Notes: none",
             "Cautions\n" + _wrapped(ranking.cautions, "! "),
@@ -157,18 +162,7 @@ def _estimate(options: argparse.Namespace) -> str:
 def _data(options: argparse.Namespace) -> str:
     from hspkit import data
 
-    kinds = {key: source["kind"] for key, source in data.sources().items()}
-    lines = [f"{'table':<38}{'rows':>6}  by source kind"]
-    for name in data.tables():
-        table = data.read_table(name)
-        counts: dict[str, int] = {}
-        for row in table.rows:
-            key = row.get("source")
-            if key:
-                counts[kinds[key]] = counts.get(kinds[key], 0) + 1
-        said = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items())) or "-"
-        lines.append(f"{name:<38}{len(table.rows):>6}  {said}")
-    return "\n".join(lines)
+    return data.inventory_text().rstrip("\n")
 
 
 def _add_ratio(parser: argparse.ArgumentParser) -> None:

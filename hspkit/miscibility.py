@@ -38,6 +38,8 @@ Array = NDArray[np.float64]
 #: A second phase of less than this share of the volume is called haze [-]. Common practice, no source: droplets of
 #: a percent or two stay spread out and cloud the liquid; more than that gathers into a layer or a ring.
 HAZE_VOLUME = 0.02
+#: Role of the substances that stand for what is left when a cold-pressed oil has evaporated.
+RESIDUE = "citrus residue"
 #: Probability of `clear` between these two is called undecided [-]: odds of less than four to one.
 UNDECIDED = (0.2, 0.8)
 #: Spread of ln alpha that stands for what the theory itself misses [-].
@@ -235,20 +237,9 @@ def _water() -> Substance:
     return substance("water")
 
 
-def _first_cloud(mixture: Mixture, start: Array, end: Array, celsius: float) -> float:
-    """Return the share of `end` (by volume) at which `start` clouds as `end` is added; 1.0 when it never does."""
-    low, high = 0.0, 1.0
-    for _ in range(3):
-        added = np.linspace(low, high, 33)
-        mixed = (1.0 - added[:, None]) * start + added[:, None] * end
-        cloudy = np.flatnonzero(~phases.stable(mixed, mixture.volumes, mixture.hsp, celsius=celsius))
-        if cloudy.size == 0:
-            return high
-        first = int(cloudy[0])
-        if first == 0:
-            return low
-        low, high = float(added[first - 1]), float(added[first])
-    return low
+def _first_cloud(mixture: Mixture, start: Array, added: Array, celsius: float) -> float:
+    """Return the share of the addition (by volume) at which `start` clouds; 1.0 when it never does."""
+    return float(phases.cloud_point(start, added, mixture.volumes, mixture.hsp, celsius=celsius).fraction)
 
 
 def _limiting(mixture: Mixture, members: Sequence[str], celsius: float, *, clear: bool) -> tuple[str, ...]:
@@ -397,7 +388,7 @@ def _advice(subject: Oil, verdict: str, limiting: tuple[str, ...]) -> tuple[str,
     kinds = []
     for member, terpene in zip(subject.substances, subject.terpenes, strict=True):
         if member.name in limiting:
-            kinds.append("terpene" if terpene else "residue" if "residue" in (member.role or "") else "other")
+            kinds.append("terpene" if terpene else "residue" if member.role == RESIDUE else "other")
     return tuple(_ADVICE[kind] for kind in dict.fromkeys(kinds) if kind != "other") or (_ADVICE["other"],)
 
 
@@ -500,6 +491,9 @@ def interaction_radius(oil_volume: float, carrier_volume: float, *, celsius: flo
 def ethanol_strength_to_clear(oil_or_name: Oil | str, *, volumes: float, celsius: float = 20.0) -> float:
     """Return the weakest aqueous ethanol in which one volume of an oil is clear.
 
+    The residue on evaporation of cold-pressed oils (waxes and their like) is left out: the standards know the
+    opalescence that it makes and do not count it.
+
     Parameters
     ----------
     oil_or_name : Oil or str
@@ -527,8 +521,13 @@ def ethanol_strength_to_clear(oil_or_name: Oil | str, *, volumes: float, celsius
     subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
     _, ratio = check_parts(1.0, volumes)
     spirit = (substance("ethanol"), substance("water"))
-    mixture = Mixture.of([(1.0, subject.substances, subject.fractions), (0.0, spirit, np.ones(2) / 2)])
-    pure_oil = mixture.shares_of(subject.substances, subject.fractions)
+    filtered = np.array([member.role != RESIDUE for member in subject.substances]) * subject.fractions
+    if not np.any(filtered > 0):
+        message = f"{subject.name!r} is all residue on evaporation; nothing is left to test"
+        raise InputError(message)
+    filtered = filtered / filtered.sum()
+    mixture = Mixture.of([(1.0, subject.substances, filtered), (0.0, spirit, np.ones(2) / 2)])
+    pure_oil = mixture.shares_of(subject.substances, filtered)
 
     def clear(strengths: Array) -> NDArray[np.bool_]:
         shares = np.stack([mixture.shares_of(spirit, row) for row in ethanol.volume_fractions(strengths)])

@@ -10,7 +10,7 @@ import csv
 import io
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit import data
-from hspkit.errors import DataFileError, InputError, MoleculeError, UnknownNameError
+from hspkit.errors import DataFileError, InputError, MoleculeError
 from hspkit.hansen import HSP
 from hspkit.names import NameIndex, check_cas, is_cas
 
@@ -376,7 +376,7 @@ def _point(value: HSP | ArrayLike) -> HSP:
     if point.shape != (3,):
         message = f"hsp has shape {point.shape}; expected (3,) in the order delta_d, delta_p, delta_h"
         raise InputError(message)
-    return HSP(*point)
+    return HSP(*(float(x) for x in point))
 
 
 def _covariance(value: ArrayLike | None, default: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -571,20 +571,16 @@ def substance(name_or_cas_or_smiles: str | Substance) -> Substance:
     """
     if isinstance(name_or_cas_or_smiles, Substance):
         return name_or_cas_or_smiles
-    try:
-        return _shipped(index().find(name_or_cas_or_smiles))
-    except UnknownNameError as unknown:
-        if is_cas(name_or_cas_or_smiles):
-            raise
-        found = _by_structure(name_or_cas_or_smiles.strip())
-        if isinstance(found, str):
-            if "not a SMILES" in found or "blank" in found:
-                raise
-            if any(mark in name_or_cas_or_smiles for mark in "=#[]()@/\\"):
-                raise MoleculeError(found) from unknown
-            message = f"{unknown}; read as a SMILES: {found}"
-            raise UnknownNameError(message) from None
+    text = name_or_cas_or_smiles
+    name = index().get(text)
+    if name is not None:
+        return _shipped(name)
+    found = "" if is_cas(text) else _by_structure(text.strip())
+    if isinstance(found, Substance):
         return found
+    if any(mark in text for mark in "=#[]()@/\\") and not any(hint in found for hint in _READS_LIKE_A_NAME):
+        raise MoleculeError(found)
+    return _shipped(index().find(text))  # the index knows best what to say about a name
 
 
 def substances(role: str | None = None) -> tuple[str, ...]:
@@ -606,6 +602,9 @@ def substances(role: str | None = None) -> tuple[str, ...]:
         raise InputError(message)
     return tuple(name for name, row in _rows().items() if role in (None, row["role"]))
 
+
+#: Words by which `hspkit.molecules` says that a text is no structure at all.
+_READS_LIKE_A_NAME = ("reads like a name", "holds a blank")
 
 # --- structures ---------------------------------------------------------------------------------------------
 
@@ -629,7 +628,7 @@ def _structures() -> tuple[dict[str, str], dict[str, list[str]]]:
     return whole, flat
 
 
-@cache
+@lru_cache(maxsize=10_000)
 def _by_structure(smiles: str) -> Substance | str:
     """Return the substance of a SMILES, or the reason why it cannot be treated."""
     from dataclasses import replace

@@ -162,7 +162,7 @@ def test_what_is_no_name_is_refused(given):
 
 
 def test_check_digits():
-    # worked example of the CAS registry: 107-07-3, from memory (2-chloroethanol): 7*1 + 0*2 + 7*3 + 0*4 + 1*5 = 33
+    # 2-chloroethanol, by hand: 7*1 + 0*2 + 7*3 + 0*4 + 1*5 = 33, so the check digit is 3
     assert check_cas("107-07-3") == "107-07-3"
     with pytest.raises(InputError, match="check digit 4 where 3 is due"):
         INDEX.find("107-07-4")

@@ -11,15 +11,27 @@ from hspkit.phases.binary import binodal, critical_fraction, pair_index, spinoda
 from hspkit.phases.limiting import index_shares
 from hspkit.phases.mixture import ALPHA, interaction_strength
 from hspkit.phases.splitting import Split, split
-from hspkit.phases.stability import binodal_index, spinodal_index, stable
+from hspkit.phases.stability import (
+    BinodalDetails,
+    binodal_details,
+    binodal_index,
+    binodal_index_of_draws,
+    spinodal_index,
+    stable,
+)
+from hspkit.phases.ternary import TernaryDiagram, ternary_diagram
 from hspkit.phases.titration import CloudPoint, cloud_point
 
 __all__ = [
     "ALPHA",
+    "BinodalDetails",
     "CloudPoint",
     "Split",
+    "TernaryDiagram",
     "binodal",
+    "binodal_details",
     "binodal_index",
+    "binodal_index_of_draws",
     "cloud_point",
     "critical_fraction",
     "index_shares",
@@ -32,5 +44,6 @@ __all__ = [
     "spinodal_index",
     "split",
     "stable",
+    "ternary_diagram",
     "upper_critical_celsius",
 ]

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.hansen import TYPICAL_EXPANSIVITY, at_temperature, check_fractions
 
-__all__ = ["ALPHA", "GAS_CONSTANT", "TEMPERATURE_RANGE", "Mixtures", "gather", "interaction_strength"]
+__all__ = ["ALPHA", "GAS_CONSTANT", "HANSEN_WEIGHTS", "TEMPERATURE_RANGE", "Mixtures", "gather", "interaction_strength"]
 
 Array = NDArray[np.float64]
 
@@ -28,7 +28,7 @@ ALPHA = 0.70
 #: Temperatures [degC] within which the rates that move parameters away from 25 degC may be trusted.
 TEMPERATURE_RANGE = (0.0, 100.0)
 #: Hansen parameters scaled so that squared distances are Ra^2/4.
-_HANSEN_WEIGHTS = np.array([1.0, 0.5, 0.5])
+HANSEN_WEIGHTS = np.array([1.0, 0.5, 0.5])
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +128,7 @@ def at(volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike) -> tuple[Array, A
     if np.any(warmth != 25.0):  # at 25 degC the given numbers are used as they are, to the last bit
         sizes = sizes * np.exp(TYPICAL_EXPANSIVITY * (warmth[..., None] - 25.0))
         points = at_temperature(points, warmth[..., None])
-    return sizes, points * _HANSEN_WEIGHTS
+    return sizes, points * HANSEN_WEIGHTS
 
 
 def gather(

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.phases.mixture import Array, Mixtures, gather
-from hspkit.phases.stability import Trial, search
+from hspkit.phases.search import Trial, search
 
 __all__ = ["Split", "split"]
 

@@ -10,14 +10,14 @@ from numpy.typing import ArrayLike, NDArray
 from hspkit.errors import InputError
 from hspkit.hansen import check_fractions
 from hspkit.phases.mixture import Array, Mixtures, gather
-from hspkit.phases.stability import Trial, follow, local_index, search
+from hspkit.phases.search import Trial, follow, local_index, search, search_all
 
 __all__ = ["CloudPoint", "cloud_point"]
 
 #: Shares of the added liquid at which the global test is made; closer at both ends, where a per cent matters most.
-_STATIONS = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 21)))
+_STATIONS = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 17)))
 #: Shares at which the spinodal index, which costs almost nothing, is asked too.
-_FINE = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 161)))
+_SCAN = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 129)))
 _TOLERANCE = 1e-7
 _MOST_STEPS = 40
 
@@ -33,14 +33,10 @@ class CloudPoint:
         1 when it never clouds. [-]
     clouds : ndarray of bool, shape (...)
         Whether it clouds anywhere on the line. [-]
-    clear_again : ndarray of shape (...)
-        Volume fraction of the added liquid from which on it stays clear up to the pure addition; 1 when it clears
-        nowhere before, NaN when it never clouds. [-]
     """
 
     fraction: Array
     clouds: NDArray[np.bool_]
-    clear_again: Array
 
 
 def cloud_point(
@@ -54,10 +50,11 @@ def cloud_point(
 ) -> CloudPoint:
     """Return the first cloud point when one mixture is added to another: water to a stock, oil to a carrier.
 
-    The share of the addition runs from 0 to 1. The global test is made at 21 shares (and the spinodal index asked
-    at 161), then the crossing is solved for. Clouding that comes and goes between two shares of both is missed.
-    When a mixture clouds, clears and clouds again, ``fraction`` is where it clouds first and ``clear_again`` where
-    it clears for good.
+    The share of the addition runs from 0 to 1. The global test is made at 17 shares (and the spinodal index asked
+    at 129), then the crossing is solved for. Clouding that comes and goes between two shares of both is missed.
+    A mixture that clouds may clear again, nearly always so when very little of the start is left: the answer is
+    where it clouds first. To learn from where on it stays clear, swap ``start`` and ``added``: one minus the
+    fraction of that answer.
 
     Parameters
     ----------
@@ -97,9 +94,8 @@ def cloud_point(
     mixtures = gather(first, volumes, hsp, celsius, alpha)
     n = first.shape[-1]
     last = np.broadcast_to(last, (*mixtures.shape, n)).reshape(-1, n)
-    fraction, clouds, again = solve(mixtures, last)
-    shape = mixtures.shape
-    return CloudPoint(fraction.reshape(shape)[()], clouds.reshape(shape)[()], again.reshape(shape)[()])
+    fraction, clouds = solve(mixtures, last)
+    return CloudPoint(fraction.reshape(mixtures.shape)[()], clouds.reshape(mixtures.shape)[()])
 
 
 def _on_line(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], share: Array) -> Mixtures:
@@ -107,41 +103,29 @@ def _on_line(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], share: Arr
     return mixtures.take(rows, np.maximum(inside, 0.0))
 
 
-def solve(mixtures: Mixtures, last: Array) -> tuple[Array, NDArray[np.bool_], Array]:
-    """Return first cloud point, whether it clouds, and where it is clear again, each (b,)."""
+def solve(mixtures: Mixtures, last: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Return the first cloud point and whether there is one, each (b,)."""
     count = mixtures.fractions.shape[0]
     rows = np.arange(count)
-    stations = np.repeat(_STATIONS[None, :], count, axis=0)
-    grid = _on_line(mixtures, last, np.repeat(rows, stations.shape[1]), stations.ravel())
-    trial = search(grid, enough=1.0)
-    unstable = (trial.value >= 1.0).reshape(stations.shape)
-    tilts = trial.direction.reshape(*stations.shape, -1)
-    fine = _on_line(mixtures, last, np.repeat(rows, _FINE.size), np.tile(_FINE, count))
-    spinodal = local_index(fine).reshape(count, -1) >= 1.0
-    # a mixture that the fine scan alone finds unstable
-    clouds = unstable.any(axis=1) | spinodal.any(axis=1)
-    fraction, again = np.ones(count), np.full(count, np.nan)
-    for forward in (True, False):
-        marks = unstable if forward else unstable[:, ::-1]
-        places = _STATIONS if forward else _STATIONS[::-1]
-        scan, scan_places = (spinodal, _FINE) if forward else (spinodal[:, ::-1], _FINE[::-1])
-        sign = 1.0 if forward else -1.0
-        coarse_hit = np.where(marks.any(axis=1), sign * places[marks.argmax(axis=1)], np.inf)
-        scan_hit = np.where(scan.any(axis=1), sign * scan_places[scan.argmax(axis=1)], np.inf)
-        bad = sign * np.minimum(coarse_hit, scan_hit)
-        # the last station before it is clear
-        before = (sign * places[None, :] < sign * bad[:, None]).sum(axis=1) - 1
-        at_once = clouds & (before < 0)
-        target = fraction if forward else again
-        target[at_once] = places[0]
-        todo = np.flatnonzero(clouds & (before >= 0))
-        if todo.size:
-            hit = np.argmax(marks[todo], axis=1)
-            column = hit if forward else len(places) - 1 - hit
-            # from the station that was found unstable if there is one, else from the mixture itself
-            guess = tilts[todo, column]
-            target[todo] = _cross(mixtures, last, todo, places[before[todo]], bad[todo], guess)
-    return fraction, clouds, again
+    many, stations = np.repeat(rows, _STATIONS.size), np.tile(_STATIONS, count)
+    # no second look at verdicts in doubt: the crossing is confirmed by a search from every component
+    trial = search(_on_line(mixtures, last, many, stations), enough=1.0, doubt=(1.0, 1.0))
+    unstable = (trial.value >= 1.0).reshape(count, -1)
+    tilts = trial.direction.reshape(count, _STATIONS.size, -1)
+    scan = _on_line(mixtures, last, np.repeat(rows, _SCAN.size), np.tile(_SCAN, count))
+    local = (local_index(scan) >= 1.0).reshape(count, -1)
+    clouds = unstable.any(axis=1) | local.any(axis=1)
+    bad = np.minimum(
+        np.where(unstable.any(axis=1), _STATIONS[unstable.argmax(axis=1)], np.inf),
+        np.where(local.any(axis=1), _SCAN[local.argmax(axis=1)], np.inf),
+    )
+    before = (_STATIONS[None, :] < bad[:, None]).sum(axis=1) - 1  # the last station before it is clear
+    fraction = np.where(clouds, 0.0, 1.0)
+    todo = np.flatnonzero(clouds & (before >= 0))
+    if todo.size:
+        guess = tilts[todo, unstable[todo].argmax(axis=1)]
+        fraction[todo] = _cross(mixtures, last, todo, _STATIONS[before[todo]], bad[todo], guess)
+    return fraction, clouds
 
 
 def _slope(mixtures: Mixtures, trial: Trial, direction: Array) -> Array:
@@ -185,7 +169,7 @@ def _cross(
             mixture = _on_line(mixtures, last, own, t[work])
             known = tilt[here[work]]
             lost = ~(np.abs(known).max(axis=-1) > 0)
-            trial = follow(mixture, known[:, None, :])
+            trial = follow(mixture, known[:, None, :], steps=2)
             if lost.any():
                 fresh = search(mixture.take(lost))
                 for old, new in zip(trial, fresh, strict=True):
@@ -209,7 +193,7 @@ def _cross(
         answer[here] = t
         # just on the clear side
         probe = t + 1e-5 * (good[here] - t)
-        check = search(_on_line(mixtures, last, rows[here], probe))
+        check = search_all(_on_line(mixtures, last, rows[here], probe))
         early = check.value >= 1.0
         bad[here[early]] = probe[early]
         tilt[here[early]] = check.direction[early]
