@@ -106,8 +106,8 @@ class Substance:
         Standard deviation of its natural logarithm. [-]
     melting_celsius, boiling_celsius, flash_celsius : float, optional
         Melting, boiling and flash point. [degC]
-    evidence : tuple
-        Measured evidence that bears on the parameters. [-]
+    evidence : tuple of mapping
+        Measured evidence that bears on the parameters: rows of the evidence tables with their ``kind``. [-]
     values : tuple of Value
         Every number with its source, as `sources` shows it. [-]
     notes : tuple of str
@@ -229,13 +229,9 @@ class Substance:
         rest = ("volume", "density", "molar_mass", "log_p", "water_solubility", "melting_celsius")
         for quantity in (*rest, "boiling_celsius", "flash_celsius"):
             value = getattr(self, quantity)
-            if value is not None and not (
-                _VOLUME_ESTIMATED in self.notes and quantity in ("volume", "density")
-            ):
+            if value is not None and not (_VOLUME_ESTIMATED in self.notes and quantity in ("volume", "density")):
                 computed = quantity == "molar_mass" and self.smiles
-                yield Value(
-                    quantity, float(value), _UNITS[quantity], None, True, "rdkit" if computed else "user", ""
-                )
+                yield Value(quantity, float(value), _UNITS[quantity], None, True, "rdkit" if computed else "user", "")
 
     @property
     def sd(self) -> NDArray[np.float64]:
@@ -254,9 +250,7 @@ class Substance:
         rows = [
             {
                 **value._asdict(),
-                "kind": known.get(value.source, {}).get(
-                    "kind", "computed" if value.source == "estimate" else "user"
-                ),
+                "kind": known.get(value.source, {}).get("kind", "computed" if value.source == "estimate" else "user"),
                 "reference": known.get(value.source, {}).get("reference", ""),
             }
             for value in self.values
@@ -386,9 +380,7 @@ def _covariance(value: ArrayLike | None, default: NDArray[np.float64]) -> NDArra
     if matrix.shape != (3, 3):
         message = f"covariance has shape {matrix.shape}; expected (3, 3), or (3,) standard deviations"
         raise InputError(message)
-    if not np.allclose(matrix, matrix.T) or np.linalg.eigvalsh(matrix)[0] < -1e-9 * max(
-        1.0, np.trace(matrix)
-    ):
+    if not np.allclose(matrix, matrix.T) or np.linalg.eigvalsh(matrix)[0] < -1e-9 * max(1.0, np.trace(matrix)):
         message = "covariance must be symmetric and not negative in any direction"
         raise InputError(message)
     matrix.setflags(write=False)
@@ -483,9 +475,7 @@ def _values(row: Mapping[str, Any]) -> tuple[Value, ...]:
         note = f"at {water['celsius']:g} C, sd of the logarithm {water['sd_ln']:g}; {water['reason']}"
         sd = water["mg_per_L"] * water["sd_ln"]
         found.append(
-            Value(
-                "water_solubility", water["mg_per_L"], "mg/L", sd, water["preferred"], water["source"], note
-            )
+            Value("water_solubility", water["mg_per_L"], "mg/L", sd, water["preferred"], water["source"], note)
         )
     for heat in _grouped("vaporisation_enthalpies.csv").get(name, []):
         note = f"at {heat['celsius']:g} C" + (f"; {heat['note']}" if heat["note"] else "")
@@ -501,6 +491,25 @@ def _values(row: Mapping[str, Any]) -> tuple[Value, ...]:
             )
         )
     return tuple(found)
+
+
+#: Kind of evidence, its table and the columns that name the substances it bears on.
+_EVIDENCE_TABLES = (
+    ("water solubility", "water_solubility.csv", ("substance",)),
+    ("vaporisation enthalpy", "vaporisation_enthalpies.csv", ("substance",)),
+    ("activity", "activities.csv", ("solute", "solvent")),
+    ("mixing", "miscible_pairs.csv", ("a", "b")),
+)
+
+
+@cache
+def _evidence() -> dict[str, tuple[Mapping[str, Any], ...]]:
+    found: dict[str, list[Mapping[str, Any]]] = {}
+    for kind, table, columns in _EVIDENCE_TABLES:
+        for row in data.read_table(table).rows:
+            for column in columns:
+                found.setdefault(row[column], []).append({"kind": kind, **row})
+    return {name: tuple(rows) for name, rows in found.items()}
 
 
 def _volume_sd(row: Mapping[str, Any]) -> float | None:
@@ -532,6 +541,7 @@ def _shipped(name: str) -> Substance:
         melting_celsius=row["melting_C"],
         boiling_celsius=row["boiling_C"],
         flash_celsius=row["flash_C"],
+        evidence=_evidence().get(name, ()),
         values=_values(row),
         notes=(row["note"],) if row["note"] else (),
         formula=row["formula"],
@@ -616,9 +626,7 @@ def _structures() -> tuple[dict[str, str], dict[str, list[str]]]:
 
     from hspkit.molecules import Molecule, read_molecules
 
-    rows = [
-        row for row in _rows().values() if row["name"] != "water"
-    ]  # water has no carbon; see `_by_structure`
+    rows = [row for row in _rows().values() if row["name"] != "water"]  # water has no carbon; see `_by_structure`
     whole: dict[str, str] = {}
     flat: dict[str, list[str]] = {}
     for row, molecule in zip(rows, read_molecules(row["smiles"] for row in rows), strict=True):
@@ -675,9 +683,7 @@ def _read_user_table(text: str, file: str) -> dict[str, Substance]:
         where = f"{file}, row {number}"
         form = row["name"].strip().casefold()
         if form in seen:
-            message = (
-                f"{where}: column 'name' repeats {row['name']!r} of row {seen[form]}; names must be unique"
-            )
+            message = f"{where}: column 'name' repeats {row['name']!r} of row {seen[form]}; names must be unique"
             raise DataFileError(message)
         seen[form] = number
         try:
@@ -714,9 +720,7 @@ def _split_columns(text: str, file: str) -> tuple[str, dict[int, dict[str, str]]
     if not present:
         return text, {}
     if len(present) < 3:
-        message = (
-            f"{file}: header has {', '.join(present)} alone; give all of {', '.join(_HSP_COLUMNS)} or none"
-        )
+        message = f"{file}: header has {', '.join(present)} alone; give all of {', '.join(_HSP_COLUMNS)} or none"
         raise DataFileError(message)
     where = [header.index(column) for column in _HSP_COLUMNS]
     points = {}
