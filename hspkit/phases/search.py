@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from hspkit.phases.mixture import Array, Mixtures
 
-__all__ = ["Trial", "covariance", "follow", "local_index", "maxima", "search", "search_all", "verdicts"]
+__all__ = ["Trial", "covariance", "fluctuation", "follow", "local_index", "maxima", "search", "search_all", "verdicts"]
 
 #: A trial phase in which no component's ln(w/phi) exceeds this is the mixture itself: its ratio is the spinodal
 #: index there, to about the square of this.
@@ -330,6 +330,25 @@ def maxima(mixture: Mixtures) -> Array:
         if size > 0 and all(np.sqrt(((q - other) ** 2).sum()) > 10 * _FOLLOWS * size for other in kept):
             kept.append(q)
     return np.array(kept).reshape(-1, rank)
+
+
+def fluctuation(mixtures: Mixtures) -> Trial:
+    """Return trial phases along the largest fluctuation, as far out as pays most: for locally unstable mixtures.
+
+    Where the ratio has its maximum at the mixture itself (a binary of critical composition) the search ends there,
+    and there is no trial phase to start a split from.
+    """
+    values, vectors = np.linalg.eigh(covariance(mixtures))
+    work = _Search(mixtures)
+    along = vectors[:, None, :, -1] * np.sqrt(work.moles / np.maximum(values[:, -1], 1e-300))[:, None, None]
+    sizes = 2.0 ** np.arange(-10, 4)
+    q = along * np.concatenate([sizes, -sizes])[None, :, None]
+    tilt = work.tilt(q)
+    excess = tilt.cost - work.strength[:, None] * (tilt.shift**2).sum(axis=-1)
+    rows, best = np.arange(q.shape[0]), excess.argmin(axis=-1)
+    pressure = tilt.pressure[rows, best]
+    index = work.strength * (tilt.shift**2).sum(axis=-1)[rows, best] / tilt.cost[rows, best]
+    return Trial(index, q[rows, best], pressure, work.trial(rows, q[rows, best], pressure))
 
 
 def search_all(mixtures: Mixtures) -> Trial:

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.phases.mixture import Array, Mixtures, gather
-from hspkit.phases.search import Trial, search
+from hspkit.phases.search import Trial, fluctuation, search
 
 __all__ = ["Split", "split"]
 
@@ -278,6 +278,10 @@ def solve(mixtures: Mixtures) -> tuple[list[Array], Array, NDArray[np.bool_]]:
     rows = np.flatnonzero(trial.value > 1.0 + 1e-12)
     if rows.size == 0:
         return found, gaps, sure
+    local = rows[np.abs(trial.direction[rows]).max(axis=-1) == 0]
+    if local.size:
+        for whole, part in zip(trial, fluctuation(mixtures.take(local)), strict=True):
+            whole[local] = part
     start, worth = _first_guess(_Phases(mixtures.take(rows)), Trial(*(part[rows] for part in trial)))
     rows, start = rows[worth], start[worth]
     if rows.size == 0:
