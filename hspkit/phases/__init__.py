@@ -8,6 +8,7 @@ d = (delta_d, delta_p/2, delta_h/2) and a = alpha/(RT),
 
 from hspkit.phases.activity import ln_activity, ln_gamma, ln_gamma_infinite
 from hspkit.phases.binary import binodal, critical_fraction, pair_index, spinodal, upper_critical_celsius
+from hspkit.phases.limiting import index_shares
 from hspkit.phases.mixture import ALPHA, interaction_strength
 from hspkit.phases.splitting import Split, split
 from hspkit.phases.stability import (
@@ -33,6 +34,7 @@ __all__ = [
     "binodal_index_of_draws",
     "cloud_point",
     "critical_fraction",
+    "index_shares",
     "interaction_strength",
     "ln_activity",
     "ln_gamma",

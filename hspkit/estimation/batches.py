@@ -1,0 +1,189 @@
+"""`estimate` for one structure, `estimate_many` for a column of them."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterable, Iterator
+from itertools import islice
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hspkit.errors import ExtrapolationWarning, InputError
+from hspkit.estimation import calibrated, published
+from hspkit.estimation.result import Estimate
+from hspkit.molecules import Molecule, read_molecule, read_molecules
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["METHODS", "estimate", "estimate_many"]
+
+#: Method names and the module that answers for each.
+METHODS = {"calibrated": calibrated, "van-krevelen": published}
+#: Molecules treated at once: large enough that array operations cost more than starting them, small enough that a
+#: million rows need no more memory than a thousand.
+CHUNK = 1000
+COLUMNS = ("delta_d", "delta_p", "delta_h", "volume", "sd_d", "sd_p", "sd_h", "sd_volume")
+
+
+def _module(method: str) -> Any:
+    if method not in METHODS:
+        message = f"no method {method!r}; methods: {', '.join(METHODS)}"
+        raise InputError(message)
+    return METHODS[method]
+
+
+def estimate(smiles: str, *, method: str = "calibrated") -> Estimate:
+    """Estimate Hansen parameters and molar volume at 25 C from one structure.
+
+    Parameters
+    ----------
+    smiles : str
+        Structure of one neutral organic molecule. [-]
+    method : {'calibrated', 'van-krevelen'}
+        The calibrated group contribution of this project, or Hoftyzer-Van Krevelen with Fedors volumes. [-]
+
+    Returns
+    -------
+    Estimate
+        Values, standard deviations and the groups that make them up. [MPa^0.5, cm3/mol]
+
+    Raises
+    ------
+    MoleculeError
+        When the structure cannot be read, is no neutral molecule, or the method does not cover it.
+    InputError
+        When there is no such method.
+
+    Warns
+    -----
+    ExtrapolationWarning
+        When a group or the molecule lies outside what the method was fitted on; `Estimate.notes` says which.
+
+    Examples
+    --------
+    >>> answer = estimate("CC(C)Cc1ccc(cc1)C(C)C(=O)O", method="van-krevelen")  # ibuprofen
+    >>> answer.hsp, answer.volume
+    (HSP(17.852, 2.221, 7.152), 195.5)
+    """
+    module = _module(method)
+    answer: Estimate = module.estimate_molecule(read_molecule(smiles))
+    if answer.status == "extrapolated":
+        warnings.warn(f"{answer.smiles}: {'; '.join(answer.notes)}", ExtrapolationWarning, stacklevel=2)
+    return answer
+
+
+def _chunk_answers(task: tuple[list[Any], str]) -> tuple[NDArray[np.float64], list[str], list[str]]:
+    """Estimate one chunk: eight numbers a row, status, note. Runs in worker processes too."""
+    entries, method = task
+    answers = list(read_molecules(entries))
+    rows = [row for row, answer in enumerate(answers) if isinstance(answer, Molecule)]
+    numbers = np.full((len(entries), 8), np.nan)
+    status = ["failed"] * len(entries)
+    notes = ["" if isinstance(answer, Molecule) else answer.reason for answer in answers]
+    if rows:
+        found = _module(method).predict([answers[row] for row in rows])
+        numbers[rows, :4] = found.values
+        numbers[rows, 4:] = found.sd
+        for row, state, note in zip(rows, found.status, found.notes, strict=True):
+            status[row] = state
+            notes[row] = "; ".join(note)
+    return numbers, status, notes
+
+
+def _chunks(entries: Iterable[Any], size: int) -> Iterator[list[Any]]:
+    iterator = iter(entries)
+    while chunk := list(islice(iterator, size)):
+        yield chunk
+
+
+def _bar(total: int, wanted: bool) -> Any:
+    if not wanted:
+        return None
+    try:
+        from tqdm import tqdm
+    except ImportError:
+        return None
+    return tqdm(total=total, unit="molecule")
+
+
+def estimate_many(
+    smiles: Iterable[Any], *, method: str = "calibrated", n_jobs: int = 1, progress: bool = False
+) -> pd.DataFrame:
+    """Estimate Hansen parameters and molar volume for many structures; no row stops the others.
+
+    Parameters
+    ----------
+    smiles : iterable of str
+        Structures; a Series keeps its index. [-]
+    method : {'calibrated', 'van-krevelen'}
+        As in `estimate`. [-]
+    n_jobs : int
+        Processes; -1 for one per core. [-]
+    progress : bool
+        Show a progress bar when ``tqdm`` is installed. [-]
+
+    Returns
+    -------
+    DataFrame
+        One row per input: smiles, delta_d, delta_p, delta_h [MPa^0.5], volume [cm3/mol], their standard deviations
+        sd_d, sd_p, sd_h, sd_volume, status (``ok``, ``extrapolated``, ``failed``) and note (why). A failed row holds
+        NaN.
+
+    Raises
+    ------
+    InputError
+        When one text is given instead of a list, `n_jobs` is not a number of processes, or there is no such method.
+
+    Examples
+    --------
+    >>> frame = estimate_many(["CC(=O)OCC", "benzene, pure"], method="van-krevelen")
+    >>> frame["status"].tolist(), frame["delta_d"].round(2).tolist()
+    (['ok', 'failed'], [14.84, nan])
+    """
+    import pandas as pd
+
+    _module(method)
+    if isinstance(smiles, str | bytes):
+        message = f"smiles is the text {smiles!r}; expected a list or Series of SMILES (use estimate for one)"
+        raise InputError(message)
+    if isinstance(smiles, pd.DataFrame):
+        message = f"smiles is a DataFrame; expected one of its columns ({', '.join(map(str, smiles.columns))})"
+        raise InputError(message)
+    if n_jobs != int(n_jobs) or (n_jobs < 1 and n_jobs != -1):
+        message = f"n_jobs is {n_jobs!r}; expected a number of processes >= 1, or -1 for one per core"
+        raise InputError(message)
+    index = smiles.index if isinstance(smiles, pd.Series) else None
+    entries = list(smiles)
+    tasks = ((chunk, method) for chunk in _chunks(entries, CHUNK))
+    numbers: list[NDArray[np.float64]] = []
+    status: list[str] = []
+    notes: list[str] = []
+    bar = _bar(len(entries), progress)
+    for part, states, reasons in _run(tasks, n_jobs):
+        numbers.append(part)
+        status += states
+        notes += reasons
+        if bar is not None:
+            bar.update(len(states))
+    if bar is not None:
+        bar.close()
+    table = np.concatenate(numbers) if numbers else np.empty((0, 8))
+    frame = pd.DataFrame(table, columns=list(COLUMNS), index=index)
+    frame.insert(0, "smiles", pd.Series(entries, dtype=object, index=frame.index))
+    frame["status"] = status
+    frame["note"] = notes
+    return frame
+
+
+def _run(tasks: Iterator[tuple[list[Any], str]], n_jobs: int) -> Iterator[Any]:
+    if n_jobs == 1:
+        yield from map(_chunk_answers, tasks)
+        return
+    from concurrent.futures import ProcessPoolExecutor
+    from os import cpu_count
+
+    with ProcessPoolExecutor(cpu_count() if n_jobs == -1 else int(n_jobs)) as pool:
+        yield from pool.map(_chunk_answers, tasks)

@@ -1,0 +1,377 @@
+"""Figures: thin functions over results, matplotlib only.
+
+Every function takes ``ax=None`` and returns the Axes it drew on. Outcomes are told by marker and fill as well as by
+colour (Okabe and Ito 2008, a palette that colour-blind readers can tell apart), so a figure survives greyscale.
+Nothing calls ``plt.show()`` or touches rcParams.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from hspkit.errors import InputError
+from hspkit.miscibility import clear_probability, interaction_radius
+from hspkit.oils import Oil, oil
+from hspkit.ranking import candidates
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from hspkit.carriers import Blend, Carrier
+    from hspkit.ranking import Ranking
+
+__all__ = ["map", "ranking", "save", "sphere"]
+
+_INK = "#3A3A3A"
+_PALE = "#BDBDBD"
+#: Colour, marker, fill style and hatch of an outcome. Bluish green, orange and ink of the Okabe-Ito palette.
+_OUTCOMES: dict[str, dict[str, Any]] = {
+    "clear": {"color": "#009E73", "marker": "o", "fill": "full", "hatch": ""},
+    "hazy": {"color": "#E69F00", "marker": "D", "fill": "left", "hatch": "///"},
+    "splits": {"color": _INK, "marker": "v", "fill": "none", "hatch": "xx"},
+}
+_REASONS = (
+    ("allowed", "allowed"),
+    ("under_legal_limit", "law"),
+    ("under_taste_limit", "taste"),
+    ("pours", "pours"),
+    ("drink_stays_clear", "drink"),
+)
+
+
+def _axes(ax: Axes | None, *, size: tuple[float, float], projection: str | None = None) -> Any:
+    from matplotlib.axes import Axes as AxesType
+
+    if ax is not None:
+        if not isinstance(ax, AxesType):
+            message = f"ax is a {type(ax).__name__}; expected a matplotlib Axes"
+            raise TypeError(message)
+        if projection == "3d" and not hasattr(ax, "get_zlim"):
+            message = "ax is flat; make it with fig.add_subplot(projection='3d')"
+            raise InputError(message)
+        return ax
+    import matplotlib.pyplot as plt
+
+    figure = plt.figure(figsize=size, layout="constrained")
+    return figure.add_subplot(projection=projection)
+
+
+def save(axes: Any, path: str | Path, *, dpi: float = 150) -> None:
+    """Write the figure of some Axes to a file.
+
+    Parameters
+    ----------
+    axes : matplotlib Axes
+        From one of the functions here.
+    path : str or Path
+        File to write; its ending chooses the format (png, svg, pdf). [-]
+    dpi : float
+        Resolution of a png. [1/inch]
+
+    Raises
+    ------
+    InputError
+        When the format is not known.
+    OSError
+        When the file cannot be written.
+    """
+    figure = axes.get_figure(root=True)
+    try:
+        figure.savefig(path, dpi=dpi, bbox_inches="tight")
+    except ValueError as error:
+        message = f"cannot draw to {str(path)!r}: {error}"
+        raise InputError(message) from None
+
+
+def _point(ax: Axes, where: Sequence[float], verdict: str, *, allowed: bool | None, size: float, **extra: Any) -> None:
+    look = _OUTCOMES[verdict]
+    hollow = allowed is False
+    ax.plot(
+        *[[value] for value in where],
+        linestyle="none",
+        marker=look["marker"],
+        markersize=size,
+        fillstyle="none" if hollow else look["fill"],
+        color=look["color"],
+        markeredgecolor=look["color"],
+        markerfacecoloralt="white",
+        **extra,
+    )
+
+
+def ranking(ranking: Ranking, ax: Axes | None = None) -> Axes:
+    """Draw a ranking: bars of the probability of clear, and one column of marks for each reason.
+
+    Read it from the top: a long bar is likely clear; the marks right of it say whether the carrier is allowed,
+    within the law, below its taste limit, thin enough to pour, and whether the drink stays clear. A grey name is
+    a carrier that is refused.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        From `hspkit.rank_carriers`.
+    ax : matplotlib Axes, optional
+        Where to draw; a new figure otherwise.
+
+    Returns
+    -------
+    matplotlib Axes
+
+    Raises
+    ------
+    TypeError
+        When ax is not an Axes.
+    """
+    rows = ranking.table.to_dict("records")
+    axes = _axes(ax, size=(8.6, 1.7 + 0.32 * len(rows)))
+    asked = [(key, label) for key, label in _REASONS if any(row[key] is not None for row in rows)]
+    for place, row in enumerate(rows):
+        look = _OUTCOMES[row["verdict"]]
+        refused = row["allowed"] is False or row["under_legal_limit"] is False
+        axes.barh(
+            place,
+            row["p_clear"],
+            height=0.62,
+            facecolor="white" if refused else look["color"],
+            edgecolor=look["color"],
+            hatch=look["hatch"],
+            linewidth=1.0,
+        )
+        axes.text(
+            min(row["p_clear"], 1.0) + 0.015,
+            place,
+            row["verdict"] + (" ?" if row["undecided"] else ""),
+            va="center",
+            fontsize="small",
+            color=_INK,
+        )
+        for column, (key, _) in enumerate(asked):
+            value = row[key]
+            mark, colour = ("–", _PALE) if value is None else ("✓", _INK) if value else ("✗", "#D55E00")
+            axes.text(1.27 + 0.13 * column, place, mark, ha="center", va="center", color=colour)
+    for column, (_, label) in enumerate(asked):
+        axes.text(1.27 + 0.13 * column, -0.75, label, ha="center", va="bottom", fontsize="small", color=_INK)
+    axes.set_yticks(range(len(rows)), [str(row["carrier"]) for row in rows])
+    for tick, row in zip(axes.get_yticklabels(), rows, strict=True):
+        if row["allowed"] is False or row["under_legal_limit"] is False:
+            tick.set_color("#8A8A8A")
+    axes.set_ylim(len(rows) - 0.4, -1.3)
+    axes.set_xlim(0.0, 1.2 + 0.13 * max(len(asked), 1))
+    axes.set_xticks([0, 0.25, 0.5, 0.75, 1.0])
+    axes.set_xlabel("probability of clear [-]", loc="left")
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    best = f"{ranking.best} first" if ranking.best else "no carrier is allowed and clear"
+    axes.set_title(f"{ranking.oil.name}, {ranking.oil_parts:g}:{ranking.carrier_parts:g}: {best}", loc="left")
+    return axes
+
+
+def _spread(places: np.ndarray, gap: float) -> np.ndarray:
+    """Move label heights apart until neighbours keep the gap; order and mean stay."""
+    order = np.argsort(places, kind="stable")
+    moved = places[order].astype(float)
+    for _ in range(200):
+        closer = gap - np.diff(moved)
+        if not np.any(closer > 1e-9):
+            break
+        push = np.clip(closer, 0.0, None) / 2
+        moved[:-1] -= push
+        moved[1:] += push
+    result = np.empty_like(moved)
+    result[order] = moved
+    return result
+
+
+def map(
+    oil_or_name: Oil | str,
+    carriers: Sequence[Carrier | Blend] | None = None,
+    ax: Axes | None = None,
+    *,
+    ranking: Ranking | None = None,
+    oil_parts: float = 1,
+    carrier_parts: float = 2,
+) -> Axes:
+    """Draw delta_p against delta_h at the oil's delta_d, with lines of equal probability of clear.
+
+    Read the lines for a carrier of middling molar volume: up the hill toward the oil it gets clearer. The size of a
+    carrier's mark is its molar volume, so a big mark sits a little further down than the lines say and a small one
+    a little further up. Hollow and struck through: not allowed. Small grey marks are the components of the oil.
+
+    Parameters
+    ----------
+    oil_or_name : Oil or str
+        The oil. [-]
+    carriers : sequence of Carrier or Blend, optional
+        Carriers to place; default all that ship, or those of the ranking. [-]
+    ax : matplotlib Axes, optional
+        Where to draw.
+    ranking : Ranking, optional
+        Gives outcomes and permissions; without it carriers are drawn without an outcome.
+    oil_parts, carrier_parts : float
+        Parts by volume for the probability. [-]
+
+    Returns
+    -------
+    matplotlib Axes
+    """
+    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    shown = _shown(carriers, ranking)
+    axes = _axes(ax, size=(9.0, 6.6))
+    points = np.array([one.hsp.array for one in shown])
+    sizes = np.array([one.volume for one in shown])
+    reach_p, reach_h = max(points[:, 1].max(), 12.0) + 2.0, max(points[:, 2].max(), 16.0) + 2.0
+    grid_p, grid_h = np.meshgrid(np.linspace(0, reach_p, 25), np.linspace(0, reach_h, 25))
+    field = np.stack([np.full_like(grid_p, subject.hsp.delta_d), grid_p, grid_h], axis=-1)
+    middle = float(np.median(sizes))
+    chance = clear_probability(subject, field, middle, oil_parts=oil_parts, carrier_parts=carrier_parts)
+    lines = axes.contour(
+        grid_h,
+        grid_p,
+        chance,
+        levels=[0.1, 0.5, 0.9],
+        colors=_INK,
+        linewidths=[0.8, 1.6, 0.8],
+        linestyles=[":", "-", "--"],
+    )
+    axes.clabel(lines, fmt={0.1: "10 % clear", 0.5: "50 %", 0.9: "90 %"}, fontsize="small")
+    parts = subject.component_hsp
+    axes.scatter(
+        parts[:, 2],
+        parts[:, 1],
+        s=8 + 160 * subject.fractions,
+        color=_PALE,
+        zorder=2,
+        label="components of the oil",
+    )
+    heights = _spread(points[:, 1], reach_p / 34)
+    known = {} if ranking is None else {row["carrier"]: row for row in ranking.table.to_dict("records")}
+    for one, point, size, height in zip(shown, points, sizes, heights, strict=True):
+        row = known.get(one.name, {})
+        refused = row.get("allowed") is False
+        mark = 3.5 + 0.35 * np.sqrt(size)
+        if row:
+            _point(axes, (point[2], point[1]), row["verdict"], allowed=row["allowed"], size=mark, zorder=3)
+        else:
+            axes.plot(point[2], point[1], "o", color="#56B4E9", markeredgecolor=_INK, markersize=mark, zorder=3)
+        if refused:
+            axes.plot(point[2], point[1], marker=(2, 0, 45), color=_INK, markersize=mark + 6, zorder=4)
+        axes.annotate(
+            one.name,
+            (point[2], point[1]),
+            (point[2] + 0.02 * reach_h, height),
+            va="center",
+            fontsize="small",
+            color="#8A8A8A" if refused else _INK,
+            arrowprops={"arrowstyle": "-", "color": _PALE, "linewidth": 0.6, "shrinkA": 0, "shrinkB": 3},
+        )
+    axes.set_xlabel("hydrogen-bonding part $\\delta_h$ [MPa$^{0.5}$]")
+    axes.set_ylabel("polar part $\\delta_p$ [MPa$^{0.5}$]")
+    axes.set_xlim(0, reach_h)
+    axes.set_ylim(0, reach_p)
+    axes.set_title(
+        f"{subject.name}: where a carrier of {middle:.0f} cm³/mol would be clear at {oil_parts:g}:{carrier_parts:g}",
+        loc="left",
+    )
+    return axes
+
+
+def _shown(carriers: Sequence[Carrier | Blend] | None, ranking: Ranking | None) -> list[Carrier | Blend]:
+    if carriers is not None:
+        return list(carriers)
+    if ranking is not None:
+        return [outcome.carrier for outcome in ranking.outcomes]
+    return candidates()
+
+
+def sphere(
+    oil_or_name: Oil | str,
+    carriers: Sequence[Carrier | Blend] | None = None,
+    ax: Axes | None = None,
+    *,
+    ranking: Ranking | None = None,
+    radius: float | None = None,
+) -> Axes:
+    """Draw an oil's solubility sphere in Hansen space with carriers around it.
+
+    The axis of delta_d is stretched two to one, so that the sphere is round and distances on the page are Ra. Each
+    carrier stands on a stem over the floor (delta_p = 0), which shows how deep it lies, and has a number that the key
+    beside the figure explains. The sphere is cut off where parameters would be negative.
+
+    Parameters
+    ----------
+    oil_or_name : Oil or str
+        The oil. [-]
+    carriers : sequence of Carrier or Blend, optional
+        Carriers to place; default all that ship, or those of the ranking. [-]
+    ax : matplotlib Axes, optional
+        Three-dimensional Axes to draw on.
+    ranking : Ranking, optional
+        Gives outcomes and permissions.
+    radius : float, optional
+        R0; default `interaction_radius` for a carrier of median molar volume: inside it the theory lets oil
+        and carrier mix in every proportion. [MPa^0.5]
+
+    Returns
+    -------
+    matplotlib Axes
+    """
+    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    shown = _shown(carriers, ranking)
+    axes = _axes(ax, size=(9.6, 6.4), projection="3d")
+    points = np.array([one.hsp.array for one in shown])
+    middle = float(np.median([one.volume for one in shown]))
+    size = subject.volume
+    reach = float(interaction_radius(size, middle)) if radius is None else float(radius)
+    centre = subject.hsp.array
+    turn, tilt = np.meshgrid(np.linspace(0, 2 * np.pi, 121), np.linspace(0, np.pi, 61))
+    shell_d = centre[0] + 0.5 * reach * np.cos(turn) * np.sin(tilt)
+    shell_h = centre[2] + reach * np.sin(turn) * np.sin(tilt)
+    shell_p = centre[1] + reach * np.cos(tilt)
+    exists = (shell_h >= 0) & (shell_p >= 0)  # there are no liquids of negative parameters
+    shell = [np.where(exists, part, np.nan) for part in (shell_d, shell_h, shell_p)]
+    axes.plot_surface(
+        *shell, color="#CC79A7", alpha=0.16, linewidth=0, antialiased=True, shade=False, rstride=1, cstride=1
+    )
+    axes.plot([centre[0]] * 2, [centre[2]] * 2, [0, centre[1]], color=_INK, linewidth=0.9)
+    axes.plot([centre[0]], [centre[2]], [centre[1]], marker="*", color=_INK, markersize=14, linestyle="none")
+    known = {} if ranking is None else {row["carrier"]: row for row in ranking.table.to_dict("records")}
+    key = ["★ " + subject.name]
+    for number, (one, point) in enumerate(zip(shown, points, strict=True), start=1):
+        row = known.get(one.name, {})
+        refused = row.get("allowed") is False
+        where = (point[0], point[2], point[1])
+        axes.plot([where[0]] * 2, [where[1]] * 2, [0, where[2]], color=_PALE, linewidth=0.7)
+        axes.plot([where[0]], [where[1]], [0], marker=".", color=_PALE, markersize=4)
+        if row:
+            _point(axes, where, row["verdict"], allowed=row["allowed"], size=7)
+        else:
+            axes.plot(
+                *[[v] for v in where],
+                marker="o",
+                color="#56B4E9",
+                markeredgecolor=_INK,
+                markersize=6,
+                linestyle="none",
+            )
+        if refused:
+            axes.plot(*[[v] for v in where], marker=(2, 0, 45), color=_INK, markersize=12, linestyle="none")
+        axes.text(*where, f"  {number}", fontsize="small", color="#8A8A8A" if refused else _INK)
+        word = f" {row['verdict']}" + (", not allowed" if refused else "") if row else ""
+        key.append(f"{number:>2}  {one.name}{':' if word else ''}{word}")
+    axes.text2D(1.04, 0.98, "\n".join(key), transform=axes.transAxes, fontsize="small", va="top", color=_INK)
+    everything = np.vstack([points, centre + np.array([reach / 2, reach, reach]), centre - np.array([reach / 2, 0, 0])])
+    low, high = everything.min(axis=0), everything.max(axis=0)
+    axes.set_xlim(low[0], high[0])
+    axes.set_ylim(0, high[2])
+    axes.set_zlim(0, high[1])
+    axes.set_box_aspect((2 * (high[0] - low[0]), high[2], high[1]))
+    axes.set_xlabel("$\\delta_d$ [MPa$^{0.5}$]")
+    axes.set_ylabel("$\\delta_h$ [MPa$^{0.5}$]")
+    axes.set_zlabel("$\\delta_p$ [MPa$^{0.5}$]")
+    axes.view_init(elev=18, azim=-62)
+    axes.set_title(f"{subject.name}: R0 {reach:.1f} MPa$^{{0.5}}$ for carriers of {middle:.0f} cm³/mol", loc="left")
+    return axes
