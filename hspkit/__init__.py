@@ -13,20 +13,31 @@ from typing import Any
 __version__ = "0.1.0"
 
 _HOME = {
+    "Application": "application",
     "Blend": "carriers",
     "Carrier": "carriers",
     "Estimate": "estimation",
     "GroupModel": "estimation",
     "HSP": "hansen",
     "Oil": "oils",
+    "Substance": "substances",
     "carrier": "carriers",
     "carriers": "carriers",
+    "dissolve": "miscibility",
     "distance": "hansen",
-    "oil": "oils",
-    "oils": "oils",
     "estimate": "estimation",
     "estimate_many": "estimation",
+<<<<<<< HEAD
+    "ethanol_strength_to_clear": "miscibility",
+    "oil": "oils",
+    "oils": "oils",
+    "rank_carriers": "ranking",
+=======
+    "oil": "oils",
+    "oils": "oils",
+>>>>>>> data
     "red": "hansen",
+    "substance": "substances",
 }
 
 __all__ = sorted(_HOME)
@@ -53,7 +64,7 @@ def __getattr__(name: str) -> Any:
         value = getattr(importlib.import_module(f"hspkit.{_HOME[name]}"), name)
         globals()[name] = value
         return value
-    if name in ("phases", "plotting", "data"):
+    if name in ("data", "errors", "phases", "plotting"):
         return importlib.import_module(f"hspkit.{name}")
     message = f"module 'hspkit' has no attribute {name!r}; public names: {', '.join(__all__)}"
     raise AttributeError(message)

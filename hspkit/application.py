@@ -6,6 +6,7 @@ product. A limit given in mg/kg is turned into mg/L with the density of the prod
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -14,8 +15,20 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from hspkit import data
+from hspkit.carriers import (
+    PERMITTING_ROLES,
+    Blend,
+    Carrier,
+    Limit,
+    LimitUse,
+    categories,
+    limit_uses,
+    markets,
+)
 from hspkit.errors import InputError, UnknownNameError
-from hspkit.names import near_names
+from hspkit.miscibility import check_parts
+from hspkit.phases import interaction_strength
+from hspkit.substances import Substance, substance
 
 if TYPE_CHECKING:
     from hspkit.oils import Oil
@@ -24,47 +37,18 @@ __all__ = [
     "Application",
     "Clouding",
     "Dose",
-    "Limit",
     "Permission",
     "clouding",
+    "cosolvency_factor",
     "dose",
-    "food_categories",
+    "general_solubility",
     "legal_limit",
-    "markets",
+    "mass_shares",
     "permission",
     "pouring_band",
     "taste_limit",
+    "water_solubility",
 ]
-
-#: A row with one of these roles is positive evidence that the liquid may carry a flavour into food.
-_CARRYING_ROLES = ("carrier", "food", "flavouring adjuvant")
-#: Categories that are not foods a product can be: they stand for the flavouring itself, or for every food.
-_NOT_PRODUCTS = ("flavouring", "all foods", "other foods")
-_MG_PER_KG = 1e6
-
-
-@cache
-def markets() -> tuple[str, ...]:
-    """Return the markets for which rows of law ship.
-
-    Examples
-    --------
-    >>> "US" in markets() and "EU" in markets()
-    True
-    """
-    return tuple(dict.fromkeys(row["market"] for row in data.read_table("carrier_limits.csv").rows))
-
-
-@cache
-def food_categories() -> tuple[str, ...]:
-    """Return the food categories, in the plain words of the regulations.
-
-    Examples
-    --------
-    >>> "soft drinks" in food_categories()
-    True
-    """
-    return tuple(row["category"] for row in data.read_table("food_categories.csv").rows)
 
 
 def _choice(given: str, allowed: Sequence[str], what: str) -> str:
@@ -72,8 +56,8 @@ def _choice(given: str, allowed: Sequence[str], what: str) -> str:
     for name in allowed:
         if name.casefold() == wanted:
             return name
-    close = near_names(str(given), allowed)
-    hint = f"; near: {', '.join(close)}" if close else ""
+    close = difflib.get_close_matches(wanted, [name.casefold() for name in allowed], n=1)
+    hint = f"; near: {close[0]}" if close else ""
     message = f"unknown {what} {given!r}{hint}; allowed: {', '.join(allowed)}"
     raise UnknownNameError(message)
 
@@ -98,9 +82,9 @@ class Application:
     Parameters
     ----------
     market : str
-        One of `markets()`. [-]
+        One of `carriers.markets()`. [-]
     category : str
-        One of `food_categories()`. [-]
+        One of `carriers.categories()`. [-]
     oil_mg_per_L : float, optional
         Use level of the oil in the finished product. [mg/L]
     stock_mg_per_L : float, optional
@@ -133,8 +117,11 @@ class Application:
     def __post_init__(self) -> None:
         put = object.__setattr__
         put(self, "market", _choice(self.market, markets(), "market"))
-        products = [c for c in food_categories() if c not in ("all foods",)]
-        put(self, "category", _choice(self.category, products, "food category"))
+        put(
+            self,
+            "category",
+            _choice(self.category, [c for c in categories() if c != "all foods"], "food category"),
+        )
         for name in ("oil_mg_per_L", "stock_mg_per_L"):
             put(self, name, _positive(getattr(self, name), name, "mg/L of finished product"))
         put(self, "product_density", _positive(self.product_density, "product_density", "g/mL"))
@@ -159,32 +146,13 @@ class Dose(NamedTuple):
         return self.oil_mg_per_L + self.carrier_mg_per_L
 
 
-def check_parts(oil_parts: float, carrier_parts: float) -> tuple[float, float]:
-    """Return parts as floats after checking that both are positive numbers.
-
-    Parameters
-    ----------
-    oil_parts, carrier_parts : float
-        Parts by volume. [-]
-
-    Raises
-    ------
-    InputError
-        When one is zero, negative or not a number.
-
-    Examples
-    --------
-    >>> check_parts(1, 2)
-    (1.0, 2.0)
-    """
-    checked = []
-    for name, given in (("oil_parts", oil_parts), ("carrier_parts", carrier_parts)):
-        checked.append(_positive(given, name, "parts by volume") or 0.0)
-    return checked[0], checked[1]
-
-
 def dose(
-    application: Application, *, oil_parts: float, carrier_parts: float, oil_density: float, carrier_density: float
+    application: Application,
+    *,
+    oil_parts: float,
+    carrier_parts: float,
+    oil_density: float,
+    carrier_density: float,
 ) -> Dose:
     """Return the oil and the carrier in a litre of finished product.
 
@@ -221,238 +189,171 @@ def dose(
     return Dose(oil, oil * carrier_mass / oil_mass)
 
 
-class Limit(NamedTuple):
-    """One numeric rule of law: what the sum of its members may reach.
-
-    ``basis`` is "in the food as consumed" or "in the flavouring"; ``value`` is in mg/kg or mg/L as the unit says.
-    """
-
-    members: tuple[str, ...]
-    value: float
-    unit: str
-    basis: str
-    wording: str
-    reference: str
-    text_date: str
-    source: str
-
-    def mg_per_L(self, product_density: float) -> float:
-        """Return the limit in the finished product. [mg/L]"""
-        return self.value * product_density if self.unit == "mg/kg" else self.value
-
-
 class Permission(NamedTuple):
-    """What the shipped rows of law say of one carrier in one market and category."""
+    """What was read of the law for one carrier in one market and category of food."""
 
     carrier: str
-    market: str
-    category: str
     allowed: bool
     reason: str
     references: tuple[str, ...]
-    limits: tuple[Limit, ...]
 
 
-@cache
-def _law() -> dict[tuple[str, str], list[Mapping[str, Any]]]:
-    found: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
-    for row in data.read_table("carrier_limits.csv").rows:
-        found.setdefault((row["carrier"], row["market"]), []).append(row)
-    return found
+def _cite(row: Limit) -> str:
+    kind = data.sources()[row.source]["kind"]
+    how = f"text of {row.text_date}" if row.text_date else "date of text not recorded"
+    return f"{row.reference or row.source} ({how}; {'read' if kind == 'read' else 'from ' + kind})"
 
 
-@cache
-def _members(sum_group: str, market: str) -> tuple[str, ...]:
-    rows = data.read_table("carrier_limits.csv").rows
-    found = [r["carrier"] for r in rows if r["sum_group"] == sum_group and r["market"] == market]
-    return tuple(dict.fromkeys(found))
+def _words(row: Limit) -> str:
+    if row.limit is None or row.unit is None:
+        return row.rule if row.rule != "none stated" else f"{row.role}, no limit stated"
+    together = " together with the others of its group" if row.sum_group else ""
+    return f"at most {row.limit:,.12g} {row.unit} {row.basis}{together}"
 
 
-def _cite(row: Mapping[str, Any]) -> str:
-    kind = data.sources()[row["source"]]["kind"]
-    how = f"text of {row['text_date']}" if row["text_date"] else "date of text not recorded"
-    return f"{row['reference'] or row['source']} ({how}; {'read' if kind == 'read' else 'from ' + kind})"
-
-
-def _in_force(rows: Sequence[Mapping[str, Any]], category: str) -> list[Mapping[str, Any]]:
-    """Rows that speak of a category: its own and those of every food; "other foods" when it has none of its own."""
-    own = [row for row in rows if row["category"] == category]
-    general = [row for row in rows if row["category"] == "all foods"]
-    if not own:
-        own = [row for row in rows if row["category"] == "other foods"]
-    return own + general
-
-
-@cache
-def permission(carrier: str, market: str, category: str) -> Permission:
-    """Say whether a carrier may be eaten in a market and category, by positive evidence only.
+def permission(part: Carrier, market: str, category: str) -> Permission:
+    """Say whether a carrier may be eaten in a market and category, and on what ground.
 
     Parameters
     ----------
-    carrier : str
-        Name as in carriers.csv. [-]
+    part : Carrier
+        One carrier. [-]
     market, category : str
-        As in `markets` and `food_categories`. [-]
+        As in `carriers.markets` and `carriers.categories`. [-]
 
     Returns
     -------
     Permission
-        ``allowed`` is True only when a row permits use as a carrier (or as a food or flavouring adjuvant) in
-        that category; a listing as a flavouring substance alone, an intake evaluation alone, or no row at all
-        is not permission. The caller still has to check the code in force.
+        ``allowed`` only on positive evidence (`Carrier.permitted` says "yes" or "restricted"); the reason and the
+        references with the date of the text. The code in force has to be checked all the same.
 
     Examples
     --------
-    >>> permission("propylene glycol", "US", "soft drinks").limits[0].value
-    20000.0
-    >>> permission("dipropylene glycol", "US", "soft drinks").allowed
+    >>> permission(carrier("dipropylene glycol"), "US", "soft drinks").allowed
     False
     """
-    market = _choice(market, markets(), "market")
-    category = _choice(category, food_categories(), "food category")
-    rows = _law().get((carrier, market), [])
-    relevant = _in_force(rows, category)
-    refusing = [row for row in rows if row["permitted"] == "no"]
-    carrying = [r for r in relevant if r["role"] in _CARRYING_ROLES and r["permitted"] in ("yes", "restricted")]
-    cited = tuple(dict.fromkeys(_cite(row) for row in (refusing or carrying or rows)))
-
-    def answer(allowed: bool, reason: str, limits: tuple[Limit, ...] = ()) -> Permission:
-        return Permission(carrier, market, category, allowed, reason, cited, limits)
-
-    if refusing:
-        said = next((row["note"] for row in refusing if row["note"]), "not for ingestion")
-        return answer(False, f"not permitted for ingestion in {market}: {said}")
-    if carrying:
-        flavouring = [row for row in rows if row["category"] == "flavouring"]
-        limits = tuple(_limit(row) for row in (*carrying, *flavouring) if _binds(row))
-        return answer(True, "; ".join(dict.fromkeys(_plain(row) for row in carrying)), limits)
-    elsewhere = [r for r in rows if r["role"] in _CARRYING_ROLES and r["permitted"] in ("yes", "restricted")]
+    word = part.permitted(market, category)
+    rows = part.limits(market, category)
+    allowed = word in ("yes", "restricted")
+    grounds = [
+        row
+        for row in rows
+        if row.role in PERMITTING_ROLES and (row.permitted in ("yes", "restricted")) == allowed
+    ]
+    cited = tuple(dict.fromkeys(_cite(row) for row in grounds))
+    if allowed:
+        return Permission(part.name, True, "; ".join(dict.fromkeys(_words(row) for row in grounds)), cited)
+    if word == "no":
+        said = next((row.note for row in grounds if row.note), part.caution or "refused")
+        return Permission(part.name, False, f"not permitted in {market}: {said}", cited)
+    elsewhere = [
+        row
+        for row in part.limits(market)
+        if row.role in PERMITTING_ROLES and row.permitted in ("yes", "restricted")
+    ]
     if elsewhere:
-        named = ", ".join(dict.fromkeys(row["category"] for row in elsewhere))
-        return answer(False, f"in {market} listed as a carrier for {named} only, not for {category}")
-    for role, text in (
-        ("flavouring substance", "listed as a flavouring substance, not as a carrier"),
-        ("extraction residue", "listed as an extraction solvent with residue limits, not as a carrier"),
-        ("evaluation", "evaluated for intake, but no permission as a carrier on record"),
-    ):
-        if any(row["role"] == role and row["permitted"] in ("yes", "restricted") for row in relevant):
-            return answer(False, f"in {market} {text}")
-    return answer(False, f"no evidence of permission in {market}")
-
-
-def _binds(row: Mapping[str, Any]) -> bool:
-    return (
-        row["rule"] == "limit"
-        and row["limit"] is not None
-        and row["unit"] in ("mg/kg", "mg/L")
-        and row["basis"] in ("in the food as consumed", "in the flavouring")
-    )
-
-
-def _limit(row: Mapping[str, Any]) -> Limit:
-    members = _members(row["sum_group"], row["market"]) if row["sum_group"] else (row["carrier"],)
-    return Limit(
-        members,
-        float(row["limit"]),
-        row["unit"],
-        row["basis"],
-        row["wording"] or row["category"],
-        row["reference"] or "",
-        row["text_date"] or "",
-        row["source"],
-    )
-
-
-def _plain(row: Mapping[str, Any]) -> str:
-    if row["rule"] != "limit" or row["limit"] is None:
-        return str(row["rule"]) if row["rule"] != "none stated" else f"{row['role']}, no limit stated"
-    with_others = " together with the others of its group" if row["sum_group"] else ""
-    return f"at most {row['limit']:g} {row['unit']} {row['basis']}{with_others}"
+        named = ", ".join(dict.fromkeys(row.category for row in elsewhere))
+        cited = tuple(dict.fromkeys(_cite(row) for row in elsewhere))
+        return Permission(
+            part.name, False, f"in {market} listed as a carrier for {named}, not for {category}", cited
+        )
+    other = ", ".join(dict.fromkeys(row.role for row in rows if row.permitted in ("yes", "restricted")))
+    listed = f"; listed there as {other} only" if other else ""
+    return Permission(part.name, False, f"no evidence of permission as a carrier in {market}{listed}", cited)
 
 
 def legal_limit(
-    mass_fractions: Mapping[str, float], application: Application, *, carrier_share_of_stock: float = 1.0
+    liquid: Carrier | Blend, application: Application, *, share_of_stock: float = 1.0
 ) -> tuple[float | None, str]:
     """Return how much of a carrier or blend the finished product may hold, and the rule that decides.
 
     Parameters
     ----------
-    mass_fractions : mapping of str to float
-        Share by mass of each carrier in the blend; {name: 1.0} for a single carrier. [-]
+    liquid : Carrier or Blend
+        The carrier.
     application : Application
         Market, category and density of the product.
-    carrier_share_of_stock : float
+    share_of_stock : float
         Mass of carrier over mass of stock, for rules on the flavouring itself. [-]
 
     Returns
     -------
     limit : float or None
-        Smallest limit on the blend as a whole, sum rules included; None when no number is on record. [mg/L]
+        Smallest limit on the liquid as a whole, sum rules included; None when no number is on record. [mg/L]
     rule : str
         The rule in words, with its reference. [-]
 
     Notes
     -----
-    A rule on the flavouring ("at most 97 % of the flavouring") does not depend on the dose; when the stock breaks
-    it the limit returned is 0.
+    A rule on the flavouring ("at most 97 % of the flavouring") does not depend on the dose; when the stock breaks it
+    the limit returned is 0.
 
     Examples
     --------
-    >>> soda = Application("EU", "soft drinks", oil_mg_per_L=40)
-    >>> limit, rule = legal_limit({"triacetin": 0.5, "triethyl citrate": 0.5}, soda)
-    >>> limit
+    The sum rule of the EU counts both as one:
+
+    >>> both = Blend({"triacetin": 0.5, "triethyl citrate": 0.5}, basis="volume")
+    >>> legal_limit(both, Application("EU", "soft drinks", oil_mg_per_L=40))[0]
     3000.0
     """
-    best: float | None = None
-    words = "no numeric limit on record"
-    seen = set()
-    for name in mass_fractions:
-        for rule in permission(name, application.market, application.category).limits:
-            if rule in seen:
-                continue
-            seen.add(rule)
-            share = sum(mass_fractions.get(member, 0.0) for member in rule.members)
-            if share <= 0:
-                continue
-            if rule.basis == "in the flavouring":
-                if share * carrier_share_of_stock * _MG_PER_KG <= rule.value:
-                    continue
-                value = 0.0
-            else:
-                value = rule.mg_per_L(application.product_density) / share
-            if best is None or value < best:
-                best = value
-                joined = " + ".join(m for m in rule.members if m in mass_fractions)
-                words = f"{joined}: {rule.value:g} {rule.unit} {rule.basis} ({rule.reference or rule.source})"
-    return best, words
+    shares = mass_shares(liquid)
+    where = (application.market, application.category)
+    stocked = {part: 1e6 * share * share_of_stock for part, share in shares.items()}
+    for use in limit_uses(stocked, *where, basis="in the flavouring"):
+        if use.share > 1.0:
+            return 0.0, _rule(use)
+    uses = limit_uses(shares, *where, product_density=application.product_density)
+    if not uses:
+        return None, "no numeric limit on record"
+    return 1.0 / uses[0].share, _rule(uses[0])
 
 
-def taste_limit(mass_fractions: Mapping[str, float], limits: Mapping[str, float | None]) -> float | None:
-    """Return the dose of a carrier or blend at which one of its members reaches its taste limit.
+def _rule(use: LimitUse) -> str:
+    row = use.rows[0]
+    return f"{' + '.join(use.carriers)}: at most {use.limit:,.12g} {use.unit} {row.basis} ({row.reference or row.source})"
+
+
+def mass_shares(liquid: Carrier | Blend) -> dict[Carrier, float]:
+    """Return the parts of a carrier or blend with their mass fractions. [-]
+
+    Examples
+    --------
+    >>> mass_shares(carrier("triacetin"))
+    {Carrier('triacetin', 102-76-1): 1.0}
+    """
+    if isinstance(liquid, Carrier):
+        return {liquid: 1.0}
+    return {
+        part: float(share)
+        for part, share in zip(liquid.parts, liquid.mass_fractions, strict=True)
+        if share > 0
+    }
+
+
+def taste_limit(liquid: Carrier | Blend) -> float | None:
+    """Return the dose of a carrier or blend at which one of its parts reaches its taste limit.
 
     Parameters
     ----------
-    mass_fractions : mapping of str to float
-        Share by mass of each carrier. [-]
-    limits : mapping of str to float or None
-        Taste limit of each carrier in the product; None when nobody has stated one. [mg/L]
+    liquid : Carrier or Blend
+        The carrier.
 
     Returns
     -------
     float or None
-        Dose of the whole blend; None when no member has a stated limit. Tastes are not added up: nothing is
-        known about their sum. [mg/L]
+        Dose of the whole; None when no part has a stated limit. Tastes are not added up: nothing is known about
+        their sum. [mg/L]
 
     Examples
     --------
-    >>> taste_limit({"triacetin": 0.5, "glycerol": 0.5}, {"triacetin": 500.0, "glycerol": None})
-    1000.0
+    >>> taste_limit(carrier("triacetin"))
+    500.0
     """
-    reached = []
-    for name, share in mass_fractions.items():
-        limit = limits.get(name)
-        if limit is not None and share > 0:
-            reached.append(limit / share)
+    reached = [
+        part.taste_limit / share
+        for part, share in mass_shares(liquid).items()
+        if part.taste_limit is not None
+    ]
     return min(reached) if reached else None
 
 
@@ -509,6 +410,71 @@ class Clouding(NamedTuple):
     unknown: tuple[str, ...]
 
 
+#: Spread of ln S about the general solubility equation over the shipped substances with a measured solubility and
+#: log P [-]: a factor of 3. tests/test_application.py computes it again.
+GSE_SD_LN = 1.15
+
+
+def general_solubility(log_p: float, molar_mass: float, melting_celsius: float | None = None) -> float:
+    """Return the water solubility of a liquid or solid by the general solubility equation.
+
+    log10 S (mol/L) = 0.5 - 0.01 (MP - 25) - log P; a liquid takes MP = 25.
+
+    Parameters
+    ----------
+    log_p : float
+        Octanol-water partition, log10. [-]
+    molar_mass : float
+        Molar mass. [g/mol]
+    melting_celsius : float, optional
+        Melting point of a solid. [degC]
+
+    Returns
+    -------
+    float
+        Water solubility at 25 C. [mg/L]
+
+    References
+    ----------
+    Jain and Yalkowsky, J. Pharm. Sci. 90 (2001) 234-252; equation as in a QSAR Comb. Sci. 2003 abstract.
+
+    Examples
+    --------
+    >>> general_solubility(4.57, 136.24)
+    11.6
+    """
+    melting = 25.0 if melting_celsius is None else max(25.0, melting_celsius)
+    return float(10.0 ** (0.5 - 0.01 * (melting - 25.0) - log_p) * molar_mass * 1000.0)
+
+
+def water_solubility(member: Substance) -> tuple[float, float, str]:
+    """Return water solubility [mg/L], standard deviation of its logarithm [-] and how it is known.
+
+    Measured where there is a value; else by `general_solubility` where log P is known; else from the Hansen
+    parameters by ln phi = -1 + V/V_w - V a |d - d_w|^2, the dilute limit of the free energy of `hspkit.phases`.
+
+    Examples
+    --------
+    >>> from hspkit.substances import substance
+    >>> water_solubility(substance("limonene"))[2]
+    'measured'
+    """
+    if member.water_solubility is not None:
+        spread = member.water_solubility_sd_ln
+        return float(member.water_solubility), GSE_SD_LN if spread is None else float(spread), "measured"
+    if member.log_p is not None:
+        guess = general_solubility(member.log_p, member.molar_mass, member.melting_celsius)
+        return guess, GSE_SD_LN, "general solubility equation"
+    water = substance("water")
+    weight = np.array([1.0, 0.25, 0.25])
+    away = member.hsp.array - water.hsp.array
+    pull = member.volume * float(interaction_strength(25.0))
+    ln_fraction = min(0.0, -1.0 + member.volume / water.volume - pull * float(np.sum(weight * away**2)))
+    slope = -2.0 * pull * weight * away
+    spread = float(np.sqrt(slope @ (member.covariance + water.covariance) @ slope))
+    return float(np.exp(ln_fraction)) * member.molar_mass / member.volume * 1e6, spread, "Hansen parameters"
+
+
 def cosolvency_factor(log_p: float, ethanol_percent: float) -> float:
     """Return how many times more of a solute dissolves in a drink with ethanol than in water.
 
@@ -534,47 +500,65 @@ def cosolvency_factor(log_p: float, ethanol_percent: float) -> float:
     return float(10.0 ** ((0.95 * log_p + 0.30) * ethanol_percent / 100.0))
 
 
-def clouding(oil: Oil, *, oil_mg_per_L: float, ethanol_percent: float = 0.0) -> Clouding:
-    """Say whether a dose of oil stays dissolved in the finished drink, and which component clouds it.
+def clouding(
+    subject: Oil,
+    *,
+    oil_mg_per_L: float,
+    liquid: Carrier | Blend | None = None,
+    carrier_mg_per_L: float = 0.0,
+    ethanol_percent: float = 0.0,
+) -> Clouding:
+    """Say whether oil and carrier stay dissolved in the finished drink, and which component clouds it.
 
     Parameters
     ----------
-    oil : Oil
-        Composition with the water solubility of each component (measured, else the general solubility
-        equation with log P; both with a standard deviation of ln S).
+    subject : Oil
+        Composition; each component's solubility as in `water_solubility`.
     oil_mg_per_L : float
         Dose of the oil. [mg/L]
+    liquid : Carrier or Blend, optional
+        The carrier that comes with it: one that does not dissolve in water clouds the drink itself.
+    carrier_mg_per_L : float
+        Dose of the carrier. [mg/L]
     ethanol_percent : float
         Ethanol in the drink. [% vol]
 
     Returns
     -------
     Clouding
-        A carrier at a few hundred mg/L does not change this: it mixes with the water and lets the oil go. Sugar
-        and acid are out of scope.
+        A few hundred mg/L of carrier do not raise the solubility of the oil: the carrier mixes with the water
+        and lets the oil go. Sugar and acid are out of scope.
 
     Raises
     ------
     InputError
         For a dose that is not a positive number.
+
+    Examples
+    --------
+    >>> from hspkit.oils import oil
+    >>> clouding(oil("limonene"), oil_mg_per_L=1).stays_clear
+    True
     """
     amount = float(_positive(oil_mg_per_L, "oil_mg_per_L", "mg/L") or 0.0)
-    parts: list[tuple[str, float]] = []
-    unknown: list[str] = []
+    doses = [(m, amount * p / 100.0) for m, p in zip(subject.substances, subject.mass_percent, strict=True)]
+    if liquid is not None:
+        doses += [(p.substance, carrier_mg_per_L * share) for p, share in mass_shares(liquid).items() if p.substance]
+    parts: dict[str, float] = {}
+    unknown = [label for label, _ in subject.uncovered]
     variance = 0.0
-    for member, mass_share in zip(oil.substances, oil.mass_fractions, strict=True):
-        solubility = member.water_solubility_mg_per_L
-        if solubility is None:
-            unknown.append(member.name)
+    for member, dose_mg in doses:
+        if member.name == "water":
             continue
-        raised = 1.0
+        solubility, spread, _ = water_solubility(member)
         if ethanol_percent > 0 and member.log_p is not None:
-            raised = cosolvency_factor(member.log_p, ethanol_percent)
-        part = amount * mass_share / (solubility * raised)
-        parts.append((member.name, part))
-        variance += (part * member.water_solubility_sd_ln) ** 2
-    total = sum(part for _, part in parts)
+            solubility *= cosolvency_factor(member.log_p, ethanol_percent)
+        part = dose_mg / solubility
+        parts[member.name] = parts.get(member.name, 0.0) + part
+        variance += (part * spread) ** 2
+    total = sum(parts.values())
     factor = float(np.exp(np.sqrt(variance) / total)) if total > 0 else 1.0
-    shares = tuple(sorted(((name, part / total) for name, part in parts), key=lambda item: -item[1])) if total else ()
+    ordered = sorted(parts.items(), key=lambda item: -item[1])
+    shares = tuple((name, part / total) for name, part in ordered) if total > 0 else ()
     undecided = bool(total > 0 and 1.0 / factor < total < factor)
     return Clouding(total, factor, total < 1.0, undecided, shares, tuple(unknown))

@@ -1,91 +1,32 @@
-"""Carriers and blends of carriers: what they are, what they weigh, how they pour, whether the law lets one eat them.
+"""Carriers and blends of carriers: what they are, what they weigh, how they pour, whether one may eat them.
 
-A carrier without positive evidence of permission in a market is never called permitted. The rows of
-``datasets/carrier_limits.csv`` are what was read of the law, with its date: check the text in force.
+A carrier and a blend answer to the same names, so that a mixture does not ask which of the two it holds.
 """
 
 from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data, ethanol, viscosity
+from hspkit import data, ethanol, law, viscosity
 from hspkit.errors import HspkitError, InputError, UnknownNameError
 from hspkit.hansen import HSP, TYPICAL_EXPANSIVITY, check_fractions, mix
+from hspkit.law import Limit
 from hspkit.substances import Substance, substance
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = [
-    "Blend",
-    "Carrier",
-    "Limit",
-    "LimitUse",
-    "carrier",
-    "carriers",
-    "categories",
-    "limit_uses",
-    "limits",
-    "markets",
-]
+__all__ = ["Blend", "Carrier", "carrier", "carriers"]
 
-#: What a row of the law must be evidence of before it counts as permission to use a liquid as a carrier.
-PERMITTING_ROLES = ("carrier", "flavouring adjuvant", "food", "evaluation")
-_ALL, _OTHER, _FLAVOURING = "all foods", "other foods", "flavouring"
 NOT_FOR_INGESTION = "not for ingestion"
-
-
-class Limit(NamedTuple):
-    """One row of what was read of the law; the columns of ``carrier_limits.csv``."""
-
-    carrier: str
-    market: str
-    permitted: str
-    category: str
-    wording: str
-    role: str
-    rule: str
-    limit: float | None
-    unit: str | None
-    basis: str
-    sum_group: str | None
-    reference: str
-    text_date: str | None
-    note: str | None
-    source: str
-
-
-class LimitUse(NamedTuple):
-    """How much of one numeric limit a dose uses.
-
-    Attributes
-    ----------
-    carriers : tuple of str
-        The carriers that count against the limit together. [-]
-    dose, limit : float
-        Dose and limit, in `unit`. [-]
-    unit : str
-        mg/kg or mg/L. [-]
-    share : float
-        dose / limit; above 1 the limit is broken. [-]
-    rows : tuple of Limit
-        The rows that state it. [-]
-    """
-
-    carriers: tuple[str, ...]
-    dose: float
-    limit: float
-    unit: str
-    share: float
-    rows: tuple[Limit, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -234,49 +175,25 @@ class Carrier:
         return value, value
 
     def limits(self, market: str, category: str | None = None) -> tuple[Limit, ...]:
-        """Return what was read of the law of a market; see `limits`."""
-        return limits(self, market, category)
+        """Return what was read of the law of a market; see `hspkit.law.limits`."""
+        return law.limits(self.name, market, category)
 
     def permitted(self, market: str, category: str | None = None) -> str:
-        """Return whether the law lets one eat it as a carrier: "yes", "restricted", "no" or "no evidence".
-
-        Parameters
-        ----------
-        market : str
-            One of `markets`. [-]
-        category : str, optional
-            One of `categories`; without it "restricted" means permitted in some foods only, or within limits. [-]
-
-        Returns
-        -------
-        str
-            Never "yes" or "restricted" without a row that says so. Permission as a flavouring substance or as an
-            extraction solvent is not permission as a carrier.
+        """Return whether the law lets one eat it as a carrier; see `hspkit.law.permission`.
 
         Examples
         --------
         >>> carrier("benzyl alcohol").permitted("EU", "soft drinks")
         'no evidence'
-        >>> carrier("dipropylene glycol").permitted("US")
+        >>> carrier("dipropylene glycol").permitted("UK")
         'no'
         """
-        if self.role == NOT_FOR_INGESTION:
-            _check(market, markets(), "market")
-            return "no"
-        rows = [row for row in limits(self, market, category) if row.role in PERMITTING_ROLES]
-        if category not in (None, _FLAVOURING) and any(row.category != _FLAVOURING for row in rows):
-            rows = [row for row in rows if row.category != _FLAVOURING]
-        said = {row.permitted for row in rows}
-        if category is None or category == _FLAVOURING:
-            everywhere = any(row.category == _ALL and row.permitted == "yes" for row in rows)
-            if "yes" in said and not everywhere and category is None:
-                return "restricted"
-        elif rows and all(row.category == _FLAVOURING for row in rows):
-            return "no evidence"  # a limit in the flavouring alone does not say in which food it may end
-        for word in ("no", "restricted", "yes"):
-            if word in said:
-                return word
-        return "no evidence"
+        word = law.permission(self.name, market, category)
+        return "no" if self.role == NOT_FOR_INGESTION else word
+
+    def doses(self, mg_per_L: float) -> dict[str, float]:
+        """Return the dose by carrier, {name: mg/L}; the same method as of a blend."""
+        return {self.name: float(mg_per_L)}
 
 
 def _pair(first: str, second: str) -> tuple[NDArray[np.float64], float, float, float, bool] | None:
@@ -416,7 +333,10 @@ class Blend:
 
     @property
     def density(self) -> float:
-        """Density at 20 C; NaN when one is unknown. Ethanol with water by OIML R 22, else without contraction. [g/mL]"""
+        """Density at 20 C; NaN when one is unknown. [g/mL]
+
+        Ethanol with water by OIML R 22; anything else without contraction.
+        """
         present = {p.name: f for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0}
         if set(present) == {"ethanol", "water"}:
             share = dict(zip((p.name for p in self.parts), self.mass_fractions, strict=True))
@@ -428,8 +348,9 @@ class Blend:
     def viscosity(self, celsius: float = 20.0) -> float:
         """Return the dynamic viscosity; NaN when that of a part is unknown. [mPa s]
 
-        ln(viscosity) by volume fraction, with the pair terms of ``viscosity_pairs.csv`` (ethanol, propylene glycol
-        and glycerol with water). For any other pair nothing measured was found: see `viscosity_range`.
+        ln(viscosity) by volume fraction, with the pair terms of ``viscosity_pairs.csv`` (ethanol, propylene
+        glycol and glycerol with water). For any other pair nothing measured was found: see
+        `viscosity_range`.
         """
         pure = [part.viscosity(celsius) for part in self.parts]
         return float(viscosity.mix(self.volume_fractions, pure, celsius, self._pairs()))
@@ -446,9 +367,9 @@ class Blend:
     def viscosity_range(self, celsius: float = 20.0) -> tuple[float, float]:
         """Return lowest and highest viscosity to expect. [mPa s]
 
-        Where every pair was fitted: the largest error of the fits. Else the spread between mixing by volume, by
-        mass and by mole, and, for water with a carrier it was not fitted with, between the pair terms that water
-        has with others.
+        Where every pair was fitted: the largest error of the fits. Else the spread between mixing by volume,
+        by mass and by mole, and, for water with a carrier it was not fitted with, between the pair terms that
+        water has with others.
         """
         pure = np.array([part.viscosity(celsius) for part in self.parts])
         pairs = self._pairs()
@@ -488,15 +409,30 @@ class Blend:
         return next(word for word in ("no", "no evidence", "restricted", "yes") if word in words)
 
     def limits(self, market: str, category: str | None = None) -> tuple[Limit, ...]:
-        """Return what was read of the law for each part; see `limits`."""
-        return tuple(row for part in self.parts for row in limits(part, market, category))
+        """Return what was read of the law for each part; see `hspkit.law.limits`."""
+        return tuple(row for part in self.parts for row in law.limits(part.name, market, category))
+
+    def doses(self, mg_per_L: float) -> dict[str, float]:
+        """Return how a dose of the blend divides among its parts, {name: mg/L}.
+
+        Parameters
+        ----------
+        mg_per_L : float
+            Dose of the blend. [mg/L]
+
+        Examples
+        --------
+        >>> Blend({"triacetin": 0.25, "MCT": 0.75}, basis="mass").doses(400)["triacetin"]
+        100.0
+        """
+        return {p.name: float(mg_per_L * m) for p, m in zip(self.parts, self.mass_fractions, strict=True)}
 
 
 def _label(key: Any) -> str:
     return key if isinstance(key, str) else key.name
 
 
-# --- names ----------------------------------------------------------------------------------------------------------
+# --- names ---
 
 
 def _plain(text: str) -> str:
@@ -555,8 +491,8 @@ def carrier(name: str | Carrier | Blend) -> Carrier | Blend:
     Raises
     ------
     UnknownNameError
-        When no carrier has the name. Near names are listed with what tells them apart, because some are poison;
-        none is chosen.
+        When no carrier has the name. Near names are listed with what tells them apart, because some are
+        poison; none is chosen.
 
     Examples
     --------
@@ -596,19 +532,22 @@ def _unknown(name: str) -> str:
         found = substance(name)
     except HspkitError:
         return f"{message}. hspkit.carriers() lists them" if not described else message
-    return f"{message}. {found.name!r} is a substance of the tables but no carrier: Carrier.of({found.name!r}) computes with it"
+    return (
+        f"{message}. {found.name!r} is a substance of the tables but no carrier: "
+        f"Carrier.of({found.name!r}) computes with it"
+    )
 
 
 def carriers() -> pd.DataFrame:
     """Return the carriers that can be computed with, and the liquids mistaken for them: one row each.
 
-    Syrups and emulsifiers, for which no single molecule stands, are left out; `carrier` has their legal limits.
+    Syrups and emulsifiers, for which no single molecule stands, are left out; `carrier` has their limits.
 
     Returns
     -------
     pandas.DataFrame
         carrier, cas, e_number, role, density [g/mL at 20 C], viscosity_mPa_s [20 C], flash_point [degC],
-        taste_limit_mg_per_L, taste_unnoticed_mg_per_L, taste, one column of permission per market, caution, note.
+        taste_limit_mg_per_L, taste_unnoticed_mg_per_L, taste, permission by market, caution, note.
 
     Examples
     --------
@@ -631,7 +570,7 @@ def carriers() -> pd.DataFrame:
                 "taste_limit_mg_per_L": item.taste_limit,
                 "taste_unnoticed_mg_per_L": item.taste_unnoticed,
                 "taste": item.taste,
-                **{market: item.permitted(market) for market in markets()},
+                **{market: item.permitted(market) for market in law.markets()},
                 "caution": item.caution,
                 "note": item.note,
             }
@@ -639,152 +578,3 @@ def carriers() -> pd.DataFrame:
             if item.substance is not None
         ]
     )
-
-
-# --- the law --------------------------------------------------------------------------------------------------------
-
-
-@cache
-def _law() -> tuple[Limit, ...]:
-    return tuple(Limit(**row) for row in data.read_table("carrier_limits.csv").rows)
-
-
-@cache
-def markets() -> tuple[str, ...]:
-    """Return the markets of which something was read.
-
-    Examples
-    --------
-    >>> markets()[:2]
-    ('US', 'EU')
-    """
-    return tuple(dict.fromkeys(row.market for row in _law()))
-
-
-@cache
-def categories() -> tuple[str, ...]:
-    """Return the categories of food, in the plain words of the library.
-
-    Examples
-    --------
-    >>> categories()[:2]
-    ('soft drinks', 'alcoholic drinks')
-    """
-    return tuple(row["category"] for row in data.read_table("food_categories.csv").rows)
-
-
-def _check(value: str, allowed: Iterable[str], what: str) -> None:
-    known = list(allowed)
-    if value not in known:
-        message = f"no {what} {value!r}; expected one of {', '.join(known)}"
-        raise UnknownNameError(message)
-
-
-def limits(item: str | Carrier, market: str, category: str | None = None) -> tuple[Limit, ...]:
-    """Return what was read of the law for a carrier in a market and category of food.
-
-    Parameters
-    ----------
-    item : str or Carrier
-        The carrier. [-]
-    market : str
-        One of `markets`. [-]
-    category : str, optional
-        One of `categories`. Rows for the category and for all foods apply; a row for "other foods" applies where
-        the same text does not name the category; limits in the flavouring itself always apply. Without a category
-        all rows. [-]
-
-    Returns
-    -------
-    tuple of Limit
-
-    Raises
-    ------
-    UnknownNameError
-        When the market or the category is not known; the known ones are listed.
-
-    Examples
-    --------
-    >>> [(row.limit, row.unit) for row in limits("propylene glycol", "EU", "soft drinks") if row.role == "carrier"]
-    [(3000.0, 'mg/kg'), (1000.0, 'mg/L')]
-    """
-    _check(market, markets(), "market")
-    known = item if isinstance(item, Carrier) else carrier(item)
-    rows = [row for row in _law() if row.carrier == known.name and row.market == market]
-    if category is None:
-        return tuple(rows)
-    _check(category, categories(), "category")
-    named = {row.source for row in rows if row.category == category}
-    return tuple(
-        row
-        for row in rows
-        if row.category in (category, _ALL, _FLAVOURING)
-        or (row.category == _OTHER and row.source not in named)
-    )
-
-
-def limit_uses(
-    doses: Mapping[str, float],
-    market: str,
-    category: str,
-    *,
-    product_density: float = 1.0,
-    basis: str = "in the food as consumed",
-) -> tuple[LimitUse, ...]:
-    """Return how much of every numeric limit a set of doses uses, sum rules included.
-
-    Parameters
-    ----------
-    doses : mapping of str to float
-        Carrier -> dose in the finished product; for basis "in the flavouring", in the flavouring. [mg/L]
-    market, category : str
-        See `limits`. [-]
-    product_density : float
-        Density of what the dose is in, to compare with limits by mass. [g/mL]
-    basis : str
-        Which limits: "in the food as consumed" or "in the flavouring". [-]
-
-    Returns
-    -------
-    tuple of LimitUse
-        One per limit, the most used first. Carriers of one sum rule count together. Empty where no number was
-        read: that is not permission, see `Carrier.permitted`.
-
-    Examples
-    --------
-    >>> uses = limit_uses({"triacetin": 1600, "propylene glycol": 900}, "EU", "soft drinks")
-    >>> [(use.carriers, round(use.share, 2)) for use in uses]
-    [(('propylene glycol',), 0.9), (('triacetin', 'propylene glycol'), 0.83)]
-    """
-    if not (np.isfinite(product_density) and product_density > 0):
-        message = f"product_density is {product_density!r}; expected a positive density in g/mL"
-        raise InputError(message)
-    grouped: dict[tuple[Any, ...], list[tuple[str, float, Limit]]] = {}
-    for name, dose in doses.items():
-        if not (np.isfinite(dose) and dose >= 0):
-            message = f"the dose of {name!r} is {dose!r}; expected mg/L >= 0"
-            raise InputError(message)
-        known = carrier(name)
-        for part, share in zip(
-            known.parts, known.mass_fractions if isinstance(known, Blend) else [1.0], strict=True
-        ):
-            for row in limits(part, market, category):
-                if (
-                    row.limit is None
-                    or row.basis != basis
-                    or row.role not in PERMITTING_ROLES
-                    or row.unit not in ("mg/kg", "mg/L")
-                ):
-                    continue
-                key = (row.sum_group or part.name, row.limit, row.unit, row.reference)
-                grouped.setdefault(key, []).append((part.name, float(dose * share), row))
-    uses = []
-    for (_, limit, unit, _), entries in grouped.items():
-        total = sum(dose for _, dose, _ in entries) / (product_density if unit == "mg/kg" else 1.0)
-        names = tuple(dict.fromkeys(name for name, _, _ in entries))
-        uses.append(
-            LimitUse(
-                names, total, limit, unit, total / limit, tuple(dict.fromkeys(row for _, _, row in entries))
-            )
-        )
-    return tuple(sorted(uses, key=lambda use: -use.share))

@@ -184,7 +184,7 @@ def parse_table(text: str, layout: str, *, name: str | None = None, optional: It
     name : str, optional
         What to call the table in messages; default the layout. [-]
     optional : iterable of str
-        Columns that may be left out of this csv. [-]
+        Columns that may be left out of this csv, or left empty in some rows. [-]
 
     Raises
     ------
@@ -205,8 +205,11 @@ def parse_table(text: str, layout: str, *, name: str | None = None, optional: It
     except StopIteration:
         message = f"{name}: the file is empty; expected the header {','.join(c.column for c in declared)}"
         raise DataFileError(message) from None
-    known = {column.column: column for column in declared}
     skippable = set(optional)
+    known = {  # a column that may be left out may also be left empty
+        column.column: column._replace(required=False) if column.column in skippable else column
+        for column in declared
+    }
     missing = [c for c in known if c not in header and c not in skippable]
     unknown = [c for c in header if c not in known]
     twice = sorted({c for c in header if header.count(c) > 1})
@@ -275,3 +278,62 @@ def sources() -> dict[str, dict[str, str]]:
             raise DataFileError(message)
         found[key] = {"kind": kind, "reference": reference}
     return found
+
+
+def inventory() -> list[dict[str, Any]]:
+    """Return, for each table, its rows and its numbers counted by how they are known.
+
+    A row counts by its ``source`` key, a number by the key column that ``columns.csv`` names for it. ``rows``
+    and ``numbers`` are dictionaries from kind (see `sources`) to count; rows of a table without a ``source``
+    column count under ``layout``.
+
+    Examples
+    --------
+    >>> [entry["file"] for entry in inventory()][0]
+    'columns.csv'
+    """
+    known = sources()
+    entries = []
+    for name in tables():
+        rows: dict[str, int] = {}
+        numbers: dict[str, int] = {}
+        table = read_table(name)
+        has_source = any(column.column == "source" for column in table.columns)
+        measured = [
+            column
+            for column in table.columns
+            if column.source_column and column.type in ("number", "integer")
+        ]
+        for row in table.rows:
+            kind = (
+                known.get(row["source"], {}).get("kind", "unknown")
+                if has_source and row["source"]
+                else "layout"
+            )
+            rows[kind] = rows.get(kind, 0) + 1
+            for column in measured:
+                if row[column.column] is not None:
+                    kind = known.get(row[column.source_column] or "", {}).get("kind", "unknown")
+                    numbers[kind] = numbers.get(kind, 0) + 1
+        entries.append({"file": name, "rows": rows, "numbers": numbers})
+    return entries
+
+
+def inventory_text() -> str:
+    """Return `inventory` as the Markdown table that stands at the end of ``SOURCES.md``.
+
+    Examples
+    --------
+    >>> inventory_text().splitlines()[0]
+    '| file | rows | numbers |'
+    """
+    order = (*SOURCE_KINDS, "layout", "unknown")
+
+    def told(counts: Mapping[str, int]) -> str:
+        return ", ".join(f"{kind} {counts[kind]}" for kind in order if kind in counts) or "-"
+
+    lines = ["| file | rows | numbers |", "|---|---|---|"]
+    lines += [
+        f"| {entry['file']} | {told(entry['rows'])} | {told(entry['numbers'])} |" for entry in inventory()
+    ]
+    return "\n".join(lines) + "\n"

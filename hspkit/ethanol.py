@@ -1,4 +1,4 @@
-"""Aqueous ethanol: density, strength by volume and by mass, contraction, dilution from one strength to another.
+"""Aqueous ethanol: density, strength by volume and by mass, contraction, dilution to a lower strength.
 
 All from the density relation of OIML R 22 (1975), whose coefficients stand in ``datasets/ethanol_water.csv``.
 Strength by volume is the alcoholometric one: millilitres of ethanol at 20 C in 100 mL of the mixture at 20 C.
@@ -108,12 +108,9 @@ def density(mass_percent: ArrayLike, *, celsius: ArrayLike = 20.0) -> float | ND
     if not np.all((warmth >= low) & (warmth <= high)):
         message = f"celsius is {celsius!r}; the relation holds from {low:g} to {high:g} C"
         raise InputError(message)
-    return _value(
-        np.asarray(
-            np.polynomial.polynomial.polyval2d(*np.broadcast_arrays(share, warmth - 20.0), _coefficients())
-        )
-        / 1000.0
-    )
+    share, warmth = np.broadcast_arrays(share, warmth)
+    result = np.polynomial.polynomial.polyval2d(share, warmth - 20.0, _coefficients())
+    return _value(np.asarray(result, dtype=float) / 1000.0)  # the relation gives kg/m3
 
 
 def volume_percent(mass_percent: ArrayLike) -> float | NDArray[np.float64]:

@@ -15,13 +15,23 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import hansen, phases
-from hspkit.carriers import Blend, Carrier, aqueous_ethanol, carrier
+from hspkit import ethanol, phases
+from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.oils import Oil, oil
 from hspkit.substances import Substance, substance
 
-__all__ = ["HAZE_VOLUME", "Mixture", "Outcome", "dissolve", "ethanol_strength_to_clear", "interaction_radius"]
+__all__ = [
+    "HAZE_VOLUME",
+    "Mixture",
+    "Outcome",
+    "carrier_substances",
+    "check_parts",
+    "clear_probability",
+    "dissolve",
+    "ethanol_strength_to_clear",
+    "interaction_radius",
+]
 
 Array = NDArray[np.float64]
 
@@ -30,6 +40,8 @@ Array = NDArray[np.float64]
 HAZE_VOLUME = 0.02
 #: Probability of `clear` between these two is called undecided [-]: odds of less than four to one.
 UNDECIDED = (0.2, 0.8)
+#: Spread of ln alpha that stands for what the theory itself misses [-].
+THEORY_SD_LN = 0.1
 #: Draws of the parameters behind a probability; its standard error is then at most 0.035.
 DRAWS = 200
 
@@ -148,7 +160,9 @@ class Outcome:
         return text + "." + "".join(f" {line}" for line in self.advice)
 
 
-def _draws(mixture: Mixture, count: int, random_state: int | np.random.Generator | None) -> tuple[Array, Array, Array]:
+def _draws(
+    mixture: Mixture, count: int, random_state: int | np.random.Generator | None
+) -> tuple[Array, Array, Array]:
     """Return drawn parameters (count, n, 3), volumes (count, n) and weights alpha (count,)."""
     rng = np.random.default_rng(random_state)
     n = len(mixture.names)
@@ -157,12 +171,65 @@ def _draws(mixture: Mixture, count: int, random_state: int | np.random.Generator
     root = vectors * np.sqrt(np.clip(values, 0.0, None))[:, None, :]
     hsp = mixture.hsp + np.einsum("nij,dnj->dni", root, rng.standard_normal((count, n, 3)))
     volumes = mixture.volumes + mixture.volume_sd * rng.standard_normal((count, n))
-    misfit = np.exp(phases.ALPHA_SD_LN * rng.standard_normal(count))
+    misfit = np.exp(THEORY_SD_LN * rng.standard_normal(count))
     return (
         np.clip(hsp, 0.0, None),
         np.clip(volumes, 0.5 * mixture.volumes, 2.0 * mixture.volumes),
         phases.ALPHA * misfit,
     )
+
+
+def check_parts(oil_parts: float, carrier_parts: float) -> tuple[float, float]:
+    """Return parts as floats after checking that both are positive numbers.
+
+    Parameters
+    ----------
+    oil_parts, carrier_parts : float
+        Parts by volume. [-]
+
+    Raises
+    ------
+    InputError
+        When one is zero, negative or not a number.
+
+    Examples
+    --------
+    >>> check_parts(1, 2)
+    (1.0, 2.0)
+    """
+    checked = []
+    for name, given in (("oil_parts", oil_parts), ("carrier_parts", carrier_parts)):
+        try:
+            value = float(given)
+        except (TypeError, ValueError):
+            value = float("nan")
+        if not np.isfinite(value) or value <= 0:
+            message = f"{name} is {given!r}; expected a number > 0 of parts by volume"
+            raise InputError(message)
+        checked.append(value)
+    return checked[0], checked[1]
+
+
+def carrier_substances(liquid: Carrier | Blend) -> list[Substance]:
+    """Return the substances that stand for the parts of a carrier.
+
+    Raises
+    ------
+    InputError
+        When no single molecule stands for one of them (syrups, emulsifiers).
+
+    Examples
+    --------
+    >>> [member.name for member in carrier_substances(carrier("ethanol 70 % vol"))]
+    ['ethanol', 'water']
+    """
+    found = []
+    for part in liquid.parts:
+        if part.substance is None:
+            message = f"no single molecule stands for {part.name!r}, so nothing can be said of what it dissolves"
+            raise InputError(message)
+        found.append(part.substance)
+    return found
 
 
 @cache
@@ -172,8 +239,18 @@ def _water() -> Substance:
 
 def _first_cloud(mixture: Mixture, start: Array, end: Array, celsius: float) -> float:
     """Return the share of `end` (by volume) at which `start` clouds as `end` is added; 1.0 when it never does."""
-    found = phases.titrate(start, end, mixture.volumes, mixture.hsp, celsius=celsius)
-    return float(found.added)
+    low, high = 0.0, 1.0
+    for _ in range(3):
+        added = np.linspace(low, high, 33)
+        mixed = (1.0 - added[:, None]) * start + added[:, None] * end
+        cloudy = np.flatnonzero(~phases.stable(mixed, mixture.volumes, mixture.hsp, celsius=celsius))
+        if cloudy.size == 0:
+            return high
+        first = int(cloudy[0])
+        if first == 0:
+            return low
+        low, high = float(added[first - 1]), float(added[first])
+    return low
 
 
 def _limiting(mixture: Mixture, members: Sequence[str], celsius: float, *, clear: bool) -> tuple[str, ...]:
@@ -246,10 +323,11 @@ def dissolve(
     liquid = carrier(carrier_or_blend) if isinstance(carrier_or_blend, str) else carrier_or_blend
     parts = check_parts(oil_parts, carrier_parts)
     share = parts[0] / sum(parts)
+    members = carrier_substances(liquid)
     mixture = Mixture.of(
         [
             (share, subject.substances, subject.fractions),
-            (1.0 - share, liquid.substances, liquid.fractions),
+            (1.0 - share, members, liquid.fractions),
             (0.0, (_water(),), np.ones(1)),
         ]
     )
@@ -260,9 +338,11 @@ def dissolve(
     found = phases.split(stock, mixture.volumes, mixture.hsp, celsius=celsius)
     second = 100.0 * (1.0 - float(found.amounts[0])) if int(found.n_phases) > 1 else 0.0
     pure_oil = mixture.shares_of(subject.substances, subject.fractions)
-    pure_carrier = mixture.shares_of(liquid.substances, liquid.fractions)
+    pure_carrier = mixture.shares_of(members, liquid.fractions)
     water = mixture.shares_of((_water(),), np.ones(1))
-    limiting = _limiting(mixture, subject.names, celsius, clear=second == 0.0)
+    limiting = _limiting(
+        mixture, [member.name for member in subject.substances], celsius, clear=second == 0.0
+    )
     return Outcome(
         subject,
         liquid,
@@ -307,18 +387,166 @@ def _kinds(
     return kinds
 
 
+#: What to try when components of a kind drive the oil out; common practice, no source.
+_ADVICE = {
+    "terpene": "Fold the oil or remove terpenes (they limit it), or use less oil.",
+    "residue": "Winterise and filter: residue on evaporation limits it.",
+    "other": "Use less oil, or blend in a carrier nearer to the oil.",
+}
+
+
 def _advice(subject: Oil, verdict: str, limiting: tuple[str, ...]) -> tuple[str, ...]:
-    """Return what to try at the bench; common practice, no source."""
     if verdict == "clear":
         return ()
-    lines = []
-    classes = {member.name: member.kind for member in subject.substances}
-    terpenes = [name for name in limiting if "terpene hydrocarbon" in (classes.get(name) or "")]
-    residue = [name for name in limiting if "residue" in (classes.get(name) or "")]
-    if terpenes:
-        lines.append("Fold the oil or remove terpenes (they limit it), or use less oil.")
-    if residue:
-        lines.append("Winterise and filter: residue on evaporation limits it.")
-    if not lines:
-        lines.append("Use less oil, or blend in a carrier nearer to the oil.")
-    return tuple(lines)
+    kinds = []
+    for member, terpene in zip(subject.substances, subject.terpenes, strict=True):
+        if member.name in limiting:
+            kinds.append("terpene" if terpene else "residue" if "residue" in (member.role or "") else "other")
+    return tuple(_ADVICE[kind] for kind in dict.fromkeys(kinds) if kind != "other") or (_ADVICE["other"],)
+
+
+def clear_probability(
+    oil_or_name: Oil | str,
+    hsp: NDArray[np.float64],
+    volume: float,
+    *,
+    oil_parts: float = 1,
+    carrier_parts: float = 2,
+    celsius: float = 25.0,
+    draws: int = 24,
+    random_state: int | np.random.Generator | None = 0,
+) -> Array:
+    """Return the probability that an oil is clear in liquids given by their Hansen parameters alone.
+
+    Parameters
+    ----------
+    oil_or_name : Oil or str
+        The oil, uncertain as its components are. [-]
+    hsp : ndarray of shape (..., 3)
+        Parameters of the liquids, taken as exact. [MPa^0.5]
+    volume : float
+        Their molar volume. [cm3/mol]
+    oil_parts, carrier_parts : float
+        Parts by volume. [-]
+    celsius : float
+        Temperature. [degC]
+    draws : int
+        Draws behind each probability. [-]
+    random_state : int, Generator or None
+        Seed. [-]
+
+    Returns
+    -------
+    ndarray of shape (...)
+        Probability of clear. [-]
+
+    Examples
+    --------
+    Limonene's own parameters, and those of water:
+
+    >>> clear_probability("limonene", np.array([[17.2, 1.8, 4.3], [15.5, 16.0, 42.3]]), 100.0)
+    array([1., 0.])
+    """
+    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    parts = check_parts(oil_parts, carrier_parts)
+    share = parts[0] / sum(parts)
+    mixture = Mixture.of([(1.0, subject.substances, subject.fractions)])
+    drawn, volumes, alpha = _draws(mixture, draws, random_state)
+    points = np.asarray(hsp, dtype=float).reshape(-1, 1, 1, 3)
+    count = points.shape[0]
+    everything = np.concatenate(
+        [
+            np.broadcast_to(drawn, (count, *drawn.shape)),
+            np.broadcast_to(points, (count, draws, 1, 3)),
+        ],
+        axis=2,
+    )
+    sizes = np.concatenate([volumes, np.full((draws, 1), float(volume))], axis=1)
+    fractions = np.append(share * mixture.fractions, 1.0 - share)
+    clear = phases.stable(fractions, sizes, everything, celsius=celsius, alpha=alpha)
+    return clear.mean(axis=1).reshape(np.asarray(hsp).shape[:-1])
+
+
+def interaction_radius(oil_volume: float, carrier_volume: float, *, celsius: float = 25.0) -> float:
+    """Return the Ra within which two liquids mix in every proportion: the R0 of the theory.
+
+    A binary is stable everywhere while a (Ra/2)^2 < (V1^-0.5 + V2^-0.5)^2 / 2, so
+    R0 = sqrt(2/a) (V1^-0.5 + V2^-0.5).
+
+    Parameters
+    ----------
+    oil_volume, carrier_volume : float
+        Molar volumes. [cm3/mol]
+    celsius : float
+        Temperature. [degC]
+
+    Returns
+    -------
+    float
+        R0. [MPa^0.5]
+
+    References
+    ----------
+    Critical point of the Flory-Huggins free energy; interaction after Lindvig, Michelsen and Kontogeorgis, Fluid
+    Phase Equilib. 203 (2002) 247-260.
+
+    Examples
+    --------
+    Small liquids reach further than large ones:
+
+    >>> interaction_radius(160, 75) > interaction_radius(160, 250)
+    True
+    """
+    strength = float(phases.interaction_strength(celsius))
+    return float(np.sqrt(2.0 / strength) * (oil_volume**-0.5 + carrier_volume**-0.5))
+
+
+def ethanol_strength_to_clear(oil_or_name: Oil | str, *, volumes: float, celsius: float = 20.0) -> float:
+    """Return the weakest aqueous ethanol in which one volume of an oil is clear.
+
+    Parameters
+    ----------
+    oil_or_name : Oil or str
+        The oil. [-]
+    volumes : float
+        Volumes of aqueous ethanol to one volume of oil. [-]
+    celsius : float
+        Temperature of the test. [degC]
+
+    Returns
+    -------
+    float
+        Strength from which on every stronger alcohol is clear; NaN when pure ethanol is not. [% vol]
+
+    Raises
+    ------
+    InputError
+        When volumes is not positive.
+
+    Examples
+    --------
+    >>> 40 < ethanol_strength_to_clear("limonene", volumes=10) <= 100
+    True
+    """
+    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    _, ratio = check_parts(1.0, volumes)
+    spirit = (substance("ethanol"), substance("water"))
+    mixture = Mixture.of([(1.0, subject.substances, subject.fractions), (0.0, spirit, np.ones(2) / 2)])
+    pure_oil = mixture.shares_of(subject.substances, subject.fractions)
+
+    def clear(strengths: Array) -> NDArray[np.bool_]:
+        shares = np.stack([mixture.shares_of(spirit, row) for row in ethanol.volume_fractions(strengths)])
+        mixed = (pure_oil + ratio * shares) / (1.0 + ratio)
+        return phases.stable(mixed, mixture.volumes, mixture.hsp, celsius=celsius)
+
+    low, high = 0.0, 100.0
+    for _ in range(3):  # 101 strengths at a time: steps of 1, 0.01 and 0.0001 % vol
+        strengths = np.linspace(low, high, 101)
+        cloudy = np.flatnonzero(~clear(strengths))
+        if cloudy.size == 0:
+            return float(low)
+        last = int(cloudy[-1])
+        if last == 100:
+            return float("nan") if high == 100.0 else float(high)
+        low, high = float(strengths[last]), float(strengths[last + 1])
+    return high

@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 from hspkit import data
 from hspkit.errors import InputError, UnknownNameError
 
-__all__ = ["LookAlike", "NameIndex", "check_cas", "is_cas", "look_alikes", "normal_form"]
+__all__ = ["LookAlike", "NameIndex", "check_cas", "is_cas", "look_alikes", "near_names", "normal_form"]
 
 _CAS = re.compile(r"^\d{2,7}-\d{2}-\d$")
 _GREEK = {
@@ -175,6 +175,28 @@ def normal_form(text: str) -> str:
     ('e anethole', 'e anethole')
     """
     return _forms(text).exact
+
+
+def near_names(name: str, allowed: Iterable[str], n: int = 3) -> tuple[str, ...]:
+    """Return allowed names that are spelt almost like this one, nearest first, for a message.
+
+    Parameters
+    ----------
+    name : str
+        What was asked for. [-]
+    allowed : iterable of str
+        What there is. [-]
+    n : int
+        At most how many. [-]
+
+    Examples
+    --------
+    >>> near_names("soft drink", ["soft drinks", "dairy"])
+    ('soft drinks',)
+    """
+    shown = {normal_form(entry): entry for entry in allowed}
+    near = difflib.get_close_matches(normal_form(name), list(shown), n=n, cutoff=_NEAR)
+    return tuple(shown[form] for form in near)
 
 
 class LookAlike(NamedTuple):
@@ -379,7 +401,9 @@ class NameIndex:
         if self._guard:
             rows = _near_look_alikes(forms, near)
             if rows:
-                told = "; ".join(f"{r.name} (CAS {r.cas}): {r.difference}. At stake: {r.at_stake}" for r in rows)
+                told = "; ".join(
+                    f"{r.name} (CAS {r.cas}): {r.difference}. At stake: {r.at_stake}" for r in rows
+                )
                 return (
                     f"no {self.what} {name!r}, and names like it are confused with each other; "
                     f"give the exact name or the CAS number. {told}"

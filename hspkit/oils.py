@@ -1,17 +1,15 @@
 """Essential oils: composition in mass %, folding, removal of terpenes, reading a GC report.
 
-An oil is a list of substances with their shares. What no substance stands for is kept as the uncovered share and
-reported, never spread over the rest without saying so: arrays for phase calculations (`fractions`,
-`component_hsp`, `component_volumes`) describe the covered part.
+An oil is a list of substances with their shares. What no substance stands for is kept as the uncovered share
+and reported; arrays for phase calculations (`fractions`, `component_hsp`, `component_volumes`) describe the
+covered part only.
 """
 
 from __future__ import annotations
 
-import csv
 import difflib
-import io
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
 from pathlib import Path
@@ -20,8 +18,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data
+from hspkit import data, gc_report
 from hspkit.errors import DataFileError, HspkitError, InputError, UnknownNameError
+from hspkit.gc_report import SUM_TOLERANCE, Peak
 from hspkit.hansen import HSP, mix
 from hspkit.substances import Substance, substance
 
@@ -30,15 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Oil", "oil", "oils"]
 
-#: How far the shares of a profile may exceed 100 % [percentage points]: reports round each peak.
-SUM_TOLERANCE = 0.5
 _MONOTERPENE, _SESQUITERPENE = "C10H16", "C15H24"
-_NAME_COLUMNS = ("component", "compound", "name", "substance", "constituent", "cas", "cas number", "cas no")
-_PERCENT_COLUMNS = (
-    "percent", "%", "area %", "area%", "% area", "area percent", "area", "mass %", "mass percent", "mass_percent",
-    "area_percent", "weight %", "wt %", "% w/w", "pct", "share", "typical_pct",
-)  # fmt: skip
-_ABSENT = {"", "-", "–", "n.d.", "nd", "n.d", "tr", "tr.", "t", "trace", "traces"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,7 +103,8 @@ class Oil:
         seen: dict[str, str] = {}
         for label, member in zip(self.labels, self.substances, strict=True):
             if member.name in seen:
-                message = f"oil {self.name!r}: {seen[member.name]!r} and {label!r} are both {member.name}; add them up"
+                both = f"{seen[member.name]!r} and {label!r}"
+                message = f"oil {self.name!r}: {both} are both {member.name}; add them up"
                 raise InputError(message)
             seen[member.name] = label
 
@@ -126,7 +118,7 @@ class Oil:
 
     @property
     def uncovered_percent(self) -> float:
-        """Share of the oil that no substance stands for: unknown peaks, and what the profile does not list. [mass %]"""
+        """Share that no substance stands for: unknown peaks and what the profile does not list. [mass %]"""
         return max(0.0, 100.0 - self.covered_percent)
 
     @cached_property
@@ -168,7 +160,7 @@ class Oil:
 
     @property
     def density(self) -> float:
-        """Density at 25 C of the covered part, from the components without a volume change on mixing. [g/mL]"""
+        """Density at 25 C of the covered part, taking the components to mix without contraction. [g/mL]"""
         molar_mass = np.array([s.molar_mass for s in self.substances])
         return float(np.sum(self.fractions * molar_mass / self.component_volumes))
 
@@ -230,7 +222,10 @@ class Oil:
             raise InputError(message)
         most = 100.0 / max(100.0 - self.terpene_percent, 1e-9)
         if times >= most:
-            message = f"{self.name!r} has {self.terpene_percent:.1f} % of terpenes and folds at most {most:.1f} times; asked {times:g}"
+            message = (
+                f"{self.name!r} has {self.terpene_percent:.1f} % of terpenes and folds less than {most:.1f} "
+                f"times; asked {times:g}"
+            )
             raise InputError(message)
         shares = np.asarray(self.mass_percent, dtype=float)
         remove = 100.0 - 100.0 / times
@@ -255,7 +250,7 @@ class Oil:
         Returns
         -------
         Oil
-            The terpene-poor oil; `mass_yield` says how much of the oil is left. Other components keep their mass.
+            The terpene-poor oil; `mass_yield` says how much is left. Other components keep their mass.
 
         Raises
         ------
@@ -326,26 +321,29 @@ class Oil:
         Raises
         ------
         DataFileError
-            Naming table, row and column, when a share is not a number, is negative, the shares exceed 100 % or
-            a component stands twice.
+            Naming table, row and column, when a share is not a number, is negative, the shares exceed 100 %
+            or a component stands twice.
 
         Notes
         -----
-        Area % of a flame-ionisation detector is taken as mass %, as is usual; acids, polyols and residues that
-        do not reach the detector are not in it.
+        Area % of a flame-ionisation detector is taken as mass %, as is usual; residues that do not reach the
+        detector are not in it.
 
         Examples
         --------
         >>> import pandas as pd
-        >>> Oil.from_table(pd.DataFrame({"component": ["limonene", "peak 7"], "area %": [94, 2]}), name="orange")
+        >>> frame = pd.DataFrame({"component": ["limonene", "peak 7"], "area %": [94, 2]})
+        >>> Oil.from_table(frame, name="orange")
         Oil('orange', 1 components, 94.0 % covered)
         """
+        where = f"table {name!r}"
         header = [str(column) for column in frame.columns]
         rows = [
             ["" if value is None or value != value else str(value) for value in row]
             for row in frame.itertuples(index=False)
         ]
-        return _from_rows(header, rows, name, f"table {name!r}", component, percent, first=1)
+        found = gc_report.peaks(header, rows, where, component=component, percent=percent, first_row=1)
+        return _from_peaks(found, name, where)
 
     @classmethod
     def from_csv(
@@ -358,8 +356,8 @@ class Oil:
     ) -> Oil:
         """Return an oil from a csv of a GC report.
 
-        Commas, semicolons or tabs, decimal commas, a byte-order mark and UTF-8 or Latin-1 are understood; "tr"
-        and "n.d." count as zero, "<0.1" too.
+        Commas, semicolons or tabs, decimal commas, a byte-order mark and UTF-8 or Latin-1 are understood;
+        "tr", "n.d." and "<0.1" count as zero.
 
         Parameters
         ----------
@@ -381,17 +379,9 @@ class Oil:
             Naming file, row and column; nothing is half-loaded.
         """
         file = Path(path)
-        try:
-            raw = file.read_bytes()
-        except OSError as error:
-            message = f"cannot read {str(file)!r}: {error.strerror}"
-            raise DataFileError(message) from None
-        try:
-            text = raw.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            text = raw.decode("latin-1")
-        header, rows = _split(text, file.name)
-        return _from_rows(header, rows, name or file.stem, file.name, component, percent, first=2)
+        header, rows = gc_report.read_csv(file)
+        found = gc_report.peaks(header, rows, file.name, component=component, percent=percent)
+        return _from_peaks(found, name or file.stem, file.name)
 
 
 def _frozen(array: Any) -> Any:
@@ -399,119 +389,32 @@ def _frozen(array: Any) -> Any:
     return array
 
 
-def _split(text: str, where: str) -> tuple[list[str], list[list[str]]]:
-    lines = [line for line in text.splitlines() if line.strip()]
-    if not lines:
-        message = f"{where}: the file is empty; expected a header and one row per component"
-        raise DataFileError(message)
-    separator = max(";\t,", key=lambda mark: (lines[0].count(mark), -";\t,".index(mark)))
-    table = list(csv.reader(io.StringIO(text), delimiter=separator))
-    header = next(row for row in table if any(cell.strip() for cell in row))
-    start = table.index(header) + 1
-    return [cell.strip() for cell in header], table[start:]
-
-
-def _column(header: list[str], given: str | None, usual: Iterable[str], what: str, where: str) -> int:
-    plain = [re.sub(r"[\s_]+", " ", cell.strip().lower()) for cell in header]
-    if given is not None:
-        if given not in header:
-            message = f"{where}: no column {given!r}; the header has {', '.join(map(repr, header))}"
-            raise DataFileError(message)
-        return header.index(given)
-    for heading in usual:
-        if heading.replace("_", " ") in plain:
-            return plain.index(heading.replace("_", " "))
-    message = (
-        f"{where}: no column of {what} in the header {', '.join(map(repr, header))}; "
-        f"expected one of {', '.join(usual)}, or name it"
-    )
-    raise DataFileError(message)
-
-
-def _share(cell: str, where: str) -> float:
-    text = cell.strip().removesuffix("%").strip()
-    if text.lower() in _ABSENT or text.startswith("<"):
-        return 0.0
-    if "," in text and "." not in text:
-        text = text.replace(",", ".")  # a decimal comma
-    try:
-        value = float(text)
-    except ValueError:
-        message = f"{where} holds {cell!r}; expected a number of %"
-        raise DataFileError(message) from None
-    if not np.isfinite(value) or not 0 <= value <= 100 + SUM_TOLERANCE:
-        message = f"{where} holds {cell!r}; expected 0 to 100 %"
-        raise DataFileError(message)
-    return value
-
-
-def _from_rows(
-    header: list[str],
-    rows: list[list[str]],
-    name: str,
-    where: str,
-    component: str | None,
-    percent: str | None,
-    *,
-    first: int,
-) -> Oil:
-    label_at = _column(header, component, _NAME_COLUMNS, "names or CAS numbers", where)
-    share_at = _column(header, percent, _PERCENT_COLUMNS, "shares", where)
-    cas_at = next((i for i, cell in enumerate(header) if cell.strip().lower().startswith("cas")), None)
-    known: dict[str, tuple[str, Substance, float, int]] = {}
+def _from_peaks(peaks: Sequence[Peak], name: str, where: str) -> Oil:
+    known: dict[str, tuple[str, Substance, Peak]] = {}
     uncovered: list[tuple[str, float]] = []
-    labels: dict[str, int] = {}
-    total = 0.0
-    for number, row in enumerate(rows, start=first):
-        if not any(cell.strip() for cell in row):
-            continue
-        spot = f"{where}, row {number}"
-        if len(row) != len(header):
-            message = (
-                f"{spot}: {len(row)} cells for {len(header)} columns; quote cells that hold the separator"
-            )
-            raise DataFileError(message)
-        label = row[label_at].strip()
-        cas = row[cas_at].strip() if cas_at is not None else ""
-        share = _share(row[share_at], f"{spot}: column {header[share_at]!r}")
-        if label.lower() in ("total", "sum", "identified", "total identified"):
-            continue
-        if share == 0.0:
-            continue
-        total += share
-        if label and label in labels:
-            message = f"{spot}: column {header[label_at]!r}: {label!r} stands in row {labels[label]} already; add them up"
-            raise DataFileError(message)
-        labels[label] = number
-        found = _find(cas, label)
+    for peak in peaks:
+        label = peak.name or peak.cas or f"peak in row {peak.row}"
+        found = _find(peak.cas, peak.name)
         if found is None:
-            uncovered.append((label or f"peak in row {number}", share))
-        elif found.name in known:
-            other = known[found.name]
+            uncovered.append((label, peak.percent))
+            continue
+        if found.name in known:
+            other, _, before = known[found.name]
             message = (
-                f"{spot}: column {header[label_at]!r}: {label!r} is {found.name}, like {other[0]!r} in row {other[3]}; "
+                f"{where}, row {peak.row}: {label!r} is {found.name}, like {other!r} in row {before.row}; "
                 "add them up"
             )
             raise DataFileError(message)
-        else:
-            known[found.name] = (label or found.name, found, share, number)
-    if total > 100.0 + SUM_TOLERANCE:
-        message = f"{where}: column {header[share_at]!r} sums to {total:.2f} %; expected at most 100 %"
-        raise DataFileError(message)
+        known[found.name] = (label, found, peak)
     if not known:
-        message = f"{where}: column {header[label_at]!r}: no component is known to the tables; names, CAS numbers or SMILES"
+        message = f"{where}: no component is known to the tables; expected names, CAS numbers or SMILES"
         raise DataFileError(message)
-    return Oil(
-        name,
-        tuple(k[0] for k in known.values()),
-        tuple(k[1] for k in known.values()),
-        tuple(k[2] for k in known.values()),
-        tuple(uncovered),
-    )
+    labels, members, kept = zip(*known.values(), strict=True)
+    return Oil(name, labels, members, tuple(peak.percent for peak in kept), tuple(uncovered))
 
 
 def _find(*identities: str) -> Substance | None:
-    """Return the substance of the first identity that one answers to; a look-alike is as good as unknown here."""
+    """Return the substance of the first identity that one answers to, None when there is none."""
     for identity in identities:
         if identity:
             try:
@@ -521,7 +424,7 @@ def _find(*identities: str) -> Substance | None:
     return None
 
 
-# --- the oils that ship -------------------------------------------------------------------------------------------
+# --- the oils that ship ---
 
 
 @cache
@@ -651,7 +554,7 @@ def oils() -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        oil, botanical_name, synonyms, components (number), covered_percent and uncovered_percent of the profile,
+        oil, botanical_name, synonyms, components (number), covered_percent, uncovered_percent,
         density_min and density_max relative to water at celsius, refractive_index_min, refractive_index_max,
         flash_point [degC], flammable, skin_sensitising, phototoxic, caution, sources.
 
@@ -679,7 +582,8 @@ def oils() -> pd.DataFrame:
                 **{
                     key: body.get(key)
                     for key in (
-                        "celsius", "density_min", "density_max", "refractive_index_min", "refractive_index_max", "flash_point",
+                        "celsius", "density_min", "density_max", "refractive_index_min",
+                        "refractive_index_max", "flash_point",
                     )
                 },
                 "flammable": row["flammable"],

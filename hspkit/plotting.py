@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from hspkit.carriers import ranked_carriers
 from hspkit.errors import InputError
 from hspkit.miscibility import clear_probability, interaction_radius
 from hspkit.oils import Oil, oil
+from hspkit.ranking import candidates
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -59,7 +59,9 @@ def _axes(ax: Axes | None, *, size: tuple[float, float], projection: str | None 
     return figure.add_subplot(projection=projection)
 
 
-def _point(ax: Axes, where: Sequence[float], verdict: str, *, allowed: bool | None, size: float, **extra: Any) -> None:
+def _point(
+    ax: Axes, where: Sequence[float], verdict: str, *, allowed: bool | None, size: float, **extra: Any
+) -> None:
     look = _OUTCOMES[verdict]
     hollow = allowed is False
     ax.plot(
@@ -194,18 +196,31 @@ def map(
     shown = _shown(carriers, ranking)
     ax = _axes(ax, size=(9.0, 6.6))
     points = np.array([one.hsp.array for one in shown])
-    sizes = np.array([_volume(one) for one in shown])
+    sizes = np.array([one.volume for one in shown])
     reach_p, reach_h = max(points[:, 1].max(), 12.0) + 2.0, max(points[:, 2].max(), 16.0) + 2.0
     grid_p, grid_h = np.meshgrid(np.linspace(0, reach_p, 25), np.linspace(0, reach_h, 25))
     field = np.stack([np.full_like(grid_p, subject.hsp.delta_d), grid_p, grid_h], axis=-1)
     middle = float(np.median(sizes))
     chance = clear_probability(subject, field, middle, oil_parts=oil_parts, carrier_parts=carrier_parts)
     lines = ax.contour(
-        grid_h, grid_p, chance, levels=[0.1, 0.5, 0.9], colors=_INK, linewidths=[0.8, 1.6, 0.8], linestyles=[":", "-", "--"]
+        grid_h,
+        grid_p,
+        chance,
+        levels=[0.1, 0.5, 0.9],
+        colors=_INK,
+        linewidths=[0.8, 1.6, 0.8],
+        linestyles=[":", "-", "--"],
     )
     ax.clabel(lines, fmt={0.1: "10 % clear", 0.5: "50 %", 0.9: "90 %"}, fontsize="small")
-    parts = np.array([member.hsp.array for member in subject.substances])
-    ax.scatter(parts[:, 2], parts[:, 1], s=8 + 160 * np.asarray(subject.fractions), color=_PALE, zorder=2, label="components of the oil")
+    parts = subject.component_hsp
+    ax.scatter(
+        parts[:, 2],
+        parts[:, 1],
+        s=8 + 160 * subject.fractions,
+        color=_PALE,
+        zorder=2,
+        label="components of the oil",
+    )
     heights = _spread(points[:, 1], reach_p / 34)
     known = {} if ranking is None else {row["carrier"]: row for row in ranking.table.to_dict("records")}
     for one, point, size, height in zip(shown, points, sizes, heights, strict=True):
@@ -231,7 +246,10 @@ def map(
     ax.set_ylabel("polar part $\\delta_p$ [MPa$^{0.5}$]")
     ax.set_xlim(0, reach_h)
     ax.set_ylim(0, reach_p)
-    ax.set_title(f"{subject.name}: where a carrier of {middle:.0f} cm³/mol would be clear at {oil_parts:g}:{carrier_parts:g}", loc="left")
+    ax.set_title(
+        f"{subject.name}: where a carrier of {middle:.0f} cm³/mol would be clear at {oil_parts:g}:{carrier_parts:g}",
+        loc="left",
+    )
     return ax
 
 
@@ -240,12 +258,7 @@ def _shown(carriers: Sequence[Carrier | Blend] | None, ranking: Ranking | None) 
         return list(carriers)
     if ranking is not None:
         return [outcome.carrier for outcome in ranking.outcomes]
-    return list(ranked_carriers())
-
-
-def _volume(one: Carrier | Blend) -> float:
-    """Molar volume of a carrier; of a blend the volume-fraction mean. [cm3/mol]"""
-    return float(sum(f * member.volume for f, member in zip(one.fractions, one.substances, strict=True)))
+    return candidates()
 
 
 def sphere(
@@ -259,7 +272,8 @@ def sphere(
     """Draw an oil's solubility sphere in Hansen space with carriers around it.
 
     The axis of delta_d is stretched two to one, so that the sphere is round and distances on the page are Ra. Each
-    carrier stands on a stem over the floor (smallest delta_p drawn), which shows how deep it lies.
+    carrier stands on a stem over the floor (delta_p = 0), which shows how deep it lies, and has a number that the key
+    beside the figure explains. The sphere is cut off where parameters would be negative.
 
     Parameters
     ----------
@@ -281,45 +295,59 @@ def sphere(
     """
     subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
     shown = _shown(carriers, ranking)
-    ax = _axes(ax, size=(8.4, 7.4), projection="3d")
+    ax = _axes(ax, size=(9.6, 6.4), projection="3d")
     points = np.array([one.hsp.array for one in shown])
-    middle = float(np.median([_volume(one) for one in shown]))
-    size = float(np.dot(subject.fractions, [member.volume for member in subject.substances]))
+    middle = float(np.median([one.volume for one in shown]))
+    size = subject.volume
     reach = float(interaction_radius(size, middle)) if radius is None else float(radius)
     centre = subject.hsp.array
-    turn, tilt = np.meshgrid(np.linspace(0, 2 * np.pi, 61), np.linspace(0, np.pi, 31))
-    shell = [
-        centre[0] + 0.5 * reach * np.cos(turn) * np.sin(tilt),
-        centre[2] + reach * np.sin(turn) * np.sin(tilt),
-        centre[1] + reach * np.cos(tilt),
-    ]
-    ax.plot_surface(*shell, color="#CC79A7", alpha=0.13, linewidth=0, antialiased=True, shade=True)
-    floor = min(0.0, centre[1] - reach)
-    ax.plot([centre[0]], [centre[2]], [centre[1]], marker="*", color=_INK, markersize=13, linestyle="none", zorder=5)
-    ax.text(centre[0], centre[2], centre[1] + 0.7, subject.name, fontsize="small", color=_INK)
+    turn, tilt = np.meshgrid(np.linspace(0, 2 * np.pi, 121), np.linspace(0, np.pi, 61))
+    shell_d = centre[0] + 0.5 * reach * np.cos(turn) * np.sin(tilt)
+    shell_h = centre[2] + reach * np.sin(turn) * np.sin(tilt)
+    shell_p = centre[1] + reach * np.cos(tilt)
+    exists = (shell_h >= 0) & (shell_p >= 0)  # there are no liquids of negative parameters
+    shell = [np.where(exists, part, np.nan) for part in (shell_d, shell_h, shell_p)]
+    ax.plot_surface(
+        *shell, color="#CC79A7", alpha=0.16, linewidth=0, antialiased=True, shade=False, rstride=1, cstride=1
+    )
+    ax.plot([centre[0]] * 2, [centre[2]] * 2, [0, centre[1]], color=_INK, linewidth=0.9)
+    ax.plot([centre[0]], [centre[2]], [centre[1]], marker="*", color=_INK, markersize=14, linestyle="none")
     known = {} if ranking is None else {row["carrier"]: row for row in ranking.table.to_dict("records")}
-    for one, point in zip(shown, points, strict=True):
+    key = ["★ " + subject.name]
+    for number, (one, point) in enumerate(zip(shown, points, strict=True), start=1):
         row = known.get(one.name, {})
         refused = row.get("allowed") is False
         where = (point[0], point[2], point[1])
-        ax.plot([where[0]] * 2, [where[1]] * 2, [floor, where[2]], color=_PALE, linewidth=0.7)
-        ax.plot([where[0]], [where[1]], [floor], marker="_", color=_PALE, markersize=5)
+        ax.plot([where[0]] * 2, [where[1]] * 2, [0, where[2]], color=_PALE, linewidth=0.7)
+        ax.plot([where[0]], [where[1]], [0], marker=".", color=_PALE, markersize=4)
         if row:
             _point(ax, where, row["verdict"], allowed=row["allowed"], size=7)
         else:
-            ax.plot(*[[v] for v in where], marker="o", color="#56B4E9", markeredgecolor=_INK, markersize=6, linestyle="none")
+            ax.plot(
+                *[[v] for v in where],
+                marker="o",
+                color="#56B4E9",
+                markeredgecolor=_INK,
+                markersize=6,
+                linestyle="none",
+            )
         if refused:
             ax.plot(*[[v] for v in where], marker=(2, 0, 45), color=_INK, markersize=12, linestyle="none")
-        ax.text(where[0], where[1], where[2], "  " + one.name, fontsize="x-small", color="#8A8A8A" if refused else _INK)
-    everything = np.vstack([points, centre + [reach / 2, reach, reach], centre - [reach / 2, reach, reach]])
+        ax.text(*where, f"  {number}", fontsize="small", color="#8A8A8A" if refused else _INK)
+        word = f" {row['verdict']}" + (", not allowed" if refused else "") if row else ""
+        key.append(f"{number:>2}  {one.name}{':' if word else ''}{word}")
+    ax.text2D(1.04, 0.98, "\n".join(key), transform=ax.transAxes, fontsize="small", va="top", color=_INK)
+    everything = np.vstack([points, centre + [reach / 2, reach, reach], centre - [reach / 2, 0, 0]])
     low, high = everything.min(axis=0), everything.max(axis=0)
     ax.set_xlim(low[0], high[0])
-    ax.set_ylim(low[2], high[2])
-    ax.set_zlim(floor, high[1])
-    ax.set_box_aspect((2 * (high[0] - low[0]), high[2] - low[2], high[1] - floor))
+    ax.set_ylim(0, high[2])
+    ax.set_zlim(0, high[1])
+    ax.set_box_aspect((2 * (high[0] - low[0]), high[2], high[1]))
     ax.set_xlabel("$\\delta_d$ [MPa$^{0.5}$]")
     ax.set_ylabel("$\\delta_h$ [MPa$^{0.5}$]")
     ax.set_zlabel("$\\delta_p$ [MPa$^{0.5}$]")
     ax.view_init(elev=18, azim=-62)
-    ax.set_title(f"{subject.name}: R0 {reach:.1f} MPa$^{{0.5}}$ for carriers of {middle:.0f} cm³/mol", loc="left")
+    ax.set_title(
+        f"{subject.name}: R0 {reach:.1f} MPa$^{{0.5}}$ for carriers of {middle:.0f} cm³/mol", loc="left"
+    )
     return ax

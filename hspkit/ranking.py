@@ -16,10 +16,10 @@ import numpy as np
 from hspkit import application as product
 from hspkit import data, hansen
 from hspkit.application import Application
-from hspkit.carriers import Blend, Carrier, carrier, ranked_carriers, yardsticks
-from hspkit.errors import HspkitError, InputError, UnknownNameError
-from hspkit.miscibility import Outcome, dissolve
-from hspkit.names import near_names
+from hspkit.carriers import Blend, Carrier, carrier
+from hspkit.carriers import carriers as listed_carriers
+from hspkit.errors import InputError, UnknownNameError
+from hspkit.miscibility import Outcome, carrier_substances, check_parts, dissolve
 from hspkit.oils import Oil, oil
 
 if TYPE_CHECKING:
@@ -49,6 +49,26 @@ COLUMNS = {
     "notes": "-",
 }
 _VERDICTS = ("clear", "hazy", "splits")
+#: Strengths of ethanol that everyone in the trade knows. [% vol]
+YARDSTICKS = (40, 70, 96)
+
+
+def candidates() -> list[Carrier | Blend]:
+    """Return the carriers that are ranked when none are named.
+
+    All that can be computed with, but for plain alcohol; the liquids mistaken for carriers stay in, so that the
+    table shows them refused.
+
+    Examples
+    --------
+    >>> names = [one.name for one in candidates()]
+    >>> "propylene glycol" in names, "dipropylene glycol" in names, "ethanol" in names
+    (True, True, False)
+    """
+    rows = listed_carriers()
+    return [
+        carrier(name) for name, role in zip(rows["carrier"], rows["role"], strict=True) if role != "alcohol"
+    ]
 
 
 def _general_cautions() -> tuple[str, ...]:
@@ -111,11 +131,9 @@ class Ranking:
             When the carrier was not ranked.
         """
         names = [str(n) for n in self.table["carrier"]]
-        wanted = name if name in names else _resolved(name)
+        wanted = name if name in names else carrier(name).name
         if wanted not in names:
-            close = near_names(name, names)
-            hint = f"; near: {', '.join(close)}" if close else ""
-            message = f"{name!r} is not in this ranking{hint}; ranked: {', '.join(names)}"
+            message = f"{name!r} is not in this ranking; ranked: {', '.join(names)}"
             raise UnknownNameError(message)
         return {str(k): v for k, v in self.table.iloc[names.index(wanted)].to_dict().items()}
 
@@ -146,7 +164,7 @@ class Ranking:
 
     def question(self) -> str:
         """Return what was asked, in one line."""
-        parts = f"{self.oil_parts:g} part(s) oil + {self.carrier_parts:g} part(s) carrier by volume"
+        parts = f"{_parts(self.oil_parts)} of oil + {_parts(self.carrier_parts)} of carrier by volume"
         text = f"{self.oil.name}: {parts}, {self.celsius:g} C"
         if self.application is not None:
             asked = self.application
@@ -158,30 +176,52 @@ class Ranking:
             text += f"; {asked.category}, {asked.market}, {level}"
         return text
 
+    def drink(self) -> str:
+        """Return what becomes of the oil in the finished drink, in one line; empty without an application.
+
+        The carrier makes no difference to that, unless it does not dissolve in the drink itself.
+        """
+        if self.application is None:
+            return ""
+        doses = self.table["carrier_mg_per_L"].to_numpy(dtype=float)
+        if self.application.oil_mg_per_L is None:
+            held = float(np.nanmax(self.application.stock_mg_per_L - doses))
+        else:
+            held = self.application.oil_mg_per_L
+        clouds = product.clouding(
+            self.oil, oil_mg_per_L=held, ethanol_percent=self.application.ethanol_percent
+        )
+        state = "stays dissolved in the finished drink" if clouds.stays_clear else "clouds the finished drink"
+        sure = f"factor of uncertainty {clouds.factor:.1f}" + (", undecided" if clouds.undecided else "")
+        first = f", first by {clouds.shares[0][0]}" if clouds.shares and not clouds.stays_clear else ""
+        return (
+            f"{held:.3g} mg/L of this oil {state}: {clouds.index:.2g} times its solubility ({sure}){first}."
+        )
+
     def _repr_html_(self) -> str:
         shown = self.table.drop(columns=["undecided"])
-        body = shown.to_html(index=False, float_format="{:.3g}".format, escape=True, border=0, na_rep="not known")
+        body = shown.to_html(
+            index=False, float_format="{:.3g}".format, escape=True, border=0, na_rep="not known"
+        )
         items = "".join(f"<li>{html.escape(text)}</li>" for text in self.cautions)
-        return f"<p>{html.escape(self.question())}</p>{body}<ul>{items}</ul>"
+        said = f"<p>{html.escape(self.question())}</p>{body}<p>{html.escape(self.drink())}</p>"
+        return f"{said}<ul>{items}</ul>"
 
     def __repr__(self) -> str:
         return f"<Ranking of {len(self.table)} carriers for {self.oil.name}; best: {self.best}>"
 
 
-def _resolved(name: str) -> str:
-    try:
-        return carrier(name).name
-    except HspkitError:
-        return name
+def _parts(number: float) -> str:
+    return f"{number:g} part" if number == 1 else f"{number:g} parts"
 
 
 def _legal_words(row: dict[str, Any], asked: Application, outcome: Outcome) -> list[str]:
     lines = []
-    for member in outcome.carrier.mass_fractions:
-        said = product.permission(member, asked.market, asked.category)
+    for part in outcome.carrier.parts:
+        said = product.permission(part, asked.market, asked.category)
         verb = "allowed" if said.allowed else "NOT allowed"
         cited = f" [{'; '.join(said.references)}]" if said.references else ""
-        lines.append(f"{member} is {verb} ({asked.market}, {asked.category}): {said.reason}{cited}")
+        lines.append(f"{part.name} is {verb} ({asked.market}, {asked.category}): {said.reason}{cited}")
     limit = row["legal_limit_mg_per_L"]
     if row["allowed"] and np.isfinite(limit):
         lines.append(
@@ -239,14 +279,14 @@ def rank_carriers(
     import pandas as pd
 
     subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
-    parts = product.check_parts(oil_parts, carrier_parts)
+    parts = check_parts(oil_parts, carrier_parts)
     chosen: list[Carrier | Blend] = (
         [carrier(one) if isinstance(one, str) else one for one in carriers]
         if carriers is not None
-        else list(ranked_carriers())
+        else candidates()
     )
     if include_alcohol:
-        chosen.extend(yardsticks())
+        chosen.extend(carrier(f"ethanol {strength} % vol") for strength in YARDSTICKS)
     if not chosen:
         message = "carriers is empty; give at least one name, or leave it out to rank all that ship"
         raise InputError(message)
@@ -257,7 +297,15 @@ def rank_carriers(
         outcomes.append(outcome)
     order = sorted(range(len(rows)), key=lambda i: _order(rows[i]))
     table = pd.DataFrame([rows[i] for i in order], columns=list(COLUMNS))
-    cautions = tuple(dict.fromkeys([*_general_cautions(), *subject.cautions, *_carrier_cautions(chosen, rows)]))
+    cautions = tuple(
+        dict.fromkeys(
+            [
+                *_general_cautions(),
+                *([subject.caution] if subject.caution else []),
+                *_carrier_cautions(chosen, rows),
+            ]
+        )
+    )
     return Ranking(
         subject, table, application, *parts, float(celsius), tuple(outcomes[i] for i in order), cautions
     )
@@ -277,6 +325,7 @@ def _order(row: dict[str, Any]) -> tuple[Any, ...]:
 def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None) -> dict[str, Any]:
     viscosity = candidate.viscosity(20.0)
     band = product.pouring_band(viscosity)
+    taste = product.taste_limit(candidate)
     row: dict[str, Any] = {
         "carrier": candidate.name,
         "verdict": outcome.verdict,
@@ -288,11 +337,11 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
         "spinodal_index": outcome.spinodal_index,
         "carrier_mg_per_L": np.nan,
         "legal_limit_mg_per_L": np.nan,
-        "taste_limit_mg_per_L": np.nan,
+        "taste_limit_mg_per_L": np.nan if taste is None else taste,
         "allowed": None,
         "under_legal_limit": None,
         "under_taste_limit": None,
-        "viscosity_mPa_s": np.nan if viscosity is None else viscosity,
+        "viscosity_mPa_s": viscosity,
         "pours": None if band is None else band.pours,
         "drink_stays_clear": None,
         "notes": "",
@@ -300,62 +349,67 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
     notes = []
     if outcome.undecided:
         notes.append("undecided: within the uncertainty of the parameters, so run a trial")
-    members = candidate.mass_fractions
-    taste = product.taste_limit(members, {name: carrier(name).taste_limit_mg_per_L for name in members})
-    row["taste_limit_mg_per_L"] = np.nan if taste is None else taste
     if asked is not None:
-        notes.extend(_judge(row, members, outcome, asked, taste, candidate.density))
-    if viscosity is None:
+        notes.extend(_judge(row, outcome, asked))
+    if band is None:
         notes.append("viscosity not on record")
-    elif band is not None and not band.pours:
-        notes.append(f"thick ({band.name})")
+    elif not band.pours:
+        notes.append(f"thick: {band.name}")
     if outcome.verdict != "clear" and outcome.limiting_components:
         notes.append("limited by " + ", ".join(outcome.limiting_components))
     row["notes"] = "; ".join(notes)
     return row
 
 
-def _judge(
-    row: dict[str, Any],
-    members: dict[str, float],
-    outcome: Outcome,
-    asked: Application,
-    taste: float | None,
-    density: float,
-) -> list[str]:
+def _judge(row: dict[str, Any], outcome: Outcome, asked: Application) -> list[str]:
     """Fill the columns that need a finished product; return what to note."""
+    liquid = outcome.carrier
+    notes = []
+    said = [product.permission(part, asked.market, asked.category) for part in liquid.parts]
+    row["allowed"] = all(one.allowed for one in said)
+    alone = len(said) == 1
+    notes.extend(one.reason if alone else f"{one.carrier}: {one.reason}" for one in said if not one.allowed)
+    if not np.isfinite(liquid.density):
+        return [*notes, "density not on record, so no dose"]
     amount = product.dose(
         asked,
         oil_parts=outcome.oil_parts,
         carrier_parts=outcome.carrier_parts,
         oil_density=outcome.oil.density,
-        carrier_density=density,
+        carrier_density=liquid.density,
     )
     row["carrier_mg_per_L"] = amount.carrier_mg_per_L
-    said = [product.permission(name, asked.market, asked.category) for name in members]
-    row["allowed"] = all(one.allowed for one in said)
-    notes = [f"{one.carrier}: {one.reason}" for one in said if not one.allowed]
     if row["allowed"]:
         share = amount.carrier_mg_per_L / amount.stock_mg_per_L
-        limit, rule = product.legal_limit(members, asked, carrier_share_of_stock=share)
+        limit, rule = product.legal_limit(liquid, asked, share_of_stock=share)
         row["legal_limit_mg_per_L"] = np.nan if limit is None else limit
         row["under_legal_limit"] = limit is None or amount.carrier_mg_per_L <= limit
         if not row["under_legal_limit"]:
             notes.append(f"over the legal limit: {rule}")
-    if taste is not None:
-        row["under_taste_limit"] = bool(amount.carrier_mg_per_L <= taste)
+    if np.isfinite(row["taste_limit_mg_per_L"]):
+        row["under_taste_limit"] = bool(amount.carrier_mg_per_L <= row["taste_limit_mg_per_L"])
         if not row["under_taste_limit"]:
             notes.append("over the taste limit of the trade")
     clouds = product.clouding(
-        outcome.oil, oil_mg_per_L=amount.oil_mg_per_L, ethanol_percent=asked.ethanol_percent
+        outcome.oil,
+        oil_mg_per_L=amount.oil_mg_per_L,
+        liquid=liquid,
+        carrier_mg_per_L=amount.carrier_mg_per_L,
+        ethanol_percent=asked.ethanol_percent,
     )
     row["drink_stays_clear"] = clouds.stays_clear
+    own = sum(share for name, share in clouds.shares if name in {member.name for member in carrier_substances(liquid)})
+    if not clouds.stays_clear and own > 0.5:
+        notes.append("the carrier itself does not dissolve in the drink")
     return notes
 
 
-def _carrier_cautions(candidates: Iterable[Carrier | Blend], rows: Iterable[dict[str, Any]]) -> list[str]:
-    found = []
-    for candidate, row in zip(candidates, rows, strict=True):
-        if row["allowed"] is not False:
-            found.extend(candidate.cautions)
-    return found
+def _carrier_cautions(chosen: Iterable[Carrier | Blend], rows: Iterable[dict[str, Any]]) -> list[str]:
+    """Cautions of the carriers that are not refused, each said once."""
+    return [
+        f"{part.name}: {part.caution}"
+        for one, row in zip(chosen, rows, strict=True)
+        if row["allowed"] is not False
+        for part in one.parts
+        if part.caution
+    ]

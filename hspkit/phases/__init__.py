@@ -6,8 +6,18 @@ d = (delta_d, delta_p/2, delta_h/2) and a = alpha/(RT),
     g = sum phi/V ln phi + a (sum phi |d|^2 - |sum phi d|^2)      [per volume, in units of RT].
 """
 
+from hspkit.phases.limiting import index_shares
 from hspkit.phases.mixture import ALPHA, interaction_strength
 from hspkit.phases.splitting import Split, split
 from hspkit.phases.stability import binodal_index, spinodal_index, stable
 
-__all__ = ["ALPHA", "Split", "binodal_index", "interaction_strength", "spinodal_index", "split", "stable"]
+__all__ = [
+    "ALPHA",
+    "Split",
+    "binodal_index",
+    "index_shares",
+    "interaction_strength",
+    "spinodal_index",
+    "split",
+    "stable",
+]

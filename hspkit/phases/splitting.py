@@ -81,8 +81,8 @@ class _Phases:
         self.sizes = mixtures.volumes
         points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
         self.strength = mixtures.strength
-        ones = np.ones_like(self.sizes)[..., None]
-        self.moment = np.concatenate([(1.0 / self.sizes)[..., None], ones, points], axis=-1)
+        inverse = np.broadcast_to(1.0 / self.sizes, np.broadcast_shapes(self.sizes.shape, points.shape[:-1]))
+        self.moment = np.concatenate([inverse[..., None], np.ones_like(inverse)[..., None], points], axis=-1)
         self.feature = self.moment * self.sizes[..., None]
         present = self.feed > 0
         self.present = present

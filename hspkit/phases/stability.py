@@ -25,15 +25,19 @@ from hspkit.phases.mixture import Array, Mixtures, gather
 
 __all__ = ["binodal_index", "spinodal_index", "stable"]
 
-#: A trial phase whose cost of unmixing, per mole of mixture and in RT, is below this is the mixture itself: the
-#: ratio is the spinodal index there, and the difference between the two costs loses its digits.
-_SAME_PHASE = 1e-7
+#: A trial phase in which no component's ln(w/phi) exceeds this is the mixture itself: its ratio is the spinodal
+#: index there, to about the square of this.
+_SAME_PHASE = 3e-4
 #: Relative length of the last Newton step; the index is then exact to about its square.
 _STEP = 1e-7
 _MOST_STEPS = 80
 #: Trials per mixture: towards this many components, as different as possible, and both ways along the direction
 #: of the largest composition fluctuation.
 _COMPONENT_TRIALS = 6
+#: Indices between which all components are tried: further off, 6 of them were never seen to turn a verdict.
+_DOUBT = (0.8, 1.0 + 1e-6)
+#: Two trials closer than this share of their tilt climb to the same maximum.
+_FOLLOWS = 0.02
 
 
 class Trial(NamedTuple):
@@ -77,135 +81,237 @@ def local_index(mixtures: Mixtures) -> Array:
     return 2.0 * mixtures.strength * np.maximum(largest, 0.0)
 
 
-def _solve_definite(matrix: Array, right: Array) -> tuple[Array, NDArray[np.bool_]]:
-    """Solve small symmetric systems (..., r, r) by Cholesky; also say which were positive definite.
+def _solve_symmetric(matrix: Array, rights: tuple[Array, ...]) -> tuple[list[Array], NDArray[np.bool_]]:
+    """Solve small symmetric systems (..., r, r) by L D L^T; also say which were positive definite.
 
     Written out because LAPACK costs microseconds for every 3x3 matrix.
     """
-    rank = right.shape[-1]
+    rank = matrix.shape[-1]
     lower: list[list[Array]] = [[np.empty(0)] * rank for _ in range(rank)]
-    good = np.ones(right.shape[:-1], dtype=bool)
+    pivot: list[Array] = [np.empty(0)] * rank
+    good = np.ones(matrix.shape[:-2], dtype=bool)
     for i in range(rank):
+        scaled = []
         for j in range(i + 1):
             value = matrix[..., i, j]
             for k in range(j):
-                value = value - lower[i][k] * lower[j][k]
+                value = value - scaled[k] * lower[j][k]
+            scaled.append(value)
             if i == j:
-                good &= value > 1e-12
-                lower[i][i] = np.sqrt(np.where(value > 1e-12, value, 1.0))
+                good &= value > 0
+                pivot[i] = np.where(np.abs(value) > 1e-14, value, 1e-14)
             else:
-                lower[i][j] = value / lower[j][j]
-    solution: list[Array] = [np.empty(0)] * rank
-    for i in range(rank):
-        value = right[..., i]
-        for k in range(i):
-            value = value - lower[i][k] * solution[k]
-        solution[i] = value / lower[i][i]
-    for i in reversed(range(rank)):
-        value = solution[i]
-        for k in range(i + 1, rank):
-            value = value - lower[k][i] * solution[k]
-        solution[i] = value / lower[i][i]
-    return np.stack(solution, axis=-1), good
+                lower[i][j] = value / pivot[j]
+    solutions = []
+    for right in rights:
+        solution: list[Array] = [np.empty(0)] * rank
+        for i in range(rank):
+            value = right[..., i]
+            for k in range(i):
+                value = value - lower[i][k] * solution[k]
+            solution[i] = value
+        for i in reversed(range(rank)):
+            value = solution[i] / pivot[i]
+            for k in range(i + 1, rank):
+                value = value - lower[k][i] * solution[k]
+            solution[i] = value
+        solutions.append(np.stack(solution, axis=-1))
+    return solutions, good
 
 
 class _Tilt(NamedTuple):
-    """Trial phases at tilts q: lam, w, shift of m, cost of unmixing; shapes (b, s), (b, s, n), (b, s, r), (b, s)."""
+    """Trial phases at tilts q (b, s, r): what they gain and cost, and how they answer to q.
+
+    lam (b, s), shift of m (b, s, r), cost of unmixing (b, s), whether it is the mixture itself (b, s),
+    C (b, s, r, r), volume-weighted mean of d - m (b, s, r).
+    """
 
     pressure: Array
-    fractions: Array
     shift: Array
     cost: Array
+    same: NDArray[np.bool_]
+    spread: Array
+    centre: Array
 
 
 class _Search:
     """The mixtures still searched, with everything that does not depend on the trial worked out once."""
 
     def __init__(self, mixtures: Mixtures) -> None:
-        self.mixtures = mixtures
         self.phi = mixtures.fractions
-        with np.errstate(divide="ignore"):
-            self.log_phi = np.log(self.phi)
+        present = self.phi > 0
+        self.present = present
+        self.gaps = not present.all()
+        self.log_phi = np.log(self.phi, out=np.full_like(self.phi, -np.inf), where=present)
         self.volumes = mixtures.volumes
-        self.points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
-        self.shared = mixtures.points.shape[0] == 1
-        self.mean = self._with_points(self.phi[:, None, :])[:, 0]
+        self.strength = mixtures.strength
+        points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
+        shape = np.broadcast_shapes(self.volumes.shape, points.shape[:-1])
+        sizes = np.broadcast_to(self.volumes, shape)[..., None]
+        points = np.broadcast_to(points, (*shape, points.shape[-1]))
+        self.points = points
+        self.scaled = (points * sizes).transpose(0, 2, 1)
+        rank = points.shape[-1]
+        squares = (points[..., :, None] * points[..., None, :]).reshape(*shape, rank * rank)
+        # one product with these sums over the components: 1, V; 1/V; V, V d, V d d^T
+        self.pair = np.concatenate([np.ones_like(sizes), sizes], axis=-1)
+        self.moments = np.concatenate([np.ones_like(sizes), points, squares], axis=-1) * sizes
+        self.mean = _times(self.phi[:, None, :], points)[:, 0]
         self.moles = (self.phi / self.volumes).sum(axis=-1)
-
-    def _with_points(self, trials: Array) -> Array:
-        return trials @ self.points[0] if self.shared else np.matmul(trials, self.points)
 
     def tilt(self, q: Array, guess: Array | None = None) -> _Tilt:
         """Return w = phi exp(V (lam + q.(d - m))) with lam such that w sums to 1.
 
-        ln sum w is convex and increasing in lam, so Newton comes down on the root from above. The start is a bound
-        at which no term exceeds 1: nothing overflows, whatever the ratio of volumes.
+        ln sum w is convex and increasing in lam, so Newton comes down on the root from above, and lam is concave
+        in q, so a guess along the tangent is above. Far away a bound at which no term exceeds 1 is better: nothing
+        overflows, whatever the ratio of volumes.
         """
         sizes = self.volumes[:, None, :]
-        if self.shared:
-            reach = q @ self.points[0].T
-        else:
-            reach = np.matmul(q, self.points.transpose(0, 2, 1))
-        reach -= (q * self.mean[:, None, :]).sum(axis=-1)[..., None]
-        exponent = self.log_phi[:, None, :] + sizes * reach
-        bound = -(exponent / sizes).max(axis=-1)
-        pressure = bound if guess is None else np.minimum(bound, guess)
-        for _ in range(60):
-            w = np.exp(exponent + sizes * pressure[..., None])
-            total = w.sum(axis=-1)
+        lift = _times(q, self.scaled)
+        shifted = (q * self.mean[:, None, :]).sum(axis=-1)
+        exponent = self.log_phi[:, None, :] + lift
+        # lam counts from m(phi); level counts from the origin of the points
+        level = np.full(q.shape[:2], np.inf) if guess is None else guess - shifted
+        for turn in range(60):
+            with np.errstate(over="ignore", invalid="ignore"):
+                sums = _times(np.exp(exponent + sizes * level[..., None]), self.pair)
+            total = sums[..., 0]
+            far = ~(total < 3.0)
+            if far.any() and turn == 0:
+                bound = -(exponent / sizes).max(axis=-1)
+                level = np.where(far, np.minimum(level, bound), level)
+                continue
             off = np.log(total)
-            pressure = np.minimum(pressure - off * total / (w * sizes).sum(axis=-1), bound)
-            if np.all(np.abs(off) < 1e-9):
+            level = level - off * total / sums[..., 1]
+            if np.abs(off).max() < 1e-6:
                 break
-        w /= total[..., None]
-        change = w - self.phi[:, None, :]
-        shift = self._with_points(change)
-        # the sum over components in closed form; pressure is one Newton step ahead of w, exact to second order
-        cost = (q * shift).sum(axis=-1) + pressure - (change / sizes).sum(axis=-1)
-        return _Tilt(pressure, w, shift, cost)
+        # once more with ln(w/phi) itself, so that a trial close to the mixture keeps its digits
+        phi = self.phi[:, None, :]
+        log_ratio = lift + sizes * level[..., None]
+        if self.gaps:
+            log_ratio *= self.present[:, None, :]
+        change = np.expm1(log_ratio)
+        change *= phi
+        last = -_times(change, self.pair)[..., 0] / _times(phi + change, self.pair)[..., 1]
+        more = sizes * last[..., None]
+        log_ratio += more
+        change += (phi + change) * more
+        w = phi + change
+        cost = _over(w * log_ratio - change, self.volumes)
+        same = np.einsum("bsn,bsn->bs", log_ratio, log_ratio) < _SAME_PHASE**2
+        spread, centre = self.answer(w)
+        return _Tilt(level + last + shifted, _times(change, self.points), cost, same, spread, centre)
+
+    def answer(self, trials: Array) -> tuple[Array, Array]:
+        """Return C of trials and their volume-weighted mean of d - m: how m and lam answer to q."""
+        rank = self.points.shape[-1]
+        sums = _times(trials, self.moments)
+        centre = sums[..., 1 : 1 + rank] / sums[..., :1]
+        second = sums[..., 1 + rank :].reshape(*sums.shape[:-1], rank, rank)
+        second = second - sums[..., 1 : 1 + rank, None] * centre[..., None, :]
+        return second, centre - self.mean[:, None, :]
+
+    def trial(self, rows: NDArray[np.intp], q: Array, pressure: Array) -> Array:
+        """Return the fractions (k, n) of one trial of each of some mixtures."""
+        def own(values: Array) -> Array:
+            return values if values.shape[0] == 1 else values[rows]
+
+        level = pressure - (q * self.mean[rows]).sum(axis=-1)
+        exponent = _times(q[:, None, :], own(self.scaled))[:, 0] + own(self.volumes) * level[:, None]
+        with np.errstate(over="ignore", invalid="ignore"):
+            return np.where(self.present[rows], np.exp(self.log_phi[rows] + exponent), 0.0)
 
     def keep(self, rows: NDArray[np.bool_]) -> None:
         """Forget the mixtures that are done."""
-        self.mixtures = self.mixtures.take(rows)
-        self.phi, self.log_phi = self.phi[rows], self.log_phi[rows]
-        self.mean, self.moles = self.mean[rows], self.moles[rows]
-        if self.volumes.shape[0] > 1:
-            self.volumes = self.volumes[rows]
-        if self.points.shape[0] > 1:
-            self.points = self.points[rows]
+        for name in ("phi", "present", "log_phi", "mean", "moles"):
+            setattr(self, name, getattr(self, name)[rows])
+        for name in ("volumes", "points", "scaled", "pair", "moments", "strength"):
+            values = getattr(self, name)
+            if values.shape[0] > 1:
+                setattr(self, name, values[rows])
 
 
-def _starts(search: _Search, fluctuation: Array) -> Array:
-    """Return tilts (b, s, r) to start from: towards unlike components, and both ways along the fluctuation."""
+def _times(trials: Array, values: Array) -> Array:
+    """Sum over the components: (b, s, n) times (b, n, k) or (1, n, k)."""
+    if values.shape[0] > 1:
+        return np.matmul(trials, values)
+    flat = trials.reshape(-1, trials.shape[-1]) @ values[0]  # one large product, not many small ones
+    return flat.reshape(*trials.shape[:-1], values.shape[-1])
+
+
+def _over(trials: Array, volumes: Array) -> Array:
+    """Sum over the components of trials (b, s, n) divided by volumes (b, n) or (1, n)."""
+    return _times(trials, (1.0 / volumes)[..., None])[..., 0]
+
+
+def _starts(search: _Search, trials: slice) -> Array:
+    """Return tilts (b, s, r) towards components, ordered so that each is as unlike those before as can be."""
     count, n = search.phi.shape
-    points, present = search.points, search.phi > 0
+    points = search.points
     offset = points - search.mean[:, None, :]
     gap = (offset**2).sum(axis=-1)
     chosen = []
-    nearest = np.where(present, gap, -1.0)
+    nearest = np.where(search.present, gap, -1.0)
     rows = np.arange(count)
-    for _ in range(min(n, _COMPONENT_TRIALS)):
+    for _ in range(n if trials.stop is None else min(n, trials.stop)):
         pick = nearest.argmax(axis=-1)
         chosen.append(pick)
-        centre = points[0][pick] if search.shared else points[rows, pick]
+        centre = points[0][pick] if points.shape[0] == 1 else points[rows, pick]
         nearest = np.minimum(nearest, ((points - centre[:, None, :]) ** 2).sum(axis=-1))
         nearest[rows, pick] = -1.0
-    picks = np.stack(chosen, axis=-1)
+    picks = np.stack(chosen[trials], axis=-1)
     towards = np.take_along_axis(offset, picks[..., None], axis=1)
     distance = np.maximum(np.take_along_axis(gap, picks, axis=1), 1e-12)
     own = search.phi[rows[:, None], picks]
     sizes = search.volumes[0][picks] if search.volumes.shape[0] == 1 else search.volumes[rows[:, None], picks]
     # cost of the pure component as a trial phase; the tilt that would balance it
+    cost = np.where(own > 0, (-np.log(np.maximum(own, 1e-300)) - 1.0) / sizes + search.moles[:, None], 0.0)
+    return towards * (2.0 * cost / distance)[..., None]
+
+
+def _newton(q: Array, residual: Array, critical: Array, state: _Tilt) -> tuple[Array, NDArray[np.bool_]]:
+    """Newton step on the gradient of ln ratio, which is -C (q - 2 a* shift) / cost; and whether it goes up.
+
+    The matrix is I - 2 a* C less two products of vectors, from the change of a* and of the cost; they matter when
+    a trial is close to the mixture itself, where everything but the ratio goes to zero.
+    """
+    spread, twice, cost = state.spread, 2.0 * critical, state.cost
+    balanced = twice[..., None] * state.shift
+    matrix = np.eye(q.shape[-1]) - twice[..., None, None] * spread
+    (x, y), definite = _solve_symmetric(matrix, (residual, balanced))
+    inverse = 1.0 / np.maximum(cost, 1e-300)
+    v = np.matmul(spread, residual[..., None])[..., 0]
+    w = np.matmul(spread, q[..., None])[..., 0]
+    vx, vy = (v * x).sum(axis=-1) * inverse, (v * y).sum(axis=-1) * inverse
+    wx, wy = (w * x).sum(axis=-1) * inverse, (w * y).sum(axis=-1) * inverse
+    determinant = (1.0 - vy) * (1.0 - wx) - vx * wy
     with np.errstate(divide="ignore", invalid="ignore"):
-        cost = np.where(
-            own > 0, (-np.log(np.maximum(own, 1e-300)) - 1.0) / sizes + search.moles[:, None], 0.0
-        )
-    towards = towards * (2.0 * cost / distance)[..., None]
-    return np.concatenate([towards, fluctuation[:, None, :], -fluctuation[:, None, :]], axis=1)
+        along_x = (1.0 - vy) / determinant
+        along_y = vx / determinant
+    step = along_x[..., None] * x + along_y[..., None] * y
+    uphill = ((step * v).sum(axis=-1) > 0) & np.isfinite(step).all(axis=-1)
+    return np.where(uphill[..., None], step, x), definite | uphill
 
 
 def search(mixtures: Mixtures, *, enough: float = np.inf) -> Trial:
-    """Return the best trial phase of each mixture, or any whose index passes ``enough``."""
+    """Return the best trial phase of each mixture, or any whose index passes ``enough``.
+
+    Six unlike components show the way to the best trial phase of nearly every mixture. Where the verdict could
+    still turn, all components are tried.
+    """
+    found = _climb(mixtures, slice(0, _COMPONENT_TRIALS), enough)
+    many = (mixtures.fractions > 0).sum(axis=-1) > _COMPONENT_TRIALS
+    doubt = np.flatnonzero(many & (found.value > _DOUBT[0]) & (found.value < _DOUBT[1]))
+    if doubt.size:
+        again = _climb(mixtures.take(doubt), slice(_COMPONENT_TRIALS, None), enough)
+        wins = again.value > found.value[doubt]
+        for old, new in zip(found, again, strict=True):
+            old[doubt[wins]] = new[wins]
+    return found
+
+
+def _climb(mixtures: Mixtures, trials: slice, enough: float) -> Trial:
+    """Climb from several starts to the maxima of the ratio; keep the best of each mixture."""
     count, n = mixtures.fractions.shape
     rank = mixtures.points.shape[-1]
     found = Trial(np.zeros(count), np.zeros((count, rank)), np.zeros(count), mixtures.fractions.copy())
@@ -215,80 +321,113 @@ def search(mixtures: Mixtures, *, enough: float = np.inf) -> Trial:
     values, vectors = np.linalg.eigh(covariance(mixtures))
     top = np.maximum(values[:, -1], 0.0)
     found.value[:] = 2.0 * mixtures.strength * top
-    open_rows = several & (top > 1e-12) & (found.value <= enough)
-    alive = np.flatnonzero(open_rows)
+    alive = np.flatnonzero(several & (top > 1e-12) & (found.value <= enough))
     if alive.size == 0:
         return found
     work = _Search(mixtures.take(alive))
-    size = np.sqrt(work.moles / top[alive])
-    q = _starts(work, vectors[alive, :, -1] * size[:, None])
+    local = 1.0 / (2.0 * top[alive])
+    best = _Best(local.copy(), np.zeros((alive.size, rank)), np.zeros(alive.size))
+    q = _starts(work, trials)
+    if not trials.start:
+        # both ways along the largest fluctuation: where phases close to critical lie
+        along = (vectors[alive, :, -1] * np.sqrt(2.0 * work.moles * local)[:, None])[:, None, :]
+        q = np.concatenate([q, along, -along], axis=1)
     state = work.tilt(q)
-    strength = work.mixtures.strength
-    moving = np.ones(q.shape[:2], dtype=bool)
+    critical = _critical(state, local)
+    moving = ~state.same
     careful = np.zeros_like(moving)
-    identity = np.eye(rank)
-
-    def ratio(tilt: _Tilt) -> tuple[Array, NDArray[np.bool_]]:
-        """Critical strength of each trial (infinite for the mixture itself), and whether it is the mixture."""
-        same = tilt.cost < _SAME_PHASE * work.moles[:, None]
-        square = (tilt.shift**2).sum(axis=-1)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(same | (square <= 0), np.inf, tilt.cost / square), same
-
-    critical, same = ratio(state)
-    moving &= ~same
-    for _ in range(_MOST_STEPS):
-        index = strength[:, None] / critical
-        done = ~moving.any(axis=-1) | (index.max(axis=-1) > enough)
+    for turn in range(_MOST_STEPS):
+        best.note(critical, q, state.pressure)
+        if turn % 2:
+            moving &= ~_followers(q, critical)
+        left = moving.sum(axis=-1)
+        done = (left == 0) | (work.strength > best.critical * enough)
         if done.any():
-            _record(found, alive, done, index, q, state)
+            _record(found, work, alive, done, best)
             keep = ~done
-            if not keep.any():
-                return found
             alive = alive[keep]
+            if alive.size == 0:
+                return found
             work.keep(keep)
-            strength = work.mixtures.strength
-            q, critical, moving, careful = q[keep], critical[keep], moving[keep], careful[keep]
+            best = _Best(*(part[keep] for part in best))
+            local, q, critical, moving, careful = local[keep], q[keep], critical[keep], moving[keep], careful[keep]
             state = _Tilt(*(part[keep] for part in state))
-        twice = np.where(np.isfinite(critical), 2.0 * critical, 0.0)
-        residual = q - twice[..., None] * state.shift
-        curvature = identity - twice[..., None, None] * covariance(work.mixtures, state.fractions)
-        newton, definite = _solve_definite(curvature, residual)
-        step = -np.where((definite & ~careful)[..., None], newton, residual)
+        width = int(moving.sum(axis=-1).max())
+        if width < moving.shape[1]:
+            order = np.argsort(~moving, axis=1, kind="stable")[:, :width]
+            at = (np.arange(order.shape[0])[:, None], order)
+            q, critical, moving, careful = q[at], critical[at], moving[at], careful[at]
+            state = _Tilt(*(part[at] for part in state))
+        residual = q - 2.0 * critical[..., None] * state.shift
+        step, usable = _newton(q, residual, critical, state)
+        step = -np.where((usable & ~careful)[..., None], step, residual)
         step[~moving] = 0.0
         trial_q = q + step
-        trial = work.tilt(trial_q)
-        trial_critical, trial_same = ratio(trial)
-        better = (trial_critical <= critical * (1 + 1e-14)) | trial_same
+        trial = work.tilt(trial_q, state.pressure - (state.centre * step).sum(axis=-1))
+        trial_critical = _critical(trial, local)
+        take = moving & (trial_critical <= critical * (1 + 1e-14))
         small = (step**2).sum(axis=-1) <= _STEP**2 * (q**2).sum(axis=-1)
-        take = better & moving
         q = np.where(take[..., None], trial_q, q)
         critical = np.where(take, trial_critical, critical)
         state = _Tilt(
             *(
-                np.where(take[..., None] if new.ndim == 3 else take, new, old)
+                np.where(take.reshape(take.shape + (1,) * (new.ndim - 2)), new, old)
                 for new, old in zip(trial, state, strict=True)
             )
         )
-        careful = moving & ~better & ~careful  # after a refusal one plain step, which never goes down
-        moving &= ~(trial_same & take) & ~small
-    done = np.ones(alive.size, dtype=bool)
-    _record(found, alive, done, strength[:, None] / critical, q, state)
+        # after a refusal one plain step, which never goes down; a refused plain step is at the end of its digits
+        moving &= ~small & ~(take & trial.same) & ~(~take & careful)
+        careful = moving & ~take
+    best.note(critical, q, state.pressure)
+    _record(found, work, alive, np.ones(alive.size, dtype=bool), best)
     return found
 
 
+class _Best(NamedTuple):
+    """Best trial of each mixture so far: critical strength (b,), q (b, r), lam (b,); changed in place."""
+
+    critical: Array
+    direction: Array
+    pressure: Array
+
+    def note(self, critical: Array, q: Array, pressure: Array) -> None:
+        """Take over what is better among trials (b, s)."""
+        rows = np.arange(critical.shape[0])
+        pick = critical.argmin(axis=-1)
+        better = critical[rows, pick] < self.critical
+        rows, pick = rows[better], pick[better]
+        self.critical[rows] = critical[rows, pick]
+        self.direction[rows] = q[rows, pick]
+        self.pressure[rows] = pressure[rows, pick]
+
+
+def _followers(q: Array, critical: Array) -> NDArray[np.bool_]:
+    """Say which trials (b, s) have come close to a better trial of their mixture and will end where it ends."""
+    gap = ((q[:, :, None, :] - q[:, None, :, :]) ** 2).sum(axis=-1)
+    size = (q**2).sum(axis=-1)
+    order = np.arange(q.shape[1])
+    ahead = (critical[:, None, :] < critical[:, :, None]) | (
+        (critical[:, None, :] == critical[:, :, None]) & (order[None, None, :] < order[None, :, None])
+    )
+    return (ahead & (gap <= _FOLLOWS**2 * size[:, :, None])).any(axis=-1)
+
+
+def _critical(tilt: _Tilt, local: Array) -> Array:
+    """Return the interaction strength at which each trial pays (b, s); at the mixture itself the local one."""
+    square = (tilt.shift**2).sum(axis=-1)
+    usable = ~tilt.same & (square > 0)
+    return np.where(usable, tilt.cost / np.where(usable, square, 1.0), local[:, None])
+
+
 def _record(
-    found: Trial, alive: NDArray[np.intp], done: NDArray[np.bool_], index: Array, q: Array, state: _Tilt
+    found: Trial, work: _Search, alive: NDArray[np.intp], done: NDArray[np.bool_], best: _Best
 ) -> None:
+    """Write the best trial of the mixtures that are done."""
     rows, local = alive[done], np.flatnonzero(done)
-    best = index[local].argmax(axis=-1)
-    value = index[local, best]
-    wins = value > found.value[rows]
-    rows, local, best = rows[wins | True], local[wins | True], best[wins | True]
-    found.value[rows] = np.maximum(value, found.value[rows])
-    found.direction[rows] = q[local, best]
-    found.pressure[rows] = state.pressure[local, best]
-    found.fractions[rows] = state.fractions[local, best]
+    found.value[rows] = np.broadcast_to(work.strength, done.shape)[local] / best.critical[local]
+    found.direction[rows] = best.direction[local]
+    found.pressure[rows] = best.pressure[local]
+    found.fractions[rows] = work.trial(local, best.direction[local], best.pressure[local])
 
 
 def spinodal_index(
