@@ -27,15 +27,10 @@ _HOME = {
     "distance": "hansen",
     "estimate": "estimation",
     "estimate_many": "estimation",
-<<<<<<< HEAD
     "ethanol_strength_to_clear": "miscibility",
     "oil": "oils",
     "oils": "oils",
     "rank_carriers": "ranking",
-=======
-    "oil": "oils",
-    "oils": "oils",
->>>>>>> data
     "red": "hansen",
     "substance": "substances",
 }
