@@ -23,6 +23,7 @@ from hspkit.evidence import theory
 from hspkit.evidence.facts import WATER, Fact, Liquids, liquids
 from hspkit.evidence.likeness import correlation
 from hspkit.evidence.loss import huber, huber_weight, mixing_log_likelihood
+from hspkit.evidence.melting import fusion_entropy, supercooled_fraction
 from hspkit.evidence.theory import Calibration
 from hspkit.phases.mixture import GAS_CONSTANT
 
@@ -125,7 +126,9 @@ def _read(facts: Sequence[Fact], constants: Calibration) -> tuple[_Terms, list[F
         elif fact.kind == "vaporisation enthalpy":
             heats.append(fact)
         elif fact.kind == "water solubility":
-            phi, melting_sd = supercooled_fraction(fact.value, shipped.molar_masses[a], volumes[a], fact.detail)
+            phi, melting_sd = supercooled_fraction(
+                fact.value, shipped.molar_masses[a], volumes[a], fact.detail, fusion_entropy(shipped.smiles[a])
+            )
             w = theory.coexisting_strength(phi, volumes[a], mixing[b])
             if w is None:  # more than any demixing liquid can hold: it mixes
                 pairs.append(fact._replace(kind="mixing", value=1.0))
@@ -138,7 +141,7 @@ def _read(facts: Sequence[Fact], constants: Calibration) -> tuple[_Terms, list[F
                 fact, [(a, b, volumes[a], 25.0), (a, octanol, -volumes[a], 25.0)], target, constants.sd_log_p,
                 constants.alpha,
             )  # fmt: skip
-        elif fact.kind == "activity":
+        elif fact.kind in ("activity", "computed activity"):
             _, growth = theory.scale_at(fact.celsius)
             target = fact.value - theory.dilute_ln_gamma(
                 0.0, volumes[a] * growth, volumes[b] * growth, mixing[b] * growth
@@ -155,43 +158,13 @@ def _read(facts: Sequence[Fact], constants: Calibration) -> tuple[_Terms, list[F
     return terms, pairs, heats
 
 
-#: Slope of the ideal solubility with the melting point, entropy of fusion 56.5 J/(mol K) (Walden's rule) over RT.
-MELTING_PER_KELVIN = 0.0231
-#: How far Walden's rule may be off, as a share of the correction; judgement, no source.
-MELTING_DOUBT = 0.3
-
-
-def supercooled_fraction(ln_mg_per_L: float, molar_mass: float, volume: float, melting: float) -> tuple[float, float]:
-    """Return the volume fraction at which a substance, liquid or supercooled, saturates water; and a doubt in ln.
-
-    Parameters
-    ----------
-    ln_mg_per_L : float
-        Natural logarithm of the measured solubility in mg/L. [-]
-    molar_mass : float
-        Molar mass. [g/mol]
-    volume : float
-        Molar volume of the liquid. [cm3/mol]
-    melting : float
-        Melting point; 25 for a liquid. [degC]
-
-    Examples
-    --------
-    >>> fraction, doubt = supercooled_fraction(np.log(900.0), 150.2, 154.8, 50.0)
-    >>> round(fraction, 5), round(doubt, 2)
-    (0.00165, 0.17)
-    """
-    gain = MELTING_PER_KELVIN * max(melting - 25.0, 0.0)
-    fraction = np.exp(ln_mg_per_L + gain) / 1e6 / molar_mass * volume
-    return float(fraction), MELTING_DOUBT * gain
-
-
 def fit(
     facts: Sequence[Fact],
     constants: Calibration,
     *,
     start: Array | None = None,
     prior: Mapping[int, tuple[Array, Array]] | None = None,
+    tolerance: float = TOLERANCE,
 ) -> Posterior:
     """Find the most probable parameters of all shipped substances.
 
@@ -227,6 +200,9 @@ def fit(
     totals = np.sqrt(
         (1000.0 * np.array([fact.value for fact in heats]) - GAS_CONSTANT * 298.15) / shipped.volumes[heat_rows]
     )
+    heat_sd = np.hypot(
+        constants.sd_total, 500.0 * np.array([fact.sd for fact in heats]) / shipped.volumes[heat_rows] / totals
+    )
     pa, pb = (np.array([getattr(fact, side) for fact in pairs], dtype=int) for side in "ab")
     mixes = np.array([fact.value for fact in pairs]) > 0.5
     factors, growth = theory.scale_at(np.array([fact.celsius for fact in pairs]))
@@ -242,7 +218,7 @@ def fit(
         difference = point[first] - point[second]
         residual = np.bincount(rows, np.sum(weights * difference**2, axis=1), minlength=m) - targets
         length = np.sqrt(np.sum(point[heat_rows] ** 2, axis=1))
-        heat_residual = (length - totals) / constants.sd_total
+        heat_residual = (length - totals) / heat_sd
         gap = point[pa] - point[pb]
         ratio = np.maximum(np.sum(pair_weights * gap**2, axis=1), 1e-3)
         z = -np.log(ratio) / constants.sd_mixing
@@ -268,7 +244,7 @@ def fit(
         put(0, rows, first, 2.0 * weights * difference)
         put(0, rows, second, -2.0 * weights * difference)
         each = np.arange(len(heats))
-        put(m, each, heat_rows, point[heat_rows] / length[:, None] / constants.sd_total)
+        put(m, each, heat_rows, point[heat_rows] / (length * heat_sd)[:, None])
         each = np.arange(len(pairs))
         turn = -2.0 * pair_weights * gap / ratio[:, None] / constants.sd_mixing
         put(m + len(heats), each, pa, turn)
@@ -304,11 +280,11 @@ def fit(
             break
         gain = value - there[0]
         point, now, damping = moved, there, max(damping / 10.0, 1e-9)
-        if gain < TOLERANCE:
+        if gain < tolerance:
             break
     inverse = scipy.linalg.inv(hessian, check_finite=False)
     blocks = np.array([inverse[3 * i : 3 * i + 3, 3 * i : 3 * i + 3] for i in range(n)])
-    normal = np.sum(np.log(terms.sds)) + len(heats) * np.log(constants.sd_total)
+    normal = np.sum(np.log(terms.sds)) + np.sum(np.log(heat_sd))
     occam = 0.5 * np.linalg.slogdet(hessian)[1] + 1.5 * log_det + np.sum(np.log(sd))
     all_facts = (*terms.facts, *heats, *pairs)
     residual, heat_residual, ratio, length = now[3], now[5], now[7], now[4]
