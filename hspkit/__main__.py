@@ -39,6 +39,12 @@ _SCREEN = (
 )
 
 
+_LEGEND = (
+    "Ra is the Hansen distance to the oil; L >= 1 is unstable; max oil and water are the cloud points; '-' is not "
+    "known or not asked."
+)
+
+
 class _Parser(argparse.ArgumentParser):
     """Errors are one line on standard error and exit code 2."""
 
@@ -58,9 +64,7 @@ def _number(key: str, value: Any) -> str:
         return f"{value:.2f}"
     if key in ("carrier_mg_per_L", "legal_limit_mg_per_L", "taste_limit_mg_per_L"):
         return f"{value:,.0f}"
-    return (
-        f"{value:.0f}" if abs(value) >= 100 else f"{value:.2f}" if key == "spinodal_index" else f"{value:.1f}"
-    )
+    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.2f}" if key == "spinodal_index" else f"{value:.1f}"
 
 
 def screen_table(ranking: Ranking) -> str:
@@ -77,9 +81,7 @@ def screen_table(ranking: Ranking) -> str:
 
 
 def _wrapped(lines: Sequence[str], mark: str) -> str:
-    return "\n".join(
-        textwrap.fill(line, 110, initial_indent=mark, subsequent_indent=" " * len(mark)) for line in lines
-    )
+    return "\n".join(textwrap.fill(line, 110, initial_indent=mark, subsequent_indent=" " * len(mark)) for line in lines)
 
 
 def _application(options: argparse.Namespace) -> Application | None:
@@ -112,14 +114,12 @@ def _rank(options: argparse.Namespace) -> str:
         from hspkit import plotting
 
         axes = plotting.ranking(ranking)
-        axes.figure.savefig(options.figure, dpi=150, bbox_inches="tight")
+        plotting.save(axes, options.figure)
     if options.csv:
         return str(ranking.table.to_csv(index=False)).rstrip("\n")
     if options.json:
         rows = json.loads(ranking.table.to_json(orient="records"))
-        return json.dumps(
-            {"question": ranking.question(), "rows": rows, "cautions": ranking.cautions}, indent=1
-        )
+        return json.dumps({"question": ranking.question(), "rows": rows, "cautions": ranking.cautions}, indent=1)
     refused = [row for row in ranking.table.to_dict("records") if row["notes"]]
     notes = [f"{row['carrier']}: {row['notes']}" for row in refused]
     best = f"best: {ranking.best}" if ranking.best else "no carrier is allowed, within its limit and clear"
@@ -127,8 +127,7 @@ def _rank(options: argparse.Namespace) -> str:
         [
             ranking.question(),
             screen_table(ranking),
-            f"{best}. Ra is the Hansen distance to the oil; L >= 1 is unstable; max oil and water are the cloud "
-            "points; '-' is not known or not asked.",
+            f"{best}. {_LEGEND}",
             *([ranking.drink()] if ranking.application is not None else []),
             "Notes\n" + _wrapped(notes, "- ") if notes else "Notes: none",
             "Cautions\n" + _wrapped(ranking.cautions, "! "),
@@ -163,30 +162,15 @@ def _estimate(options: argparse.Namespace) -> str:
 def _data(options: argparse.Namespace) -> str:
     from hspkit import data
 
-    kinds = {key: source["kind"] for key, source in data.sources().items()}
-    lines = [f"{'table':<38}{'rows':>6}  by source kind"]
-    for name in data.tables():
-        table = data.read_table(name)
-        counts: dict[str, int] = {}
-        for row in table.rows:
-            key = row.get("source")
-            if key:
-                counts[kinds[key]] = counts.get(kinds[key], 0) + 1
-        said = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items())) or "-"
-        lines.append(f"{name:<38}{len(table.rows):>6}  {said}")
-    return "\n".join(lines)
+    return data.inventory_text().rstrip("\n")
 
 
 def _add_ratio(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--oil-parts", type=float, default=1.0, metavar="N", help="parts of oil by volume (default 1)"
-    )
+    parser.add_argument("--oil-parts", type=float, default=1.0, metavar="N", help="parts of oil by volume (default 1)")
     parser.add_argument(
         "--carrier-parts", type=float, default=2.0, metavar="N", help="parts of carrier by volume (default 2)"
     )
-    parser.add_argument(
-        "--celsius", type=float, default=25.0, metavar="T", help="temperature in C (default 25)"
-    )
+    parser.add_argument("--celsius", type=float, default=25.0, metavar="T", help="temperature in C (default 25)")
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -199,19 +183,13 @@ def build_parser() -> argparse.ArgumentParser:
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="verb", parser_class=_Parser)
 
     rank = verbs.add_parser("rank", help="rank carriers for an oil")
-    rank.add_argument(
-        "oil", help='an oil such as "sweet orange, cold-pressed", a substance, or a GC report (.csv)'
-    )
+    rank.add_argument("oil", help='an oil such as "sweet orange, cold-pressed", a substance, or a GC report (.csv)')
     _add_ratio(rank)
     rank.add_argument("--market", help="where the product is sold, for instance US or EU")
     rank.add_argument("--category", help='food category, for instance "soft drinks"')
     level = rank.add_mutually_exclusive_group()
-    level.add_argument(
-        "--oil-mg-per-l", type=float, metavar="X", help="oil in a litre of finished product, mg"
-    )
-    level.add_argument(
-        "--stock-mg-per-l", type=float, metavar="X", help="stock in a litre of finished product, mg"
-    )
+    level.add_argument("--oil-mg-per-l", type=float, metavar="X", help="oil in a litre of finished product, mg")
+    level.add_argument("--stock-mg-per-l", type=float, metavar="X", help="stock in a litre of finished product, mg")
     rank.add_argument(
         "--drink-ethanol",
         type=float,
@@ -219,9 +197,7 @@ def build_parser() -> argparse.ArgumentParser:
         metavar="X",
         help="ethanol in the finished product, %% vol",
     )
-    rank.add_argument(
-        "--carrier", action="append", metavar="NAME", help="rank only this carrier; may be repeated"
-    )
+    rank.add_argument("--carrier", action="append", metavar="NAME", help="rank only this carrier; may be repeated")
     rank.add_argument("--include-alcohol", action="store_true", help="add ethanol of 40, 70 and 96 %% vol")
     form = rank.add_mutually_exclusive_group()
     form.add_argument("--csv", action="store_true", help="print all columns as csv")

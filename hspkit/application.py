@@ -13,19 +13,12 @@ from functools import cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hspkit import data
-from hspkit.carriers import (
-    PERMITTING_ROLES,
-    Blend,
-    Carrier,
-    Limit,
-    LimitUse,
-    categories,
-    limit_uses,
-    markets,
-)
+from hspkit.carriers import Blend, Carrier
 from hspkit.errors import InputError, UnknownNameError
+from hspkit.law import IN_FLAVOURING, PERMITTING_ROLES, Limit, LimitUse, categories, limit_uses, limits, markets
 from hspkit.miscibility import check_parts
 from hspkit.phases import interaction_strength
 from hspkit.substances import Substance, substance
@@ -44,6 +37,7 @@ __all__ = [
     "general_solubility",
     "legal_limit",
     "mass_shares",
+    "oil_phase",
     "permission",
     "pouring_band",
     "taste_limit",
@@ -82,9 +76,9 @@ class Application:
     Parameters
     ----------
     market : str
-        One of `carriers.markets()`. [-]
+        One of `law.markets()`. [-]
     category : str
-        One of `carriers.categories()`. [-]
+        One of `law.categories()`. [-]
     oil_mg_per_L : float, optional
         Use level of the oil in the finished product. [mg/L]
     stock_mg_per_L : float, optional
@@ -219,7 +213,7 @@ def permission(part: Carrier, market: str, category: str) -> Permission:
     part : Carrier
         One carrier. [-]
     market, category : str
-        As in `carriers.markets` and `carriers.categories`. [-]
+        As in `law.markets` and `law.categories`. [-]
 
     Returns
     -------
@@ -229,16 +223,15 @@ def permission(part: Carrier, market: str, category: str) -> Permission:
 
     Examples
     --------
+    >>> from hspkit.carriers import carrier
     >>> permission(carrier("dipropylene glycol"), "US", "soft drinks").allowed
     False
     """
     word = part.permitted(market, category)
-    rows = part.limits(market, category)
+    rows = limits(part.name, market, category)
     allowed = word in ("yes", "restricted")
     grounds = [
-        row
-        for row in rows
-        if row.role in PERMITTING_ROLES and (row.permitted in ("yes", "restricted")) == allowed
+        row for row in rows if row.role in PERMITTING_ROLES and (row.permitted in ("yes", "restricted")) == allowed
     ]
     cited = tuple(dict.fromkeys(_cite(row) for row in grounds))
     if allowed:
@@ -248,22 +241,20 @@ def permission(part: Carrier, market: str, category: str) -> Permission:
         return Permission(part.name, False, f"not permitted in {market}: {said}", cited)
     elsewhere = [
         row
-        for row in part.limits(market)
+        for row in limits(part.name, market)
         if row.role in PERMITTING_ROLES and row.permitted in ("yes", "restricted")
     ]
     if elsewhere:
         named = ", ".join(dict.fromkeys(row.category for row in elsewhere))
         cited = tuple(dict.fromkeys(_cite(row) for row in elsewhere))
-        return Permission(
-            part.name, False, f"in {market} listed as a carrier for {named}, not for {category}", cited
-        )
+        return Permission(part.name, False, f"in {market} listed as a carrier for {named}, not for {category}", cited)
     other = ", ".join(dict.fromkeys(row.role for row in rows if row.permitted in ("yes", "restricted")))
     listed = f"; listed there as {other} only" if other else ""
     return Permission(part.name, False, f"no evidence of permission as a carrier in {market}{listed}", cited)
 
 
 def legal_limit(
-    liquid: Carrier | Blend, application: Application, *, share_of_stock: float = 1.0
+    liquid: Carrier | Blend, application: Application, *, share_of_stock: float = 0.0
 ) -> tuple[float | None, str]:
     """Return how much of a carrier or blend the finished product may hold, and the rule that decides.
 
@@ -274,7 +265,7 @@ def legal_limit(
     application : Application
         Market, category and density of the product.
     share_of_stock : float
-        Mass of carrier over mass of stock, for rules on the flavouring itself. [-]
+        Mass of carrier over mass of stock, for rules on the flavouring itself; 0 leaves them out. [-]
 
     Returns
     -------
@@ -298,11 +289,12 @@ def legal_limit(
     """
     shares = mass_shares(liquid)
     where = (application.market, application.category)
-    stocked = {part: 1e6 * share * share_of_stock for part, share in shares.items()}
-    for use in limit_uses(stocked, *where, basis="in the flavouring"):
+    stocked = {part.name: 1e6 * share * share_of_stock for part, share in shares.items()}
+    for use in limit_uses(stocked, *where, basis=IN_FLAVOURING):
         if use.share > 1.0:
             return 0.0, _rule(use)
-    uses = limit_uses(shares, *where, product_density=application.product_density)
+    consumed = {part.name: share for part, share in shares.items()}
+    uses = limit_uses(consumed, *where, product_density=application.product_density)
     if not uses:
         return None, "no numeric limit on record"
     return 1.0 / uses[0].share, _rule(uses[0])
@@ -310,7 +302,9 @@ def legal_limit(
 
 def _rule(use: LimitUse) -> str:
     row = use.rows[0]
-    return f"{' + '.join(use.carriers)}: at most {use.limit:,.12g} {use.unit} {row.basis} ({row.reference or row.source})"
+    return (
+        f"{' + '.join(use.carriers)}: at most {use.limit:,.12g} {use.unit} {row.basis} ({row.reference or row.source})"
+    )
 
 
 def mass_shares(liquid: Carrier | Blend) -> dict[Carrier, float]:
@@ -318,16 +312,13 @@ def mass_shares(liquid: Carrier | Blend) -> dict[Carrier, float]:
 
     Examples
     --------
+    >>> from hspkit.carriers import carrier
     >>> mass_shares(carrier("triacetin"))
     {Carrier('triacetin', 102-76-1): 1.0}
     """
     if isinstance(liquid, Carrier):
         return {liquid: 1.0}
-    return {
-        part: float(share)
-        for part, share in zip(liquid.parts, liquid.mass_fractions, strict=True)
-        if share > 0
-    }
+    return {part: float(share) for part, share in zip(liquid.parts, liquid.mass_fractions, strict=True) if share > 0}
 
 
 def taste_limit(liquid: Carrier | Blend) -> float | None:
@@ -346,21 +337,18 @@ def taste_limit(liquid: Carrier | Blend) -> float | None:
 
     Examples
     --------
+    >>> from hspkit.carriers import carrier
     >>> taste_limit(carrier("triacetin"))
     500.0
     """
-    reached = [
-        part.taste_limit / share
-        for part, share in mass_shares(liquid).items()
-        if part.taste_limit is not None
-    ]
+    reached = [part.taste_limit / share for part, share in mass_shares(liquid).items() if part.taste_limit is not None]
     return min(reached) if reached else None
 
 
 class Pouring(NamedTuple):
     """A band of viscosity with an everyday comparison."""
 
-    name: str
+    band: str
     comparison: str
     pours: bool
 
@@ -380,7 +368,7 @@ def pouring_band(viscosity: float | None) -> Pouring | None:
 
     Examples
     --------
-    >>> pouring_band(1.0).name
+    >>> pouring_band(1.0).band
     'runs like water'
     >>> pouring_band(None) is None
     True
@@ -395,21 +383,26 @@ def pouring_band(viscosity: float | None) -> Pouring | None:
 
 
 class Clouding(NamedTuple):
-    """Whether the oil stays dissolved in the finished drink.
+    """Whether oil and carrier stay dissolved in the finished drink.
 
-    ``index`` is the sum over components of dose / solubility: the oil phase that would separate is taken as an
-    ideal mixture, so nothing separates while it stays below 1. ``factor`` is the factor of uncertainty (one
-    standard deviation) on the index; ``shares`` gives each component's part of it, largest first.
+    ``load`` is the dose over the largest dose that stays clear; ``factor`` its factor of uncertainty (one
+    standard deviation); ``separated_mg_per_L`` what separates at equilibrium [mg/L]; ``makers`` the components
+    that make up the separated phase with their mole fractions, largest first; ``unknown`` what could not be
+    looked at.
     """
 
-    index: float
+    load: float
     factor: float
     stays_clear: bool
     undecided: bool
-    shares: tuple[tuple[str, float], ...]
+    separated_mg_per_L: float
+    makers: tuple[tuple[str, float], ...]
     unknown: tuple[str, ...]
 
 
+#: A drink is called clear while less than this share of the dose separates [-]. Traces of wax never dissolve, and
+#: nobody sees a hundredth of a dose of tens of milligrams; the figure is a round one, no source.
+SEPARATED_SHARE = 0.01
 #: Spread of ln S about the general solubility equation over the shipped substances with a measured solubility and
 #: log P [-]: a factor of 3. tests/test_application.py computes it again.
 GSE_SD_LN = 1.15
@@ -541,24 +534,68 @@ def clouding(
     True
     """
     amount = float(_positive(oil_mg_per_L, "oil_mg_per_L", "mg/L") or 0.0)
-    doses = [(m, amount * p / 100.0) for m, p in zip(subject.substances, subject.mass_percent, strict=True)]
+    doses = {m: amount * p / 100.0 for m, p in zip(subject.substances, subject.mass_percent, strict=True)}
     if liquid is not None:
-        doses += [(p.substance, carrier_mg_per_L * share) for p, share in mass_shares(liquid).items() if p.substance]
-    parts: dict[str, float] = {}
-    unknown = [label for label, _ in subject.uncovered]
-    variance = 0.0
-    for member, dose_mg in doses:
-        if member.name == "water":
-            continue
-        solubility, spread, _ = water_solubility(member)
-        if ethanol_percent > 0 and member.log_p is not None:
-            solubility *= cosolvency_factor(member.log_p, ethanol_percent)
-        part = dose_mg / solubility
-        parts[member.name] = parts.get(member.name, 0.0) + part
-        variance += (part * spread) ** 2
-    total = sum(parts.values())
-    factor = float(np.exp(np.sqrt(variance) / total)) if total > 0 else 1.0
-    ordered = sorted(parts.items(), key=lambda item: -item[1])
-    shares = tuple((name, part / total) for name, part in ordered) if total > 0 else ()
-    undecided = bool(total > 0 and 1.0 / factor < total < factor)
-    return Clouding(total, factor, total < 1.0, undecided, shares, tuple(unknown))
+        for part, share in mass_shares(liquid).items():
+            if part.substance is not None:
+                doses[part.substance] = doses.get(part.substance, 0.0) + carrier_mg_per_L * share
+    members = [member for member, dosed in doses.items() if member.name != "water" and dosed > 0]
+    known = [water_solubility(member) for member in members]
+    raised = [1.0 if member.log_p is None else cosolvency_factor(member.log_p, ethanol_percent) for member in members]
+    molar_mass = np.array([member.molar_mass for member in members])
+    given = np.array([doses[member] for member in members]) / molar_mass
+    soluble = np.array([one[0] for one in known]) * np.array(raised) / molar_mass
+    separated = float(np.sum(oil_phase(given, soluble) * molar_mass))
+    dosed = float(np.sum(given * molar_mass))
+    low, high = -12.0, 12.0  # ln of the multiple of this dose that stays just clear
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        lost = float(np.sum(oil_phase(np.exp(middle) * given, soluble) * molar_mass))
+        low, high = (middle, high) if lost < SEPARATED_SHARE * dosed * np.exp(middle) else (low, middle)
+    makers = oil_phase(np.exp(high) * given, soluble)
+    makers = makers / makers.sum() if makers.sum() > 0 else makers
+    spread = float(np.sqrt(np.sum((makers * np.array([one[1] for one in known])) ** 2)))
+    order = np.argsort(-makers, kind="stable")
+    return Clouding(
+        float(np.exp(-low)),
+        float(np.exp(spread)),
+        separated < SEPARATED_SHARE * dosed,
+        abs(low) < spread,
+        separated,
+        tuple((members[i].name, float(makers[i])) for i in order if makers[i] > 0),
+        tuple(label for label, _ in subject.uncovered),
+    )
+
+
+def oil_phase(given: NDArray[np.float64], soluble: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what separates from water as an ideal mixture.
+
+    Each component divides between water, where it is dissolved to its mole fraction in the separated phase times
+    its solubility, and that phase: sum_i c_i / (N + S_i) = 1 gives the moles N of the phase.
+
+    Parameters
+    ----------
+    given, soluble : ndarray of shape (n,)
+        What was added and what would dissolve of each alone. [mmol/L]
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        Separated amounts; all zero while sum c_i / S_i <= 1. [mmol/L]
+
+    References
+    ----------
+    Raoult's law with the balance of Rachford and Rice, J. Pet. Technol. 4 (1952) 19 (from memory).
+
+    Examples
+    --------
+    >>> oil_phase(np.array([2.0]), np.array([0.5]))
+    array([1.5])
+    """
+    if np.sum(given / soluble) <= 1.0:
+        return np.zeros_like(given)
+    low, high = 0.0, float(given.sum())
+    for _ in range(200):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if np.sum(given / (middle + soluble)) > 1.0 else (low, middle)
+    return given * high / (high + soluble)

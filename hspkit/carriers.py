@@ -5,28 +5,33 @@ A carrier and a blend answer to the same names, so that a mixture does not ask w
 
 from __future__ import annotations
 
-import difflib
-import re
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data, ethanol, law, viscosity
-from hspkit.errors import HspkitError, InputError, UnknownNameError
+from hspkit import contraction, data, ethanol, law, viscosity
+from hspkit.errors import ExtrapolationWarning, HspkitError, InputError, UnknownNameError
 from hspkit.hansen import HSP, TYPICAL_EXPANSIVITY, check_fractions, mix
-from hspkit.law import Limit
+from hspkit.law import PERMITTING_ROLES, Limit, LimitUse, categories, limit_uses, limits, markets
+from hspkit.names import NameIndex
 from hspkit.substances import Substance, substance
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Blend", "Carrier", "carrier", "carriers"]
+__all__ = [
+    "PERMITTING_ROLES", "Blend", "Carrier", "Limit", "LimitUse", "carrier", "carriers", "categories",
+    "limit_uses", "limits", "markets",
+]  # fmt: skip
 
 NOT_FOR_INGESTION = "not for ingestion"
+#: Further outside the temperatures of a fitted pair, its viscosity is an extrapolation [K].
+PAIR_FAR = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,6 +107,11 @@ class Carrier:
         return (self,)
 
     @property
+    def substances(self) -> tuple[Substance, ...]:
+        """The substance it is, as a tuple of one."""
+        return (self._molecule,)
+
+    @property
     def fractions(self) -> NDArray[np.float64]:
         """Volume fraction, shape (1,). [-]"""
         return np.ones(1)
@@ -109,9 +119,7 @@ class Carrier:
     @property
     def _molecule(self) -> Substance:
         if self.substance is None:
-            message = (
-                f"no single molecule stands for {self.name!r} ({self.note}): it has no Hansen parameters"
-            )
+            message = f"no single molecule stands for {self.name!r} ({self.note}): it has no Hansen parameters"
             raise InputError(message)
         return self.substance
 
@@ -166,7 +174,13 @@ class Carrier:
         return float(heavy + (light - heavy) * (celsius - cold) / (warm - cold))
 
     def viscosity(self, celsius: float = 20.0) -> float:
-        """Return the dynamic viscosity; NaN when unknown. See `viscosity.at_temperature`. [mPa s]"""
+        """Return the dynamic viscosity; NaN when unknown. See `viscosity.at_temperature`. [mPa s]
+
+        Warns
+        -----
+        ExtrapolationWarning
+            More than 15 K from the temperatures at which it is known.
+        """
         return viscosity.at_temperature(celsius, dict(self.viscosities))
 
     def viscosity_range(self, celsius: float = 20.0) -> tuple[float, float]:
@@ -176,7 +190,7 @@ class Carrier:
 
     def limits(self, market: str, category: str | None = None) -> tuple[Limit, ...]:
         """Return what was read of the law of a market; see `hspkit.law.limits`."""
-        return law.limits(self.name, market, category)
+        return limits(self.name, market, category)
 
     def permitted(self, market: str, category: str | None = None) -> str:
         """Return whether the law lets one eat it as a carrier; see `hspkit.law.permission`.
@@ -244,9 +258,7 @@ class Blend:
             message = f"basis is {self.basis!r}; expected 'volume' or 'mass'"
             raise InputError(message)
         if not isinstance(self.shares, Mapping) or not self.shares:
-            message = (
-                f"shares is {self.shares!r}; expected a mapping such as {{'triacetin': 0.7, 'MCT': 0.3}}"
-            )
+            message = f"shares is {self.shares!r}; expected a mapping such as {{'triacetin': 0.7, 'MCT': 0.3}}"
             raise InputError(message)
         given = check_fractions([float(x) for x in self.shares.values()], kind=f"{self.basis} fractions")
         members = [carrier(key) for key in self.shares]
@@ -262,9 +274,7 @@ class Blend:
         fractions = np.array([weight[name] for name in found])
         if self.basis == "mass":
             density = np.array([part.density for part in found.values()])
-            unknown = [
-                n for n, d, f in zip(found, density, fractions, strict=True) if not np.isfinite(d) and f > 0
-            ]
+            unknown = [n for n, d, f in zip(found, density, fractions, strict=True) if not np.isfinite(d) and f > 0]
             if unknown:
                 message = f"no density is known for {', '.join(unknown)}: give the blend by volume"
                 raise InputError(message)
@@ -278,6 +288,11 @@ class Blend:
 
     def __repr__(self) -> str:
         return f"Blend({self.name!r})"
+
+    @property
+    def substances(self) -> tuple[Substance, ...]:
+        """The substances of `parts`, length n."""
+        return tuple(part._molecule for part in self.parts)
 
     @property
     def volume_fractions(self) -> NDArray[np.float64]:
@@ -335,15 +350,19 @@ class Blend:
     def density(self) -> float:
         """Density at 20 C; NaN when one is unknown. [g/mL]
 
-        Ethanol with water by OIML R 22; anything else without contraction.
+        Ethanol with water by OIML R 22; propylene glycol and glycerol with water with the contraction fitted to
+        measured mixtures; anything else without contraction.
         """
         present = {p.name: f for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0}
         if set(present) == {"ethanol", "water"}:
             share = dict(zip((p.name for p in self.parts), self.mass_fractions, strict=True))
             return float(ethanol.density(100.0 * share["ethanol"]))
-        return float(
-            sum(f * p.density for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0)
+        measured_out = sum(f * p.density for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0)
+        lost = sum(
+            float(contraction.contraction(present.get(first, 0.0), present.get(second, 0.0), coefficients))
+            for (first, second), coefficients in contraction.pair_coefficients().items()
         )
+        return float(measured_out / (1.0 - lost))
 
     def viscosity(self, celsius: float = 20.0) -> float:
         """Return the dynamic viscosity; NaN when that of a part is unknown. [mPa s]
@@ -351,8 +370,21 @@ class Blend:
         ln(viscosity) by volume fraction, with the pair terms of ``viscosity_pairs.csv`` (ethanol, propylene
         glycol and glycerol with water). For any other pair nothing measured was found: see
         `viscosity_range`.
+
+        Warns
+        -----
+        ExtrapolationWarning
+            More than 10 K outside the temperatures of a fitted pair, or 15 K from those of a part.
         """
         pure = [part.viscosity(celsius) for part in self.parts]
+        for i, j in self._pairs():
+            _, coldest, warmest, _ = viscosity.pair_coefficients()[self.parts[i].name, self.parts[j].name]
+            if not coldest - PAIR_FAR <= celsius <= warmest + PAIR_FAR:
+                message = (
+                    f"{self.parts[i].name} with {self.parts[j].name} at {celsius:g} C; "
+                    f"fitted from {coldest:g} to {warmest:g} C"
+                )
+                warnings.warn(message, ExtrapolationWarning, stacklevel=2)
         return float(viscosity.mix(self.volume_fractions, pure, celsius, self._pairs()))
 
     def _pairs(self) -> dict[tuple[int, int], Any]:
@@ -401,16 +433,12 @@ class Blend:
 
     def permitted(self, market: str, category: str | None = None) -> str:
         """Return the least permissive word of the parts; see `Carrier.permitted`."""
-        words = [
-            p.permitted(market, category)
-            for p, f in zip(self.parts, self.volume_fractions, strict=True)
-            if f > 0
-        ]
+        words = [p.permitted(market, category) for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0]
         return next(word for word in ("no", "no evidence", "restricted", "yes") if word in words)
 
     def limits(self, market: str, category: str | None = None) -> tuple[Limit, ...]:
         """Return what was read of the law for each part; see `hspkit.law.limits`."""
-        return tuple(row for part in self.parts for row in law.limits(part.name, market, category))
+        return tuple(row for part in self.parts for row in limits(part.name, market, category))
 
     def doses(self, mg_per_L: float) -> dict[str, float]:
         """Return how a dose of the blend divides among its parts, {name: mg/L}.
@@ -433,10 +461,6 @@ def _label(key: Any) -> str:
 
 
 # --- names ---
-
-
-def _plain(text: str) -> str:
-    return re.sub(r"[\s\-_,']+", " ", text.lower()).strip()
 
 
 @cache
@@ -466,13 +490,18 @@ def _table() -> dict[str, Carrier]:
 
 
 @cache
-def _index() -> dict[str, str]:
-    found: dict[str, str] = {}
+def _index() -> NameIndex:
+    rows = []
     for row in data.read_table("carriers.csv").rows:
-        for known in (row["name"], row["cas"], row["e_number"] or "", *(row["synonyms"] or "").split(";")):
-            if known.strip():
-                found.setdefault(_plain(known), row["name"])
-    return found
+        number = f"{row['e_number']}; {row['e_number'][0]} {row['e_number'][1:]}" if row["e_number"] else ""
+        rows.append({**row, "synonyms": f"{row['synonyms'] or ''}; {number}"})
+    return NameIndex(rows, what="carrier")
+
+
+@lru_cache(maxsize=1024)
+def _aqueous(strength: float) -> Blend:
+    share = ethanol.volume_fractions(strength)
+    return Blend({"ethanol": share[0], "water": share[1]}, basis="volume", name=f"ethanol {strength:g} % vol")
 
 
 def carrier(name: str | Carrier | Blend) -> Carrier | Blend:
@@ -506,36 +535,22 @@ def carrier(name: str | Carrier | Blend) -> Carrier | Blend:
     if not isinstance(name, str) or not name.strip():
         message = f"carrier is {name!r}; expected a name such as 'triacetin', a Carrier or a Blend"
         raise InputError(message)
-    known = _index().get(_plain(name))
-    if known is not None:
-        return _table()[known]
     strength = ethanol.parse_strength(name)
-    if strength is not None:
-        if strength == 100.0:
-            return _table()["ethanol"]
-        share = ethanol.volume_fractions(strength)
-        return Blend(
-            {"ethanol": share[0], "water": share[1]}, basis="volume", name=f"ethanol {strength:g} % vol"
-        )
-    raise UnknownNameError(_unknown(name))
-
-
-def _unknown(name: str) -> str:
-    close = dict.fromkeys(
-        _index()[c] for c in difflib.get_close_matches(_plain(name), list(_index()), n=6, cutoff=0.6)
-    )
-    described = [f"{c!r} (CAS {_table()[c].cas}, {_table()[c].role})" for c in close]
-    message = f"no carrier {name!r}"
-    if described:
-        message += f"; names like it, which are different liquids: {', '.join(described)}"
+    if strength is not None and strength < 100.0:
+        return _aqueous(strength)
+    try:
+        return _table()[_index().find("ethanol" if strength is not None else name)]
+    except UnknownNameError as error:
+        message = str(error)
     try:
         found = substance(name)
     except HspkitError:
-        return f"{message}. hspkit.carriers() lists them" if not described else message
-    return (
-        f"{message}. {found.name!r} is a substance of the tables but no carrier: "
-        f"Carrier.of({found.name!r}) computes with it"
+        raise UnknownNameError(message) from None
+    message = (
+        f"{found.name!r} is a substance of the tables but no carrier; hspkit.carriers() lists carriers, "
+        f"Carrier.of({found.name!r}) computes with it all the same"
     )
+    raise UnknownNameError(message)
 
 
 def carriers() -> pd.DataFrame:
@@ -570,7 +585,7 @@ def carriers() -> pd.DataFrame:
                 "taste_limit_mg_per_L": item.taste_limit,
                 "taste_unnoticed_mg_per_L": item.taste_unnoticed,
                 "taste": item.taste,
-                **{market: item.permitted(market) for market in law.markets()},
+                **{market: item.permitted(market) for market in markets()},
                 "caution": item.caution,
                 "note": item.note,
             }

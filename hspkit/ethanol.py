@@ -161,14 +161,15 @@ def mass_percent(volume_percent: ArrayLike) -> float | NDArray[np.float64]:
     >>> round(mass_percent(70.0), 2)
     62.39
     """
-    wanted = _checked(volume_percent, "volume_percent")
-    low, high = np.zeros_like(wanted), np.full_like(wanted, 100.0)
-    ethanol = density(100.0)
+    wanted = _checked(volume_percent, "volume_percent") / 100.0
+    low, high = np.zeros_like(wanted), np.ones_like(wanted)
+    at_20 = _coefficients()[:, 0]
+    ethanol = np.polynomial.polynomial.polyval(1.0, at_20)
     for _ in range(_HALVINGS):  # p * density(p) rises with p, so halving finds the only solution
         middle = 0.5 * (low + high)
-        below = middle * density(middle) / ethanol < wanted
+        below = middle * np.polynomial.polynomial.polyval(middle, at_20) < wanted * ethanol
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return _value(np.asarray(0.5 * (low + high)))
+    return _value(np.asarray(50.0 * (low + high)))
 
 
 def volume_fractions(volume_percent: ArrayLike) -> NDArray[np.float64]:
@@ -227,9 +228,7 @@ def dilute(from_percent: float, to_percent: float, *, spirit_volume: float = 1.0
     """
     start, end = float(_checked(from_percent, "from_percent")), float(_checked(to_percent, "to_percent"))
     if not 0 < end <= start:
-        message = (
-            f"to_percent is {to_percent!r}; expected above 0 and at most from_percent, {from_percent!r} % vol"
-        )
+        message = f"to_percent is {to_percent!r}; expected above 0 and at most from_percent, {from_percent!r} % vol"
         raise InputError(message)
     if not (np.isfinite(spirit_volume) and spirit_volume > 0):
         message = f"spirit_volume is {spirit_volume!r}; expected a positive volume"
@@ -249,9 +248,7 @@ def dilute(from_percent: float, to_percent: float, *, spirit_volume: float = 1.0
 
 
 _NUMBER = r"(?P<percent>\d+(?:[.,]\d+)?)"
-_BY = (
-    r"(?:%|percent|per cent)\s*(?P<by>v/v|w/w|m/m|abv|vol|volume|by volume|by mass|mass|weight|by weight)?\.?"
-)
+_BY = r"(?:%|percent|per cent)\s*(?P<by>v/v|w/w|m/m|abv|vol|volume|by volume|by mass|mass|weight|by weight)?\.?"
 _STRENGTH = re.compile(
     rf"^(?:(?:aqueous\s+)?(?:ethanol|ethyl alcohol|alcohol|spirit)\s*,?\s*{_NUMBER}\s*{_BY}"
     rf"|{_NUMBER.replace('percent', 'percent2')}\s*{_BY.replace('by>', 'by2>')}\s*(?:aqueous\s+)?"
@@ -283,7 +280,7 @@ def parse_strength(name: str) -> float | None:
     >>> parse_strength("70 % vol ethanol"), parse_strength("ethanol 96%"), parse_strength("ethanol")
     (70.0, 96.0, None)
     """
-    match = _STRENGTH.match(name.strip())
+    match = _STRENGTH.match(re.sub(r"[()]", "", name).strip())
     if match is None:
         return None
     percent = float((match["percent"] or match["percent2"]).replace(",", "."))

@@ -16,15 +16,17 @@ import numpy as np
 
 from hspkit.errors import DataFileError
 
-__all__ = ["SUM_TOLERANCE", "Peak", "peaks", "read_csv"]
+__all__ = ["SUM_TOLERANCE", "Peak", "peaks", "read_csv", "spoken_name"]
 
 #: How far the shares of a profile may exceed 100 % [percentage points]: reports round each peak.
 SUM_TOLERANCE = 0.5
+#: A profile that sums to less was written in fractions of 1, not in percent [%].
+FRACTIONS_BELOW = 1.5
 NAME_HEADINGS = ("component", "compound", "constituent", "substance", "name")
 CAS_HEADINGS = ("cas", "cas number", "cas no", "cas no.", "cas rn")
 SHARE_HEADINGS = (
-    "percent", "%", "area %", "area%", "% area", "area percent", "peak area %", "mass %", "mass percent",
-    "weight %", "wt %", "% w/w", "area", "pct", "share", "typical pct",
+    "percent", "%", "area %", "% area", "area percent", "peak area %", "mass %", "mass percent", "weight %",
+    "weight percent", "wt %", "% w w", "area", "pct", "share", "typical pct",
 )  # fmt: skip
 _TRACE = {"", "-", "–", "n.d.", "nd", "n.d", "tr", "tr.", "t", "trace", "traces"}
 _TOTALS = {"total", "sum", "identified", "total identified", "total (%)"}
@@ -83,16 +85,35 @@ def read_csv(path: str | Path) -> tuple[list[str], list[list[str]]]:
     return [cell.strip() for cell in table[0]], table[1:]
 
 
+def spoken_name(name: str) -> str:
+    """Return a name as it is spoken, from the order that libraries of mass spectra sort by.
+
+    Parameters
+    ----------
+    name : str
+        Such as "Pinene <alpha->". [-]
+
+    Examples
+    --------
+    >>> spoken_name("Pinene <alpha->"), spoken_name("Cymene <p->"), spoken_name("linalool")
+    ('alpha-Pinene', 'p-Cymene', 'linalool')
+    """
+    match = re.fullmatch(r"\s*(?P<stem>[^<>]+?)\s*<(?P<prefix>[^<>]+)>\s*", name)
+    return name if match is None else f"{match['prefix'].rstrip('-')}-{match['stem']}"
+
+
 def _column(header: list[str], given: str | None, usual: Sequence[str], what: str, where: str) -> int | None:
     if given is not None:
         if given not in header:
             message = f"{where}: no column {given!r}; the header has {', '.join(map(repr, header))}"
             raise DataFileError(message)
         return header.index(given)
-    plain = [re.sub(r"[\s_]+", " ", cell.strip().lower()) for cell in header]
+    plain = [" ".join(re.findall(r"[a-z0-9.]+|%", cell.lower())) for cell in header]
     found = [plain.index(heading) for heading in usual if heading in plain]
-    if not found:
-        return None
+    if not found:  # "Rel. peak area [%]" or "Compound name": the only heading with such a word
+        words = {"component", "compound", "name", "cas", "%", "percent", "pct"} & {w for h in usual for w in h.split()}
+        found = [at for at, heading in enumerate(plain) if words & set(heading.split())]
+        return found[0] if len(found) == 1 else None
     if plain.count(plain[found[0]]) > 1:
         message = f"{where}: the header has {header[found[0]]!r} twice; say which column holds the {what}"
         raise DataFileError(message)
@@ -176,9 +197,7 @@ def peaks(
             continue
         spot = f"{where}, row {number}"
         if len(row) != len(header):
-            message = (
-                f"{spot}: {len(row)} cells for {len(header)} columns; quote cells that hold the separator"
-            )
+            message = f"{spot}: {len(row)} cells for {len(header)} columns; quote cells that hold the separator"
             raise DataFileError(message)
         name = row[name_at].strip()
         if name.lower() in _TOTALS:
@@ -186,8 +205,7 @@ def peaks(
         share = _share(row[share_at], f"{spot}: column {header[share_at]!r}")
         if name and name.lower() in seen:
             message = (
-                f"{spot}: column {header[name_at]!r}: {name!r} stands in row {seen[name.lower()]} already; "
-                "add them up"
+                f"{spot}: column {header[name_at]!r}: {name!r} stands in row {seen[name.lower()]} already; add them up"
             )
             raise DataFileError(message)
         seen[name.lower()] = number
@@ -197,5 +215,8 @@ def peaks(
     total = sum(peak.percent for peak in found)
     if total > 100 + SUM_TOLERANCE:
         message = f"{where}: column {header[share_at]!r} sums to {total:.2f} %; expected at most 100 %"
+        raise DataFileError(message)
+    if 0 < total < FRACTIONS_BELOW:
+        message = f"{where}: column {header[share_at]!r} sums to {total:.3g} %; these look like fractions, expected %"
         raise DataFileError(message)
     return tuple(found)

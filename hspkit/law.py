@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from functools import cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -143,8 +143,7 @@ def limits(carrier: str, market: str, category: str | None = None) -> tuple[Limi
     return tuple(
         row
         for row in rows
-        if row.category in (category, _ALL, _FLAVOURING)
-        or (row.category == _OTHER and row.source not in named)
+        if row.category in (category, _ALL, _FLAVOURING) or (row.category == _OTHER and row.source not in named)
     )
 
 
@@ -158,7 +157,8 @@ def permission(carrier: str, market: str, category: str | None = None) -> str:
     market : str
         One of `markets`. [-]
     category : str, optional
-        One of `categories`. Without it, and for "flavouring", "restricted" also means in some foods only. [-]
+        One of `categories`. Without it, and for a "flavouring" of which the text says nothing, "restricted" also
+        means: in some foods only. [-]
 
     Returns
     -------
@@ -178,9 +178,12 @@ def permission(carrier: str, market: str, category: str | None = None) -> str:
     if category is not None:
         _check(category, categories(), "category")
     everything = [row for row in limits(carrier, market) if row.role in PERMITTING_ROLES]
-    if category in (None, _FLAVOURING):
+    if category == _FLAVOURING and any(row.category in (_ALL, _FLAVOURING) for row in everything):
+        said = {row.permitted for row in everything if row.category in (_ALL, _FLAVOURING)}
+    elif category in (None, _FLAVOURING):
         said = {row.permitted for row in everything}
-        if "yes" in said and not any(row.permitted == "yes" and row.category == _ALL for row in everything):
+        everywhere = any(row.permitted == "yes" and row.category in (_ALL, _OTHER) for row in everything)
+        if "yes" in said and not everywhere:
             said = (said - {"yes"}) | {"restricted"}
     else:
         # a limit in the flavouring alone does not say in which food it may end
@@ -190,7 +193,7 @@ def permission(carrier: str, market: str, category: str | None = None) -> str:
 
 
 def limit_uses(
-    doses: Mapping[str, float],
+    doses: Mapping[Any, float],
     market: str,
     category: str,
     *,
@@ -201,9 +204,9 @@ def limit_uses(
 
     Parameters
     ----------
-    doses : mapping of str to float
-        Carrier -> its dose in the finished product; for basis "in the flavouring", in the flavouring. A dose
-        of a blend is split with `hspkit.carriers.Blend.doses`. [mg/L]
+    doses : mapping to float
+        Carrier (its name, or anything that has one) -> its dose in the finished product; for basis "in the
+        flavouring", in the flavouring. `hspkit.carriers.Blend.doses` splits the dose of a blend. [mg/L]
     market, category : str
         See `limits`. [-]
     product_density : float
@@ -237,7 +240,8 @@ def limit_uses(
         message = f"basis is {basis!r}; expected {CONSUMED!r} or {IN_FLAVOURING!r}"
         raise InputError(message)
     grouped: dict[tuple[str, float, str, str], list[tuple[float, Limit]]] = {}
-    for carrier, dose in doses.items():
+    for given, dose in doses.items():
+        carrier = given if isinstance(given, str) else given.name
         if not (np.isfinite(dose) and dose >= 0):
             message = f"the dose of {carrier!r} is {dose!r}; expected a number >= 0 in mg/L"
             raise InputError(message)

@@ -35,6 +35,8 @@ _GEOMETRY = {"e": "e", "z": "z", "trans": "e", "cis": "z"}
 _LOCATED_GEOMETRY = re.compile(r"^\d+[ez]$")
 _POSITION = {"ortho": "o", "meta": "m", "para": "p"}
 _LETTER = {"a": "alpha", "b": "beta", "g": "gamma", "d": "delta"}
+#: How many questions an index remembers before it starts afresh; more than any table of names has rows.
+_REMEMBERED = 100_000
 #: How alike (difflib ratio) a listed name must be to be suggested; at 0.7 one or two slips in a word pass.
 _NEAR = 0.7
 
@@ -88,9 +90,7 @@ def check_cas(text: str) -> str:
     digits = number.replace("-", "")
     due = sum(place * int(digit) for place, digit in enumerate(reversed(digits[:-1]), start=1)) % 10
     if due != int(digits[-1]):
-        message = (
-            f"CAS number {number!r} has check digit {digits[-1]} where {due} is due; look for a typing slip"
-        )
+        message = f"CAS number {number!r} has check digit {digits[-1]} where {due} is due; look for a typing slip"
         raise InputError(message)
     return number
 
@@ -258,9 +258,7 @@ class NameIndex:
     ('limonene', 'limonene', 'limonene')
     """
 
-    def __init__(
-        self, rows: Iterable[Mapping[str, Any]], *, what: str = "substance", guard: bool = True
-    ) -> None:
+    def __init__(self, rows: Iterable[Mapping[str, Any]], *, what: str = "substance", guard: bool = True) -> None:
         self.what = what
         self._guard = guard
         self._own: dict[str, str] = {}
@@ -268,7 +266,7 @@ class NameIndex:
         self._geometry: dict[str, set[tuple[str, ...]]] = {}
         self._cas: dict[str, set[str]] = {}
         self._shown: dict[str, str] = {}
-        self._memo: dict[str, str] = {}
+        self._memo: dict[str, str | None] = {}
         for row in rows:
             self._add(row)
 
@@ -287,9 +285,7 @@ class NameIndex:
             if forms.geometry:
                 self._geometry.setdefault(key, set()).add(forms.geometry)
             squeezed = forms.exact.replace(" ", "")
-            for level, form in zip(
-                self._levels, (forms.exact, forms.plain, forms.flat, squeezed), strict=True
-            ):
+            for level, form in zip(self._levels, (forms.exact, forms.plain, forms.flat, squeezed), strict=True):
                 level.setdefault(form, set()).add(key)
         for column in ("cas", "other_cas"):
             for number in str(row.get(column) or "").split(";"):
@@ -300,10 +296,9 @@ class NameIndex:
         if not isinstance(name, str):
             return False
         try:
-            self.find(name)
+            return self.get(name) is not None
         except (UnknownNameError, InputError):
             return False
-        return True
 
     def __len__(self) -> int:
         return len(self._own)
@@ -328,20 +323,44 @@ class NameIndex:
         >>> NameIndex([{"name": "beta-pinene"}]).find("β-Pinene")
         'beta-pinene'
         """
+        found = self.get(name)
+        if found is None:
+            raise UnknownNameError(self._unknown(name))
+        return found
+
+    def get(self, name: str) -> str | None:
+        """Return the name of the row that is meant, or None when no row answers; see `find`.
+
+        Parameters
+        ----------
+        name : str
+            Name, synonym or CAS number. [-]
+
+        Raises
+        ------
+        UnknownNameError
+            When more than one row answers.
+        InputError
+            When a CAS number has a wrong check digit, or the name is not a text.
+
+        Examples
+        --------
+        >>> NameIndex([{"name": "beta-pinene"}]).get("camphor") is None
+        True
+        """
         try:
             return self._memo[name]
-        except KeyError:
+        except (KeyError, TypeError):  # TypeError: not hashable, so not a text
             pass
-        except TypeError:
-            message = f"{self.what} name is {name!r}; expected a text"
-            raise InputError(message) from None
         if not isinstance(name, str) or not name.strip():
             message = f"{self.what} name is {name!r}; expected a text that is not empty"
             raise InputError(message)
+        if len(self._memo) >= _REMEMBERED:
+            self._memo.clear()
         found = self._memo[name] = self._find(name)
         return found
 
-    def _find(self, name: str) -> str:
+    def _find(self, name: str) -> str | None:
         if is_cas(name):
             return self._only(self._cas.get(check_cas(name), set()), name)
         forms = _forms(name)
@@ -352,27 +371,23 @@ class NameIndex:
             if form in level:
                 return self._only(level[form], name)
         for form in (forms.flat, *forms.loose):
-            if form in flat:
-                keys = {key for key in flat[form] if self._same_geometry(key, forms)}
-                if keys:
-                    return self._only(keys, name)
+            keys = {key for key in flat.get(form, ()) if self._same_geometry(key, forms)}
+            if keys:
+                return self._only(keys, name)
         keys = squeezed.get(forms.exact.replace(" ", ""), set())
-        if keys and not (self._guard and self._confusable(keys, forms)):
-            return self._only(keys, name)
-        raise UnknownNameError(self._unknown(name, forms))
+        if self._guard and any(row.name in keys for row in look_alikes()):
+            return None
+        return self._only(keys, name)
 
     def _same_geometry(self, key: str, forms: _Forms) -> bool:
         listed = self._geometry.get(key)
         return not forms.geometry or not listed or forms.geometry in listed
 
-    def _only(self, keys: set[str], name: str) -> str:
-        if len(keys) == 1:
-            return next(iter(keys))
-        if keys:
+    def _only(self, keys: set[str], name: str) -> str | None:
+        if len(keys) > 1:
             message = f"{self.what} {name!r} is ambiguous; give one of: {', '.join(sorted(keys))}"
             raise UnknownNameError(message)
-        message = f"no {self.what} with CAS number {name!r}; give a name or a SMILES"
-        raise UnknownNameError(message)
+        return next(iter(keys), None)
 
     def suggest(self, name: str, n: int = 5) -> tuple[str, ...]:
         """Return listed names that are spelt almost like this one, nearest first.
@@ -393,21 +408,17 @@ class NameIndex:
         keys = [key for form in near for key in sorted(self._levels[0][form])]
         return tuple(dict.fromkeys(keys))[:n]
 
-    def _confusable(self, keys: set[str], forms: _Forms) -> bool:
-        return any(row.name in keys for row in look_alikes())
-
-    def _unknown(self, name: str, forms: _Forms) -> str:
+    def _unknown(self, name: str) -> str:
+        if is_cas(name):
+            return f"no {self.what} with CAS number {name!r}; give a name or a SMILES"
         near = self.suggest(name)
-        if self._guard:
-            rows = _near_look_alikes(forms, near)
-            if rows:
-                told = "; ".join(
-                    f"{r.name} (CAS {r.cas}): {r.difference}. At stake: {r.at_stake}" for r in rows
-                )
-                return (
-                    f"no {self.what} {name!r}, and names like it are confused with each other; "
-                    f"give the exact name or the CAS number. {told}"
-                )
+        rows = _near_look_alikes(_forms(name), near) if self._guard else []
+        if rows:
+            told = "; ".join(f"{r.name} (CAS {r.cas}): {r.difference}. At stake: {r.at_stake}" for r in rows)
+            return (
+                f"no {self.what} {name!r}, and names like it are confused with each other; "
+                f"give the exact name or the CAS number. {told}"
+            )
         if near:
             return f"no {self.what} {name!r}; near names: {', '.join(near)}"
         return f"no {self.what} {name!r}; give a listed name, a CAS number or a SMILES"

@@ -8,10 +8,9 @@ covered part only.
 from __future__ import annotations
 
 import difflib
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,13 +21,16 @@ from hspkit import data, gc_report
 from hspkit.errors import DataFileError, HspkitError, InputError, UnknownNameError
 from hspkit.gc_report import SUM_TOLERANCE, Peak
 from hspkit.hansen import HSP, mix
+from hspkit.names import normal_form
 from hspkit.substances import Substance, substance
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Oil", "oil", "oils"]
+__all__ = ["Oil", "compare", "oil", "oils"]
 
+#: A liquid with a flash point up to this is labelled flammable in the UN system (GHS category 3) [degC].
+FLAMMABLE_BELOW = 60.0
 _MONOTERPENE, _SESQUITERPENE = "C10H16", "C15H24"
 
 
@@ -54,6 +56,8 @@ class Oil:
         Mass of this oil per mass of the oil it was made from. [-]
     caution : str
         What to beware of. [-]
+    notes : tuple of str
+        What to know: unknown peaks and the names they may be meant for. [-]
     sources : tuple of str
         Source keys of the profile. [-]
 
@@ -77,6 +81,7 @@ class Oil:
     ranges: tuple[tuple[float | None, float | None], ...] = ()
     mass_yield: float = 1.0
     caution: str = ""
+    notes: tuple[str, ...] = field(default=(), repr=False)
     sources: tuple[str, ...] = field(default=(), repr=False)
 
     def __post_init__(self) -> None:
@@ -90,11 +95,7 @@ class Oil:
             message = f"oil {self.name!r}: no component is known; expected at least one substance"
             raise InputError(message)
         shares = np.array([*self.mass_percent, *(share for _, share in self.uncovered)], dtype=float)
-        if (
-            not np.all(np.isfinite(shares))
-            or np.any(shares < 0)
-            or not np.any(shares[: len(self.labels)] > 0)
-        ):
+        if not np.all(np.isfinite(shares)) or np.any(shares < 0) or not np.any(shares[: len(self.labels)] > 0):
             message = f"oil {self.name!r}: shares must be finite, not negative and not all zero [mass %]"
             raise InputError(message)
         if shares.sum() > 100.0 + SUM_TOLERANCE:
@@ -214,7 +215,7 @@ class Oil:
         Examples
         --------
         >>> five = oil("sweet orange, cold-pressed").folded(5)
-        >>> round(five.mass_yield, 2), five.covered_percent + five.uncovered_percent
+        >>> round(five.mass_yield, 3), five.covered_percent + five.uncovered_percent
         (0.2, 100.0)
         """
         if not (np.isfinite(times) and times >= 1):
@@ -290,7 +291,7 @@ class Oil:
             mass_percent=tuple(float(x) for x in kept[stays] * scale),
             uncovered=tuple((label, share * scale) for label, share in self.uncovered),
             ranges=(),
-            mass_yield=self.mass_yield * total / 100.0,
+            mass_yield=float(self.mass_yield * total / 100.0),
         )
 
     @classmethod
@@ -392,17 +393,18 @@ def _frozen(array: Any) -> Any:
 def _from_peaks(peaks: Sequence[Peak], name: str, where: str) -> Oil:
     known: dict[str, tuple[str, Substance, Peak]] = {}
     uncovered: list[tuple[str, float]] = []
+    notes = []
     for peak in peaks:
         label = peak.name or peak.cas or f"peak in row {peak.row}"
-        found = _find(peak.cas, peak.name)
+        found, why = _find(peak.cas, peak.name, gc_report.spoken_name(peak.name))
         if found is None:
             uncovered.append((label, peak.percent))
+            notes.append(f"{where}, row {peak.row}, {peak.percent:g} %: {why}")
             continue
         if found.name in known:
             other, _, before = known[found.name]
             message = (
-                f"{where}, row {peak.row}: {label!r} is {found.name}, like {other!r} in row {before.row}; "
-                "add them up"
+                f"{where}, row {peak.row}: {label!r} is {found.name}, like {other!r} in row {before.row}; add them up"
             )
             raise DataFileError(message)
         known[found.name] = (label, found, peak)
@@ -410,18 +412,20 @@ def _from_peaks(peaks: Sequence[Peak], name: str, where: str) -> Oil:
         message = f"{where}: no component is known to the tables; expected names, CAS numbers or SMILES"
         raise DataFileError(message)
     labels, members, kept = zip(*known.values(), strict=True)
-    return Oil(name, labels, members, tuple(peak.percent for peak in kept), tuple(uncovered))
+    shares = tuple(peak.percent for peak in kept)
+    return Oil(name, labels, members, shares, tuple(uncovered), notes=tuple(notes))
 
 
-def _find(*identities: str) -> Substance | None:
-    """Return the substance of the first identity that one answers to, None when there is none."""
-    for identity in identities:
+def _find(*identities: str) -> tuple[Substance | None, str]:
+    """Return the substance of the first identity that one answers to; else None and why not."""
+    why = "it has no name"
+    for identity in dict.fromkeys(identities):
         if identity:
             try:
-                return substance(identity)
-            except HspkitError:
-                continue
-    return None
+                return substance(identity), ""
+            except HspkitError as error:
+                why = str(error)
+    return None, why
 
 
 # --- the oils that ship ---
@@ -441,9 +445,15 @@ def _profiles() -> dict[str, list[Mapping[str, Any]]]:
     return found
 
 
+_FILLERS = frozenset({"oil", "essential", "of", "type", "the", "and", "or"})
+
+
+@lru_cache(maxsize=4096)
 def _words(text: str) -> frozenset[str]:
-    plain = text.lower().replace("expressed", "cold-pressed")
-    return frozenset(re.findall(r"[a-z0-9]+", plain)) - {"oil", "essential", "of", "type", "the", "and", "or"}
+    """Return the words of a name, whatever their order: "oil of clove buds" is "clove, bud"."""
+    plain = normal_form(text).replace("expressed", "cold pressed").replace("coldpressed", "cold pressed")
+    words = (word.removesuffix("s") if len(word) > 3 else word for word in plain.split())
+    return frozenset(words) - _FILLERS
 
 
 @cache
@@ -456,6 +466,7 @@ def _index() -> dict[frozenset[str], str]:
     return found
 
 
+@lru_cache(maxsize=4096)
 def _resolve(name: str) -> str | None:
     """Return the shipped oil a name means; None when it means none, an error when it means several."""
     words = _words(name)
@@ -465,9 +476,7 @@ def _resolve(name: str) -> str | None:
     if exact:
         return exact
     plants = [known for known in _names() if _words(known.split(",")[0]) == words]
-    choices = plants or [
-        known for known in _names() if words <= _words(known) and words & _words(known.split(",")[0])
-    ]
+    choices = plants or [known for known in _names() if words <= _words(known) and words & _words(known.split(",")[0])]
     if len(choices) > 1:
         message = f"{name!r} can mean {'; '.join(repr(c) for c in choices)}: name the process or the part"
         raise UnknownNameError(message)
@@ -479,7 +488,7 @@ def _shipped(name: str) -> Oil:
     row = _names()[name]
     labels, members, shares, ranges, uncovered, sources = [], [], [], [], [], []
     for part in _profiles()[name]:
-        found = _find(part["cas"] or "")
+        found, _ = _find(part["cas"] or "")
         sources.append(part["source"])
         if found is None:
             uncovered.append((part["component"], part["typical_pct"]))
@@ -531,7 +540,7 @@ def oil(name: str | Oil | Substance) -> Oil:
     if isinstance(name, Oil):
         return name
     if isinstance(name, Substance):
-        return Oil(name.name, (name.name,), (name,), (100.0,))
+        return _pure(name)
     if not isinstance(name, str) or not name.strip():
         message = f"oil is {name!r}; expected a name such as 'lemon, cold-pressed', a Substance or an Oil"
         raise InputError(message)
@@ -545,7 +554,14 @@ def oil(name: str | Oil | Substance) -> Oil:
         hint = f"; close oils: {', '.join(map(repr, close))}" if close else "; hspkit.oils() lists what ships"
         message = f"no oil {name!r}{hint}. As a substance: {error}"
         raise UnknownNameError(message) from None
-    return Oil(found.name, (found.name,), (found,), (100.0,))
+    return _pure(found)
+
+
+def _pure(member: Substance) -> Oil:
+    flash = member.flash_celsius
+    burns = flash is not None and flash <= FLAMMABLE_BELOW
+    caution = f"Flammable liquid (flash point about {flash:g} C)." if burns else ""
+    return Oil(member.name, (member.name,), (member,), (100.0,), caution=caution)
 
 
 def oils() -> pd.DataFrame:
@@ -594,3 +610,51 @@ def oils() -> pd.DataFrame:
             }
         )  # fmt: skip
     return pd.DataFrame(table)
+
+
+def compare(*items: Oil | str) -> pd.DataFrame:
+    """Return oils side by side, such as an oil before and after folding.
+
+    Parameters
+    ----------
+    *items : Oil or str
+        At least one oil. [-]
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns quantity, unit and one per oil. Rows: the components by share in the first oil [mass %], the share
+        without a substance, terpene hydrocarbons, mass yield, density, Hansen parameters.
+
+    Raises
+    ------
+    InputError
+        When no oil is given.
+
+    Examples
+    --------
+    >>> orange = oil("sweet orange")
+    >>> table = compare(orange, orange.folded(5)).set_index("quantity")
+    >>> [round(float(x), 2) for x in table.loc["decanal"].tolist()[1:]]
+    [0.3, 1.5]
+    """
+    import pandas as pd
+
+    chosen = [oil(item) for item in items]
+    if not chosen:
+        message = "no oil given; expected at least one"
+        raise InputError(message)
+    shares = [{s.name: share for s, share in zip(o.substances, o.mass_percent, strict=True)} for o in chosen]
+    names = list(dict.fromkeys(name for share in shares for name in sorted(share, key=lambda n: -share[n])))
+    rows: list[tuple[Any, ...]] = [(name, "mass %", *(share.get(name, 0.0) for share in shares)) for name in names]
+    rows += [
+        ("without a substance", "mass %", *(o.uncovered_percent for o in chosen)),
+        ("terpene hydrocarbons", "mass %", *(o.terpene_percent for o in chosen)),
+        ("mass yield", "-", *(o.mass_yield for o in chosen)),
+        ("density", "g/mL", *(o.density for o in chosen)),
+        *(
+            (part, "MPa^0.5", *(float(o.hsp.array[axis]) for o in chosen))
+            for axis, part in enumerate(("delta_d", "delta_p", "delta_h"))
+        ),
+    ]
+    return pd.DataFrame(rows, columns=["quantity", "unit", *(o.name for o in chosen)])

@@ -8,6 +8,7 @@ Nothing calls ``plt.show()`` or touches rcParams.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from hspkit.carriers import Blend, Carrier
     from hspkit.ranking import Ranking
 
-__all__ = ["map", "ranking", "sphere"]
+__all__ = ["map", "ranking", "save", "sphere"]
 
 _INK = "#3A3A3A"
 _PALE = "#BDBDBD"
@@ -42,7 +43,7 @@ _REASONS = (
 )
 
 
-def _axes(ax: Axes | None, *, size: tuple[float, float], projection: str | None = None) -> Axes:
+def _axes(ax: Axes | None, *, size: tuple[float, float], projection: str | None = None) -> Any:
     from matplotlib.axes import Axes as AxesType
 
     if ax is not None:
@@ -59,9 +60,34 @@ def _axes(ax: Axes | None, *, size: tuple[float, float], projection: str | None 
     return figure.add_subplot(projection=projection)
 
 
-def _point(
-    ax: Axes, where: Sequence[float], verdict: str, *, allowed: bool | None, size: float, **extra: Any
-) -> None:
+def save(axes: Any, path: str | Path, *, dpi: float = 150) -> None:
+    """Write the figure of some Axes to a file.
+
+    Parameters
+    ----------
+    axes : matplotlib Axes
+        From one of the functions here.
+    path : str or Path
+        File to write; its ending chooses the format (png, svg, pdf). [-]
+    dpi : float
+        Resolution of a png. [1/inch]
+
+    Raises
+    ------
+    InputError
+        When the format is not known.
+    OSError
+        When the file cannot be written.
+    """
+    figure = axes.get_figure(root=True)
+    try:
+        figure.savefig(path, dpi=dpi, bbox_inches="tight")
+    except ValueError as error:
+        message = f"cannot draw to {str(path)!r}: {error}"
+        raise InputError(message) from None
+
+
+def _point(ax: Axes, where: Sequence[float], verdict: str, *, allowed: bool | None, size: float, **extra: Any) -> None:
     look = _OUTCOMES[verdict]
     hollow = allowed is False
     ax.plot(
@@ -101,12 +127,12 @@ def ranking(ranking: Ranking, ax: Axes | None = None) -> Axes:
         When ax is not an Axes.
     """
     rows = ranking.table.to_dict("records")
-    ax = _axes(ax, size=(8.6, 1.7 + 0.32 * len(rows)))
+    axes = _axes(ax, size=(8.6, 1.7 + 0.32 * len(rows)))
     asked = [(key, label) for key, label in _REASONS if any(row[key] is not None for row in rows)]
     for place, row in enumerate(rows):
         look = _OUTCOMES[row["verdict"]]
         refused = row["allowed"] is False or row["under_legal_limit"] is False
-        ax.barh(
+        axes.barh(
             place,
             row["p_clear"],
             height=0.62,
@@ -115,7 +141,7 @@ def ranking(ranking: Ranking, ax: Axes | None = None) -> Axes:
             hatch=look["hatch"],
             linewidth=1.0,
         )
-        ax.text(
+        axes.text(
             min(row["p_clear"], 1.0) + 0.015,
             place,
             row["verdict"] + (" ?" if row["undecided"] else ""),
@@ -126,22 +152,22 @@ def ranking(ranking: Ranking, ax: Axes | None = None) -> Axes:
         for column, (key, _) in enumerate(asked):
             value = row[key]
             mark, colour = ("–", _PALE) if value is None else ("✓", _INK) if value else ("✗", "#D55E00")
-            ax.text(1.27 + 0.13 * column, place, mark, ha="center", va="center", color=colour)
+            axes.text(1.27 + 0.13 * column, place, mark, ha="center", va="center", color=colour)
     for column, (_, label) in enumerate(asked):
-        ax.text(1.27 + 0.13 * column, -0.75, label, ha="center", va="bottom", fontsize="small", color=_INK)
-    ax.set_yticks(range(len(rows)), [str(row["carrier"]) for row in rows])
-    for label, row in zip(ax.get_yticklabels(), rows, strict=True):
+        axes.text(1.27 + 0.13 * column, -0.75, label, ha="center", va="bottom", fontsize="small", color=_INK)
+    axes.set_yticks(range(len(rows)), [str(row["carrier"]) for row in rows])
+    for tick, row in zip(axes.get_yticklabels(), rows, strict=True):
         if row["allowed"] is False or row["under_legal_limit"] is False:
-            label.set_color("#8A8A8A")
-    ax.set_ylim(len(rows) - 0.4, -1.3)
-    ax.set_xlim(0.0, 1.2 + 0.13 * max(len(asked), 1))
-    ax.set_xticks([0, 0.25, 0.5, 0.75, 1.0])
-    ax.set_xlabel("probability of clear [-]", loc="left")
+            tick.set_color("#8A8A8A")
+    axes.set_ylim(len(rows) - 0.4, -1.3)
+    axes.set_xlim(0.0, 1.2 + 0.13 * max(len(asked), 1))
+    axes.set_xticks([0, 0.25, 0.5, 0.75, 1.0])
+    axes.set_xlabel("probability of clear [-]", loc="left")
     for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
+        axes.spines[side].set_visible(False)
     best = f"{ranking.best} first" if ranking.best else "no carrier is allowed and clear"
-    ax.set_title(f"{ranking.oil.name}, {ranking.oil_parts:g}:{ranking.carrier_parts:g}: {best}", loc="left")
-    return ax
+    axes.set_title(f"{ranking.oil.name}, {ranking.oil_parts:g}:{ranking.carrier_parts:g}: {best}", loc="left")
+    return axes
 
 
 def _spread(places: np.ndarray, gap: float) -> np.ndarray:
@@ -194,7 +220,7 @@ def map(
     """
     subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
     shown = _shown(carriers, ranking)
-    ax = _axes(ax, size=(9.0, 6.6))
+    axes = _axes(ax, size=(9.0, 6.6))
     points = np.array([one.hsp.array for one in shown])
     sizes = np.array([one.volume for one in shown])
     reach_p, reach_h = max(points[:, 1].max(), 12.0) + 2.0, max(points[:, 2].max(), 16.0) + 2.0
@@ -202,7 +228,7 @@ def map(
     field = np.stack([np.full_like(grid_p, subject.hsp.delta_d), grid_p, grid_h], axis=-1)
     middle = float(np.median(sizes))
     chance = clear_probability(subject, field, middle, oil_parts=oil_parts, carrier_parts=carrier_parts)
-    lines = ax.contour(
+    lines = axes.contour(
         grid_h,
         grid_p,
         chance,
@@ -211,9 +237,9 @@ def map(
         linewidths=[0.8, 1.6, 0.8],
         linestyles=[":", "-", "--"],
     )
-    ax.clabel(lines, fmt={0.1: "10 % clear", 0.5: "50 %", 0.9: "90 %"}, fontsize="small")
+    axes.clabel(lines, fmt={0.1: "10 % clear", 0.5: "50 %", 0.9: "90 %"}, fontsize="small")
     parts = subject.component_hsp
-    ax.scatter(
+    axes.scatter(
         parts[:, 2],
         parts[:, 1],
         s=8 + 160 * subject.fractions,
@@ -228,12 +254,12 @@ def map(
         refused = row.get("allowed") is False
         mark = 3.5 + 0.35 * np.sqrt(size)
         if row:
-            _point(ax, (point[2], point[1]), row["verdict"], allowed=row["allowed"], size=mark, zorder=3)
+            _point(axes, (point[2], point[1]), row["verdict"], allowed=row["allowed"], size=mark, zorder=3)
         else:
-            ax.plot(point[2], point[1], "o", color="#56B4E9", markeredgecolor=_INK, markersize=mark, zorder=3)
+            axes.plot(point[2], point[1], "o", color="#56B4E9", markeredgecolor=_INK, markersize=mark, zorder=3)
         if refused:
-            ax.plot(point[2], point[1], marker=(2, 0, 45), color=_INK, markersize=mark + 6, zorder=4)
-        ax.annotate(
+            axes.plot(point[2], point[1], marker=(2, 0, 45), color=_INK, markersize=mark + 6, zorder=4)
+        axes.annotate(
             one.name,
             (point[2], point[1]),
             (point[2] + 0.02 * reach_h, height),
@@ -242,15 +268,15 @@ def map(
             color="#8A8A8A" if refused else _INK,
             arrowprops={"arrowstyle": "-", "color": _PALE, "linewidth": 0.6, "shrinkA": 0, "shrinkB": 3},
         )
-    ax.set_xlabel("hydrogen-bonding part $\\delta_h$ [MPa$^{0.5}$]")
-    ax.set_ylabel("polar part $\\delta_p$ [MPa$^{0.5}$]")
-    ax.set_xlim(0, reach_h)
-    ax.set_ylim(0, reach_p)
-    ax.set_title(
+    axes.set_xlabel("hydrogen-bonding part $\\delta_h$ [MPa$^{0.5}$]")
+    axes.set_ylabel("polar part $\\delta_p$ [MPa$^{0.5}$]")
+    axes.set_xlim(0, reach_h)
+    axes.set_ylim(0, reach_p)
+    axes.set_title(
         f"{subject.name}: where a carrier of {middle:.0f} cm³/mol would be clear at {oil_parts:g}:{carrier_parts:g}",
         loc="left",
     )
-    return ax
+    return axes
 
 
 def _shown(carriers: Sequence[Carrier | Blend] | None, ranking: Ranking | None) -> list[Carrier | Blend]:
@@ -295,7 +321,7 @@ def sphere(
     """
     subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
     shown = _shown(carriers, ranking)
-    ax = _axes(ax, size=(9.6, 6.4), projection="3d")
+    axes = _axes(ax, size=(9.6, 6.4), projection="3d")
     points = np.array([one.hsp.array for one in shown])
     middle = float(np.median([one.volume for one in shown]))
     size = subject.volume
@@ -307,23 +333,23 @@ def sphere(
     shell_p = centre[1] + reach * np.cos(tilt)
     exists = (shell_h >= 0) & (shell_p >= 0)  # there are no liquids of negative parameters
     shell = [np.where(exists, part, np.nan) for part in (shell_d, shell_h, shell_p)]
-    ax.plot_surface(
+    axes.plot_surface(
         *shell, color="#CC79A7", alpha=0.16, linewidth=0, antialiased=True, shade=False, rstride=1, cstride=1
     )
-    ax.plot([centre[0]] * 2, [centre[2]] * 2, [0, centre[1]], color=_INK, linewidth=0.9)
-    ax.plot([centre[0]], [centre[2]], [centre[1]], marker="*", color=_INK, markersize=14, linestyle="none")
+    axes.plot([centre[0]] * 2, [centre[2]] * 2, [0, centre[1]], color=_INK, linewidth=0.9)
+    axes.plot([centre[0]], [centre[2]], [centre[1]], marker="*", color=_INK, markersize=14, linestyle="none")
     known = {} if ranking is None else {row["carrier"]: row for row in ranking.table.to_dict("records")}
     key = ["★ " + subject.name]
     for number, (one, point) in enumerate(zip(shown, points, strict=True), start=1):
         row = known.get(one.name, {})
         refused = row.get("allowed") is False
         where = (point[0], point[2], point[1])
-        ax.plot([where[0]] * 2, [where[1]] * 2, [0, where[2]], color=_PALE, linewidth=0.7)
-        ax.plot([where[0]], [where[1]], [0], marker=".", color=_PALE, markersize=4)
+        axes.plot([where[0]] * 2, [where[1]] * 2, [0, where[2]], color=_PALE, linewidth=0.7)
+        axes.plot([where[0]], [where[1]], [0], marker=".", color=_PALE, markersize=4)
         if row:
-            _point(ax, where, row["verdict"], allowed=row["allowed"], size=7)
+            _point(axes, where, row["verdict"], allowed=row["allowed"], size=7)
         else:
-            ax.plot(
+            axes.plot(
                 *[[v] for v in where],
                 marker="o",
                 color="#56B4E9",
@@ -332,22 +358,20 @@ def sphere(
                 linestyle="none",
             )
         if refused:
-            ax.plot(*[[v] for v in where], marker=(2, 0, 45), color=_INK, markersize=12, linestyle="none")
-        ax.text(*where, f"  {number}", fontsize="small", color="#8A8A8A" if refused else _INK)
+            axes.plot(*[[v] for v in where], marker=(2, 0, 45), color=_INK, markersize=12, linestyle="none")
+        axes.text(*where, f"  {number}", fontsize="small", color="#8A8A8A" if refused else _INK)
         word = f" {row['verdict']}" + (", not allowed" if refused else "") if row else ""
         key.append(f"{number:>2}  {one.name}{':' if word else ''}{word}")
-    ax.text2D(1.04, 0.98, "\n".join(key), transform=ax.transAxes, fontsize="small", va="top", color=_INK)
-    everything = np.vstack([points, centre + [reach / 2, reach, reach], centre - [reach / 2, 0, 0]])
+    axes.text2D(1.04, 0.98, "\n".join(key), transform=axes.transAxes, fontsize="small", va="top", color=_INK)
+    everything = np.vstack([points, centre + np.array([reach / 2, reach, reach]), centre - np.array([reach / 2, 0, 0])])
     low, high = everything.min(axis=0), everything.max(axis=0)
-    ax.set_xlim(low[0], high[0])
-    ax.set_ylim(0, high[2])
-    ax.set_zlim(0, high[1])
-    ax.set_box_aspect((2 * (high[0] - low[0]), high[2], high[1]))
-    ax.set_xlabel("$\\delta_d$ [MPa$^{0.5}$]")
-    ax.set_ylabel("$\\delta_h$ [MPa$^{0.5}$]")
-    ax.set_zlabel("$\\delta_p$ [MPa$^{0.5}$]")
-    ax.view_init(elev=18, azim=-62)
-    ax.set_title(
-        f"{subject.name}: R0 {reach:.1f} MPa$^{{0.5}}$ for carriers of {middle:.0f} cm³/mol", loc="left"
-    )
-    return ax
+    axes.set_xlim(low[0], high[0])
+    axes.set_ylim(0, high[2])
+    axes.set_zlim(0, high[1])
+    axes.set_box_aspect((2 * (high[0] - low[0]), high[2], high[1]))
+    axes.set_xlabel("$\\delta_d$ [MPa$^{0.5}$]")
+    axes.set_ylabel("$\\delta_h$ [MPa$^{0.5}$]")
+    axes.set_zlabel("$\\delta_p$ [MPa$^{0.5}$]")
+    axes.view_init(elev=18, azim=-62)
+    axes.set_title(f"{subject.name}: R0 {reach:.1f} MPa$^{{0.5}}$ for carriers of {middle:.0f} cm³/mol", loc="left")
+    return axes

@@ -66,9 +66,7 @@ def candidates() -> list[Carrier | Blend]:
     (True, True, False)
     """
     rows = listed_carriers()
-    return [
-        carrier(name) for name, role in zip(rows["carrier"], rows["role"], strict=True) if role != "alcohol"
-    ]
+    return [carrier(name) for name, role in zip(rows["carrier"], rows["role"], strict=True) if role != "alcohol"]
 
 
 def _general_cautions() -> tuple[str, ...]:
@@ -188,21 +186,15 @@ class Ranking:
             held = float(np.nanmax(self.application.stock_mg_per_L - doses))
         else:
             held = self.application.oil_mg_per_L
-        clouds = product.clouding(
-            self.oil, oil_mg_per_L=held, ethanol_percent=self.application.ethanol_percent
-        )
+        clouds = product.clouding(self.oil, oil_mg_per_L=held, ethanol_percent=self.application.ethanol_percent)
         state = "stays dissolved in the finished drink" if clouds.stays_clear else "clouds the finished drink"
         sure = f"factor of uncertainty {clouds.factor:.1f}" + (", undecided" if clouds.undecided else "")
-        first = f", first by {clouds.shares[0][0]}" if clouds.shares and not clouds.stays_clear else ""
-        return (
-            f"{held:.3g} mg/L of this oil {state}: {clouds.index:.2g} times its solubility ({sure}){first}."
-        )
+        first = f", first {clouds.makers[0][0]}" if clouds.makers else ""
+        return f"{held:.3g} mg/L of this oil {state}: {clouds.load:.2g} times what stays clear ({sure}){first}."
 
     def _repr_html_(self) -> str:
         shown = self.table.drop(columns=["undecided"])
-        body = shown.to_html(
-            index=False, float_format="{:.3g}".format, escape=True, border=0, na_rep="not known"
-        )
+        body = shown.to_html(index=False, float_format="{:.3g}".format, escape=True, border=0, na_rep="not known")
         items = "".join(f"<li>{html.escape(text)}</li>" for text in self.cautions)
         said = f"<p>{html.escape(self.question())}</p>{body}<p>{html.escape(self.drink())}</p>"
         return f"{said}<ul>{items}</ul>"
@@ -281,9 +273,7 @@ def rank_carriers(
     subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
     parts = check_parts(oil_parts, carrier_parts)
     chosen: list[Carrier | Blend] = (
-        [carrier(one) if isinstance(one, str) else one for one in carriers]
-        if carriers is not None
-        else candidates()
+        [carrier(one) if isinstance(one, str) else one for one in carriers] if carriers is not None else candidates()
     )
     if include_alcohol:
         chosen.extend(carrier(f"ethanol {strength} % vol") for strength in YARDSTICKS)
@@ -306,9 +296,7 @@ def rank_carriers(
             ]
         )
     )
-    return Ranking(
-        subject, table, application, *parts, float(celsius), tuple(outcomes[i] for i in order), cautions
-    )
+    return Ranking(subject, table, application, *parts, float(celsius), tuple(outcomes[i] for i in order), cautions)
 
 
 def _order(row: dict[str, Any]) -> tuple[Any, ...]:
@@ -354,7 +342,7 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
     if band is None:
         notes.append("viscosity not on record")
     elif not band.pours:
-        notes.append(f"thick: {band.name}")
+        notes.append(f"thick: {band.band}")
     if outcome.verdict != "clear" and outcome.limiting_components:
         notes.append("limited by " + ", ".join(outcome.limiting_components))
     row["notes"] = "; ".join(notes)
@@ -364,7 +352,7 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
 def _judge(row: dict[str, Any], outcome: Outcome, asked: Application) -> list[str]:
     """Fill the columns that need a finished product; return what to note."""
     liquid = outcome.carrier
-    notes = []
+    notes: list[str] = []
     said = [product.permission(part, asked.market, asked.category) for part in liquid.parts]
     row["allowed"] = all(one.allowed for one in said)
     alone = len(said) == 1
@@ -398,8 +386,8 @@ def _judge(row: dict[str, Any], outcome: Outcome, asked: Application) -> list[st
         ethanol_percent=asked.ethanol_percent,
     )
     row["drink_stays_clear"] = clouds.stays_clear
-    own = sum(share for name, share in clouds.shares if name in {member.name for member in carrier_substances(liquid)})
-    if not clouds.stays_clear and own > 0.5:
+    own = {member.name for member in carrier_substances(liquid)}
+    if not clouds.stays_clear and sum(share for name, share in clouds.makers if name in own) > 0.5:
         notes.append("the carrier itself does not dissolve in the drink")
     return notes
 

@@ -43,9 +43,7 @@ def index_shares(
     """
     mixtures = gather(fractions, volumes, hsp, celsius)
     weight = mixtures.fractions * mixtures.volumes
-    mean = np.einsum(
-        "bn,bnr->br", weight, np.broadcast_to(mixtures.points, (*weight.shape, mixtures.points.shape[-1]))
-    )
+    mean = np.einsum("bn,bnr->br", weight, np.broadcast_to(mixtures.points, (*weight.shape, mixtures.points.shape[-1])))
     away = mixtures.points - (mean / weight.sum(axis=1, keepdims=True))[:, None, :]
     matrix = np.einsum("bn,bnr,bns->brs", weight, away, away)
     direction = np.linalg.eigh(matrix)[1][..., -1]

@@ -9,425 +9,53 @@ stable when no trial gains more than it costs. So one number says everything:
 
     binodal index M = max over w of  a |m(w) - m(phi)|^2 / sum [w ln(w/phi) - w + phi]/V.
 
-M < 1 is stable; dividing the interaction by M puts the mixture exactly on its binodal. For trials close to phi the
-ratio becomes the spinodal index L = 2 a x largest eigenvalue of C, the volume-weighted covariance of d, so L <= M.
-Every maximum has the form w = phi exp(V (lam + q.d)) with q in r dimensions, whatever the number of components.
+M < 1 is stable; dividing the interaction by M puts the mixture exactly on its binodal. For trials close to
+phi the ratio becomes the spinodal index L = 2a x largest eigenvalue of C, the volume-weighted covariance of
+d, so L <= M.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hspkit.phases.mixture import Array, Mixtures, gather
+from hspkit.errors import InputError
+from hspkit.phases.mixture import HANSEN_WEIGHTS, Array, at, gather
+from hspkit.phases.search import covariance, follow, local_index, maxima, search, verdicts
 
-__all__ = ["binodal_index", "spinodal_index", "stable"]
-
-#: A trial phase in which no component's ln(w/phi) exceeds this is the mixture itself: its ratio is the spinodal
-#: index there, to about the square of this.
-_SAME_PHASE = 3e-4
-#: Relative length of the last Newton step; the index is then exact to about its square.
-_STEP = 1e-7
-_MOST_STEPS = 80
-#: Trials per mixture: towards this many components, as different as possible, and both ways along the direction
-#: of the largest composition fluctuation.
-_COMPONENT_TRIALS = 6
-#: Indices between which all components are tried: further off, 6 of them were never seen to turn a verdict.
-_DOUBT = (0.8, 1.0 + 1e-6)
-#: Two trials closer than this share of their tilt climb to the same maximum.
-_FOLLOWS = 0.02
+__all__ = [
+    "BinodalDetails",
+    "binodal_details",
+    "binodal_index",
+    "binodal_index_of_draws",
+    "spinodal_index",
+    "stable",
+]
 
 
-class Trial(NamedTuple):
-    """Best trial phase of each mixture: binodal index (b,), q (b, r), lam (b,), fractions (b, n)."""
+@dataclass(frozen=True, slots=True)
+class BinodalDetails:
+    """Binodal index of mixtures, the phase that would form, and how the index answers to the parameters.
 
-    value: Array
-    direction: Array
-    pressure: Array
-    fractions: Array
-
-
-def covariance(mixtures: Mixtures, trials: Array | None = None) -> Array:
-    """Return C = sum V w d d^T - (sum V w d)(sum V w d)^T / sum V w for (..., n) trials of each mixture."""
-    weights = (mixtures.fractions if trials is None else trials) * (
-        mixtures.volumes if trials is None else mixtures.volumes[:, None, :]
-    )
-    shared = mixtures.points.shape[0] == 1
-    # differences are what counts: moving the origin into the cloud of points saves digits
-    points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
-    rank = points.shape[-1]
-    squares = (points[..., :, None] * points[..., None, :]).reshape(*points.shape[:-1], rank * rank)
-    if shared:
-        total = weights.sum(axis=-1)
-        first, second = weights @ points[0], weights @ squares[0]
-    elif trials is None:
-        total = weights.sum(axis=-1)
-        first = np.matmul(weights[:, None, :], points)[:, 0]
-        second = np.matmul(weights[:, None, :], squares)[:, 0]
-    else:
-        total = weights.sum(axis=-1)
-        first, second = np.matmul(weights, points), np.matmul(weights, squares)
-    second = second.reshape(*total.shape, rank, rank)
-    return second - first[..., :, None] * (first / total[..., None])[..., None, :]
-
-
-def local_index(mixtures: Mixtures) -> Array:
-    """Return the spinodal index (b,)."""
-    if mixtures.fractions.shape[-1] == 1:
-        return np.zeros(mixtures.fractions.shape[0])
-    largest = np.linalg.eigvalsh(covariance(mixtures))[..., -1]
-    return 2.0 * mixtures.strength * np.maximum(largest, 0.0)
-
-
-def _solve_symmetric(matrix: Array, rights: tuple[Array, ...]) -> tuple[list[Array], NDArray[np.bool_]]:
-    """Solve small symmetric systems (..., r, r) by L D L^T; also say which were positive definite.
-
-    Written out because LAPACK costs microseconds for every 3x3 matrix.
-    """
-    rank = matrix.shape[-1]
-    lower: list[list[Array]] = [[np.empty(0)] * rank for _ in range(rank)]
-    pivot: list[Array] = [np.empty(0)] * rank
-    good = np.ones(matrix.shape[:-2], dtype=bool)
-    for i in range(rank):
-        scaled = []
-        for j in range(i + 1):
-            value = matrix[..., i, j]
-            for k in range(j):
-                value = value - scaled[k] * lower[j][k]
-            scaled.append(value)
-            if i == j:
-                good &= value > 0
-                pivot[i] = np.where(np.abs(value) > 1e-14, value, 1e-14)
-            else:
-                lower[i][j] = value / pivot[j]
-    solutions = []
-    for right in rights:
-        solution: list[Array] = [np.empty(0)] * rank
-        for i in range(rank):
-            value = right[..., i]
-            for k in range(i):
-                value = value - lower[i][k] * solution[k]
-            solution[i] = value
-        for i in reversed(range(rank)):
-            value = solution[i] / pivot[i]
-            for k in range(i + 1, rank):
-                value = value - lower[k][i] * solution[k]
-            solution[i] = value
-        solutions.append(np.stack(solution, axis=-1))
-    return solutions, good
-
-
-class _Tilt(NamedTuple):
-    """Trial phases at tilts q (b, s, r): what they gain and cost, and how they answer to q.
-
-    lam (b, s), shift of m (b, s, r), cost of unmixing (b, s), whether it is the mixture itself (b, s),
-    C (b, s, r, r), volume-weighted mean of d - m (b, s, r).
+    Parameters
+    ----------
+    index : ndarray of shape (...)
+        Binodal index M. [-]
+    incipient : ndarray of shape (..., n)
+        Volume fractions in the phase that pays most for unmixing: what separates first. The mixture itself
+        where the spinodal index is the binodal index. [-]
+    by_hsp : ndarray of shape (..., n, 3)
+        d ln M / d hsp, at the parameters given for 25 degC. [MPa^-0.5]
+    by_ln_volume : ndarray of shape (..., n)
+        d ln M / d ln V: the share of each component in the cost of unmixing; they sum to 1. [-]
     """
 
-    pressure: Array
-    shift: Array
-    cost: Array
-    same: NDArray[np.bool_]
-    spread: Array
-    centre: Array
-
-
-class _Search:
-    """The mixtures still searched, with everything that does not depend on the trial worked out once."""
-
-    def __init__(self, mixtures: Mixtures) -> None:
-        self.phi = mixtures.fractions
-        present = self.phi > 0
-        self.present = present
-        self.gaps = not present.all()
-        self.log_phi = np.log(self.phi, out=np.full_like(self.phi, -np.inf), where=present)
-        self.volumes = mixtures.volumes
-        self.strength = mixtures.strength
-        points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
-        shape = np.broadcast_shapes(self.volumes.shape, points.shape[:-1])
-        sizes = np.broadcast_to(self.volumes, shape)[..., None]
-        points = np.broadcast_to(points, (*shape, points.shape[-1]))
-        self.points = points
-        self.scaled = (points * sizes).transpose(0, 2, 1)
-        rank = points.shape[-1]
-        squares = (points[..., :, None] * points[..., None, :]).reshape(*shape, rank * rank)
-        # one product with these sums over the components: 1, V; 1/V; V, V d, V d d^T
-        self.pair = np.concatenate([np.ones_like(sizes), sizes], axis=-1)
-        self.moments = np.concatenate([np.ones_like(sizes), points, squares], axis=-1) * sizes
-        self.mean = _times(self.phi[:, None, :], points)[:, 0]
-        self.moles = (self.phi / self.volumes).sum(axis=-1)
-
-    def tilt(self, q: Array, guess: Array | None = None) -> _Tilt:
-        """Return w = phi exp(V (lam + q.(d - m))) with lam such that w sums to 1.
-
-        ln sum w is convex and increasing in lam, so Newton comes down on the root from above, and lam is concave
-        in q, so a guess along the tangent is above. Far away a bound at which no term exceeds 1 is better: nothing
-        overflows, whatever the ratio of volumes.
-        """
-        sizes = self.volumes[:, None, :]
-        lift = _times(q, self.scaled)
-        shifted = (q * self.mean[:, None, :]).sum(axis=-1)
-        exponent = self.log_phi[:, None, :] + lift
-        # lam counts from m(phi); level counts from the origin of the points
-        level = np.full(q.shape[:2], np.inf) if guess is None else guess - shifted
-        for turn in range(60):
-            with np.errstate(over="ignore", invalid="ignore"):
-                sums = _times(np.exp(exponent + sizes * level[..., None]), self.pair)
-            total = sums[..., 0]
-            far = ~(total < 3.0)
-            if far.any() and turn == 0:
-                bound = -(exponent / sizes).max(axis=-1)
-                level = np.where(far, np.minimum(level, bound), level)
-                continue
-            off = np.log(total)
-            level = level - off * total / sums[..., 1]
-            if np.abs(off).max() < 1e-6:
-                break
-        # once more with ln(w/phi) itself, so that a trial close to the mixture keeps its digits
-        phi = self.phi[:, None, :]
-        log_ratio = lift + sizes * level[..., None]
-        if self.gaps:
-            log_ratio *= self.present[:, None, :]
-        change = np.expm1(log_ratio)
-        change *= phi
-        last = -_times(change, self.pair)[..., 0] / _times(phi + change, self.pair)[..., 1]
-        more = sizes * last[..., None]
-        log_ratio += more
-        change += (phi + change) * more
-        w = phi + change
-        cost = _over(w * log_ratio - change, self.volumes)
-        same = np.einsum("bsn,bsn->bs", log_ratio, log_ratio) < _SAME_PHASE**2
-        spread, centre = self.answer(w)
-        return _Tilt(level + last + shifted, _times(change, self.points), cost, same, spread, centre)
-
-    def answer(self, trials: Array) -> tuple[Array, Array]:
-        """Return C of trials and their volume-weighted mean of d - m: how m and lam answer to q."""
-        rank = self.points.shape[-1]
-        sums = _times(trials, self.moments)
-        centre = sums[..., 1 : 1 + rank] / sums[..., :1]
-        second = sums[..., 1 + rank :].reshape(*sums.shape[:-1], rank, rank)
-        second = second - sums[..., 1 : 1 + rank, None] * centre[..., None, :]
-        return second, centre - self.mean[:, None, :]
-
-    def trial(self, rows: NDArray[np.intp], q: Array, pressure: Array) -> Array:
-        """Return the fractions (k, n) of one trial of each of some mixtures."""
-        def own(values: Array) -> Array:
-            return values if values.shape[0] == 1 else values[rows]
-
-        level = pressure - (q * self.mean[rows]).sum(axis=-1)
-        exponent = _times(q[:, None, :], own(self.scaled))[:, 0] + own(self.volumes) * level[:, None]
-        with np.errstate(over="ignore", invalid="ignore"):
-            return np.where(self.present[rows], np.exp(self.log_phi[rows] + exponent), 0.0)
-
-    def keep(self, rows: NDArray[np.bool_]) -> None:
-        """Forget the mixtures that are done."""
-        for name in ("phi", "present", "log_phi", "mean", "moles"):
-            setattr(self, name, getattr(self, name)[rows])
-        for name in ("volumes", "points", "scaled", "pair", "moments", "strength"):
-            values = getattr(self, name)
-            if values.shape[0] > 1:
-                setattr(self, name, values[rows])
-
-
-def _times(trials: Array, values: Array) -> Array:
-    """Sum over the components: (b, s, n) times (b, n, k) or (1, n, k)."""
-    if values.shape[0] > 1:
-        return np.matmul(trials, values)
-    flat = trials.reshape(-1, trials.shape[-1]) @ values[0]  # one large product, not many small ones
-    return flat.reshape(*trials.shape[:-1], values.shape[-1])
-
-
-def _over(trials: Array, volumes: Array) -> Array:
-    """Sum over the components of trials (b, s, n) divided by volumes (b, n) or (1, n)."""
-    return _times(trials, (1.0 / volumes)[..., None])[..., 0]
-
-
-def _starts(search: _Search, trials: slice) -> Array:
-    """Return tilts (b, s, r) towards components, ordered so that each is as unlike those before as can be."""
-    count, n = search.phi.shape
-    points = search.points
-    offset = points - search.mean[:, None, :]
-    gap = (offset**2).sum(axis=-1)
-    chosen = []
-    nearest = np.where(search.present, gap, -1.0)
-    rows = np.arange(count)
-    for _ in range(n if trials.stop is None else min(n, trials.stop)):
-        pick = nearest.argmax(axis=-1)
-        chosen.append(pick)
-        centre = points[0][pick] if points.shape[0] == 1 else points[rows, pick]
-        nearest = np.minimum(nearest, ((points - centre[:, None, :]) ** 2).sum(axis=-1))
-        nearest[rows, pick] = -1.0
-    picks = np.stack(chosen[trials], axis=-1)
-    towards = np.take_along_axis(offset, picks[..., None], axis=1)
-    distance = np.maximum(np.take_along_axis(gap, picks, axis=1), 1e-12)
-    own = search.phi[rows[:, None], picks]
-    sizes = search.volumes[0][picks] if search.volumes.shape[0] == 1 else search.volumes[rows[:, None], picks]
-    # cost of the pure component as a trial phase; the tilt that would balance it
-    cost = np.where(own > 0, (-np.log(np.maximum(own, 1e-300)) - 1.0) / sizes + search.moles[:, None], 0.0)
-    return towards * (2.0 * cost / distance)[..., None]
-
-
-def _newton(q: Array, residual: Array, critical: Array, state: _Tilt) -> tuple[Array, NDArray[np.bool_]]:
-    """Newton step on the gradient of ln ratio, which is -C (q - 2 a* shift) / cost; and whether it goes up.
-
-    The matrix is I - 2 a* C less two products of vectors, from the change of a* and of the cost; they matter when
-    a trial is close to the mixture itself, where everything but the ratio goes to zero.
-    """
-    spread, twice, cost = state.spread, 2.0 * critical, state.cost
-    balanced = twice[..., None] * state.shift
-    matrix = np.eye(q.shape[-1]) - twice[..., None, None] * spread
-    (x, y), definite = _solve_symmetric(matrix, (residual, balanced))
-    inverse = 1.0 / np.maximum(cost, 1e-300)
-    v = np.matmul(spread, residual[..., None])[..., 0]
-    w = np.matmul(spread, q[..., None])[..., 0]
-    vx, vy = (v * x).sum(axis=-1) * inverse, (v * y).sum(axis=-1) * inverse
-    wx, wy = (w * x).sum(axis=-1) * inverse, (w * y).sum(axis=-1) * inverse
-    determinant = (1.0 - vy) * (1.0 - wx) - vx * wy
-    with np.errstate(divide="ignore", invalid="ignore"):
-        along_x = (1.0 - vy) / determinant
-        along_y = vx / determinant
-    step = along_x[..., None] * x + along_y[..., None] * y
-    uphill = ((step * v).sum(axis=-1) > 0) & np.isfinite(step).all(axis=-1)
-    return np.where(uphill[..., None], step, x), definite | uphill
-
-
-def search(mixtures: Mixtures, *, enough: float = np.inf) -> Trial:
-    """Return the best trial phase of each mixture, or any whose index passes ``enough``.
-
-    Six unlike components show the way to the best trial phase of nearly every mixture. Where the verdict could
-    still turn, all components are tried.
-    """
-    found = _climb(mixtures, slice(0, _COMPONENT_TRIALS), enough)
-    many = (mixtures.fractions > 0).sum(axis=-1) > _COMPONENT_TRIALS
-    doubt = np.flatnonzero(many & (found.value > _DOUBT[0]) & (found.value < _DOUBT[1]))
-    if doubt.size:
-        again = _climb(mixtures.take(doubt), slice(_COMPONENT_TRIALS, None), enough)
-        wins = again.value > found.value[doubt]
-        for old, new in zip(found, again, strict=True):
-            old[doubt[wins]] = new[wins]
-    return found
-
-
-def _climb(mixtures: Mixtures, trials: slice, enough: float) -> Trial:
-    """Climb from several starts to the maxima of the ratio; keep the best of each mixture."""
-    count, n = mixtures.fractions.shape
-    rank = mixtures.points.shape[-1]
-    found = Trial(np.zeros(count), np.zeros((count, rank)), np.zeros(count), mixtures.fractions.copy())
-    several = (mixtures.fractions > 0).sum(axis=-1) > 1
-    if n == 1 or not several.any():
-        return found
-    values, vectors = np.linalg.eigh(covariance(mixtures))
-    top = np.maximum(values[:, -1], 0.0)
-    found.value[:] = 2.0 * mixtures.strength * top
-    alive = np.flatnonzero(several & (top > 1e-12) & (found.value <= enough))
-    if alive.size == 0:
-        return found
-    work = _Search(mixtures.take(alive))
-    local = 1.0 / (2.0 * top[alive])
-    best = _Best(local.copy(), np.zeros((alive.size, rank)), np.zeros(alive.size))
-    q = _starts(work, trials)
-    if not trials.start:
-        # both ways along the largest fluctuation: where phases close to critical lie
-        along = (vectors[alive, :, -1] * np.sqrt(2.0 * work.moles * local)[:, None])[:, None, :]
-        q = np.concatenate([q, along, -along], axis=1)
-    state = work.tilt(q)
-    critical = _critical(state, local)
-    moving = ~state.same
-    careful = np.zeros_like(moving)
-    for turn in range(_MOST_STEPS):
-        best.note(critical, q, state.pressure)
-        if turn % 2:
-            moving &= ~_followers(q, critical)
-        left = moving.sum(axis=-1)
-        done = (left == 0) | (work.strength > best.critical * enough)
-        if done.any():
-            _record(found, work, alive, done, best)
-            keep = ~done
-            alive = alive[keep]
-            if alive.size == 0:
-                return found
-            work.keep(keep)
-            best = _Best(*(part[keep] for part in best))
-            local, q, critical, moving, careful = local[keep], q[keep], critical[keep], moving[keep], careful[keep]
-            state = _Tilt(*(part[keep] for part in state))
-        width = int(moving.sum(axis=-1).max())
-        if width < moving.shape[1]:
-            order = np.argsort(~moving, axis=1, kind="stable")[:, :width]
-            at = (np.arange(order.shape[0])[:, None], order)
-            q, critical, moving, careful = q[at], critical[at], moving[at], careful[at]
-            state = _Tilt(*(part[at] for part in state))
-        residual = q - 2.0 * critical[..., None] * state.shift
-        step, usable = _newton(q, residual, critical, state)
-        step = -np.where((usable & ~careful)[..., None], step, residual)
-        step[~moving] = 0.0
-        trial_q = q + step
-        trial = work.tilt(trial_q, state.pressure - (state.centre * step).sum(axis=-1))
-        trial_critical = _critical(trial, local)
-        take = moving & (trial_critical <= critical * (1 + 1e-14))
-        small = (step**2).sum(axis=-1) <= _STEP**2 * (q**2).sum(axis=-1)
-        q = np.where(take[..., None], trial_q, q)
-        critical = np.where(take, trial_critical, critical)
-        state = _Tilt(
-            *(
-                np.where(take.reshape(take.shape + (1,) * (new.ndim - 2)), new, old)
-                for new, old in zip(trial, state, strict=True)
-            )
-        )
-        # after a refusal one plain step, which never goes down; a refused plain step is at the end of its digits
-        moving &= ~small & ~(take & trial.same) & ~(~take & careful)
-        careful = moving & ~take
-    best.note(critical, q, state.pressure)
-    _record(found, work, alive, np.ones(alive.size, dtype=bool), best)
-    return found
-
-
-class _Best(NamedTuple):
-    """Best trial of each mixture so far: critical strength (b,), q (b, r), lam (b,); changed in place."""
-
-    critical: Array
-    direction: Array
-    pressure: Array
-
-    def note(self, critical: Array, q: Array, pressure: Array) -> None:
-        """Take over what is better among trials (b, s)."""
-        rows = np.arange(critical.shape[0])
-        pick = critical.argmin(axis=-1)
-        better = critical[rows, pick] < self.critical
-        rows, pick = rows[better], pick[better]
-        self.critical[rows] = critical[rows, pick]
-        self.direction[rows] = q[rows, pick]
-        self.pressure[rows] = pressure[rows, pick]
-
-
-def _followers(q: Array, critical: Array) -> NDArray[np.bool_]:
-    """Say which trials (b, s) have come close to a better trial of their mixture and will end where it ends."""
-    gap = ((q[:, :, None, :] - q[:, None, :, :]) ** 2).sum(axis=-1)
-    size = (q**2).sum(axis=-1)
-    order = np.arange(q.shape[1])
-    ahead = (critical[:, None, :] < critical[:, :, None]) | (
-        (critical[:, None, :] == critical[:, :, None]) & (order[None, None, :] < order[None, :, None])
-    )
-    return (ahead & (gap <= _FOLLOWS**2 * size[:, :, None])).any(axis=-1)
-
-
-def _critical(tilt: _Tilt, local: Array) -> Array:
-    """Return the interaction strength at which each trial pays (b, s); at the mixture itself the local one."""
-    square = (tilt.shift**2).sum(axis=-1)
-    usable = ~tilt.same & (square > 0)
-    return np.where(usable, tilt.cost / np.where(usable, square, 1.0), local[:, None])
-
-
-def _record(
-    found: Trial, work: _Search, alive: NDArray[np.intp], done: NDArray[np.bool_], best: _Best
-) -> None:
-    """Write the best trial of the mixtures that are done."""
-    rows, local = alive[done], np.flatnonzero(done)
-    found.value[rows] = np.broadcast_to(work.strength, done.shape)[local] / best.critical[local]
-    found.direction[rows] = best.direction[local]
-    found.pressure[rows] = best.pressure[local]
-    found.fractions[rows] = work.trial(local, best.direction[local], best.pressure[local])
+    index: Array
+    incipient: Array
+    by_hsp: Array
+    by_ln_volume: Array
 
 
 def spinodal_index(
@@ -447,7 +75,8 @@ def spinodal_index(
     fractions : array_like of shape (..., n)
         Volume fractions of n components; must sum to 1, zeros allowed. [-]
     volumes : array_like of shape (..., n)
-        Molar volumes at 25 degC; usually (n,). Leading axes broadcast, e.g. over draws of parameters. [cm3/mol]
+        Molar volumes at 25 degC; usually (n,). Leading axes broadcast, e.g. over draws of parameters.
+        [cm3/mol]
     hsp : array_like of shape (..., n, 3)
         Hansen parameters at 25 degC; usually (n, 3). [MPa^0.5]
     celsius : array_like of shape (...)
@@ -463,7 +92,8 @@ def spinodal_index(
     Raises
     ------
     InputError
-        When fractions are negative, not finite or do not sum to 1, a volume is not positive, or shapes do not fit.
+        When fractions are negative, not finite or do not sum to 1, a volume is not positive, or shapes do not
+        fit.
 
     Warns
     -----
@@ -495,8 +125,8 @@ def binodal_index(
 ) -> Array:
     """Return the binodal index M of mixtures: stable below 1, on the binodal at 1, unmixing above.
 
-    M is the factor by which the interaction (alpha) exceeds what the mixture just bears, so it is smooth where the
-    verdict jumps: use it for probabilities and for solving. M >= L, the spinodal index.
+    M is the factor by which the interaction (alpha) exceeds what the mixture just bears, so it is smooth
+    where the verdict jumps: use it for probabilities and for solving. M >= L, the spinodal index.
 
     Parameters
     ----------
@@ -565,15 +195,141 @@ def stable(
     return (verdicts(mixtures)).reshape(mixtures.shape)[()]
 
 
-def verdicts(mixtures: Mixtures) -> NDArray[np.bool_]:
-    """Return the global verdict (b,), leaving each mixture as soon as its verdict is certain."""
-    answer = np.ones(mixtures.fractions.shape[0], dtype=bool)
-    # No trial phase can spread more than the two ends of the cloud of points: a bound that costs next to nothing.
-    present = mixtures.fractions > 0
-    inside = np.where(present[..., None], mixtures.points, np.nan)
-    extent = np.nanmax(inside, axis=-2) - np.nanmin(inside, axis=-2)
-    largest = np.where(present, mixtures.volumes, 0.0).max(axis=-1)
-    doubt = np.flatnonzero(0.5 * mixtures.strength * largest * (extent**2).sum(axis=-1) >= 1.0)
-    if doubt.size:
-        answer[doubt] = search(mixtures.take(doubt), enough=1.0).value < 1.0
-    return answer
+def binodal_details(
+    fractions: ArrayLike,
+    volumes: ArrayLike,
+    hsp: ArrayLike,
+    *,
+    celsius: ArrayLike = 25.0,
+    alpha: ArrayLike | None = None,
+) -> BinodalDetails:
+    """Return the binodal index with its exact derivatives and the phase that would separate.
+
+    With a covariance S of the parameters, the standard deviation of ln M is sqrt(g S g) to first order, and
+    the probability of one phase is that of ln M < 0: no draws needed. The derivative to ln alpha is 1.
+
+    Parameters
+    ----------
+    fractions, volumes, hsp, celsius, alpha
+        As in `spinodal_index`.
+
+    Returns
+    -------
+    BinodalDetails
+        Index, incipient phase, derivatives.
+
+    Raises
+    ------
+    InputError
+        As in `spinodal_index`.
+
+    Examples
+    --------
+    Moving water towards limonene in delta_h lets them mix more readily:
+
+    >>> details = binodal_details([0.01, 0.99], [162.9, 18.0], [[17.2, 1.8, 4.3], [15.5, 16.0, 42.3]])
+    >>> bool(details.by_hsp[1, 2] > 0), float(details.by_ln_volume.sum())
+    (True, 1.0)
+    """
+    mixtures = gather(fractions, volumes, hsp, celsius, alpha)
+    trial = search(mixtures)
+    n = mixtures.fractions.shape[-1]
+    phi, w = mixtures.fractions, trial.fractions
+    local = np.abs(trial.direction).max(axis=-1) == 0
+    points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
+    change = w - phi
+    shift = np.matmul(change[:, None, :], points)[:, 0]
+    gain = (shift**2).sum(axis=-1)
+    share = np.where(phi > 0, w / np.where(phi > 0, phi, 1.0), 1.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = (np.where(w > 0, w * np.log(np.where(w > 0, share, 1.0)), 0.0) - change) / mixtures.volumes
+        by_volume = part / part.sum(axis=-1, keepdims=True)
+        by_point = 2.0 * change[..., None] * shift[:, None, :] / gain[:, None, None]
+    rows = np.flatnonzero(local)
+    if rows.size:  # the limit of small changes, along the largest fluctuation
+        own = mixtures.take(rows)
+        values, vectors = np.linalg.eigh(covariance(own))
+        weight = own.fractions * own.volumes
+        centre = np.matmul((weight / weight.sum(axis=-1, keepdims=True))[:, None, :], own.points)
+        along = np.matmul(own.points - centre, vectors[..., -1:])[..., 0]
+        top = np.maximum(values[:, -1:], 1e-300)
+        by_volume[rows] = weight * along**2 / top
+        by_point[rows] = 2.0 * (weight * along / top)[..., None] * vectors[:, None, :, -1]
+    # at() scales parameters by constants, which the derivative to the given ones takes along
+    scale = (
+        at(np.ones(1), np.ones((1, 3)), celsius)[1][..., 0, :]
+        if np.any(np.asarray(celsius) != 25.0)
+        else None
+    )
+    by_hsp = by_point.reshape(*mixtures.shape, n, 3)
+    by_hsp = by_hsp * (HANSEN_WEIGHTS if scale is None else np.expand_dims(scale, -2))
+    return BinodalDetails(
+        trial.value.reshape(mixtures.shape)[()],
+        w.reshape(*mixtures.shape, n),
+        by_hsp,
+        by_volume.reshape(*mixtures.shape, n),
+    )
+
+
+def binodal_index_of_draws(
+    fractions: ArrayLike,
+    volumes: ArrayLike,
+    hsp: ArrayLike,
+    volume_draws: ArrayLike,
+    hsp_draws: ArrayLike,
+    *,
+    celsius: float = 25.0,
+    alpha: ArrayLike | None = None,
+) -> Array:
+    """Return the binodal index of one mixture for many draws of its parameters, fast.
+
+    All maxima are found once, at the central parameters, and followed to each draw; `binodal_index` searches
+    anew for every draw. A phase that pays only far from the central parameters can be missed.
+
+    Parameters
+    ----------
+    fractions : array_like of shape (n,)
+        Volume fractions. [-]
+    volumes : array_like of shape (n,)
+        Molar volumes in the middle of the draws. [cm3/mol]
+    hsp : array_like of shape (n, 3)
+        Hansen parameters in the middle of the draws. [MPa^0.5]
+    volume_draws : array_like of shape (n,) or (k, n)
+        Molar volumes drawn. [cm3/mol]
+    hsp_draws : array_like of shape (k, n, 3)
+        Hansen parameters drawn. [MPa^0.5]
+    celsius : float
+        Temperature. [degC]
+    alpha : array_like of shape () or (k,), optional
+        As in `spinodal_index`. [-]
+
+    Returns
+    -------
+    ndarray of shape (k,)
+        Binodal index of each draw. [-]
+
+    Raises
+    ------
+    InputError
+        When there is more than one mixture, and as in `spinodal_index`.
+
+    Examples
+    --------
+    >>> parameters = np.array([[16.0, 0, 0], [16.0, 0, 20]])
+    >>> draws = parameters + np.array([0.0, 1.0])[:, None, None] * [[0, 0, 0], [0, 0, 1]]
+    >>> binodal_index_of_draws([0.5, 0.5], [100, 100], parameters, [100, 100], draws, alpha=0.5).round(3)
+    array([1.008, 1.112])
+    """
+    shares = np.asarray(fractions, dtype=float)
+    if shares.ndim != 1:
+        message = (
+            f"fractions has shape {shares.shape}; expected one mixture (n,); use binodal_index for several"
+        )
+        raise InputError(message)
+    draws = gather(shares, volume_draws, hsp_draws, celsius, alpha)
+    middle = gather(shares, volumes, hsp, celsius, None)
+    tilts = maxima(middle)
+    if tilts.shape[0] == 0:
+        return local_index(draws).reshape(draws.shape)[()]
+    known = np.broadcast_to(tilts, (draws.fractions.shape[0], *tilts.shape))
+    return follow(draws, known).value.reshape(draws.shape)[()]
