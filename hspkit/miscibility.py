@@ -246,18 +246,19 @@ def _first_cloud(mixture: Mixture, start: Array, added: Array, celsius: float) -
     return float(phases.cloud_point(start, added, mixture.volumes, mixture.hsp, celsius=celsius).fraction)
 
 
-def _limiting(mixture: Mixture, members: Sequence[str], celsius: float, *, clear: bool) -> tuple[str, ...]:
+def _limiting(
+    mixture: Mixture, members: Sequence[str], celsius: float, separated: phases.Split | None
+) -> tuple[str, ...]:
     """Return the components of the oil that drive it out, strongest first.
 
-    In an unstable mixture: those that make up the phase which is richest in oil. In a stable one: those that
+    In a mixture that separates: those that make up the phase which is richest in oil. In a clear one: those that
     contribute most to the spinodal index, which is an exact sum over components.
     """
     rows = np.array([name in members for name in mixture.names])
-    if clear:
+    if separated is None:
         weight = phases.index_shares(mixture.fractions, mixture.volumes, mixture.hsp, celsius=celsius)
     else:
-        found = phases.split(mixture.fractions, mixture.volumes, mixture.hsp, celsius=celsius)
-        compositions = found.fractions[: int(found.n_phases)]
+        compositions = separated.fractions[: int(separated.n_phases)]
         richest = compositions[np.argmax(compositions[:, rows].sum(axis=1))]
         weight = np.clip(richest - mixture.fractions, 0.0, None)
     weight = np.where(rows, weight, 0.0)
@@ -331,14 +332,12 @@ def dissolve(
     edge = _haze_edge(mixture, index, celsius) if p_clear < SURELY_CLEAR else np.inf
     p_splits = float(ndtr((mean - np.log(edge)) / sd))
     verdict = _verdict(float(np.exp(mean)), edge)
-    second = 0.0
-    if index >= 1.0:
-        found = phases.split(stock, mixture.volumes, mixture.hsp, celsius=celsius)
-        second = 100.0 * (1.0 - float(found.amounts[0]))
+    separated = phases.split(stock, mixture.volumes, mixture.hsp, celsius=celsius) if index >= 1.0 else None
+    second = 0.0 if separated is None else 100.0 * (1.0 - float(separated.amounts[0]))
     pure_oil = mixture.shares_of(subject.substances, subject.fractions)
     pure_carrier = mixture.shares_of(members, liquid.fractions)
     water = mixture.shares_of((_water(),), np.ones(1))
-    limiting = _limiting(mixture, [member.name for member in subject.substances], celsius, clear=second == 0.0)
+    limiting = _limiting(mixture, [member.name for member in subject.substances], celsius, separated)
     return Outcome(
         subject,
         liquid,
@@ -403,7 +402,7 @@ _SMALLEST_INDEX = 1e-3
 
 
 #: Binodal indices at which the volume of the second phase is looked at, to find where haze ends.
-_LADDER = np.array([1.01, 1.03, 1.06, 1.1, 1.2, 1.4, 1.8])
+_LADDER = np.array([1.02, 1.08, 1.2, 1.6])
 
 
 def _haze_edge(mixture: Mixture, index: float, celsius: float) -> float:
