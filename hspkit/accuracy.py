@@ -261,7 +261,7 @@ def near_room() -> list[Fact]:
 def structure_priors(members: Sequence[int]) -> dict[int, tuple[Array, Array]]:
     """Return estimates of substances by a group model that was fitted without their structures."""
     from hspkit.estimation.model import GroupModel
-    from hspkit.estimation.open_data import hansen_table, liquid_volumes
+    from hspkit.estimation.open_data import hansen_table
 
     shipped = liquids()
     read = {m: molecule for m, molecule in zip(members, read_molecules([shipped.smiles[m] for m in members]), strict=True)}
@@ -270,8 +270,7 @@ def structure_priors(members: Sequence[int]) -> dict[int, tuple[Array, Array]]:
     table = hansen_table()
     keep = [i for i, molecule in enumerate(table.molecules) if molecule.canonical not in banned]
     smiles = [table.molecules[i].canonical for i in keep]
-    _ = liquid_volumes
-    model = GroupModel().fit(smiles, table.values[keep])
+    model = GroupModel().fit(smiles, table.hsp[keep])
     answer = model.predict([molecule.smiles for molecule in molecules.values()])
     mean = answer[["delta_d", "delta_p", "delta_h"]].to_numpy()
     sd = answer[["sd_d", "sd_p", "sd_h"]].to_numpy()
