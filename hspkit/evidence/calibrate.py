@@ -27,7 +27,7 @@ __all__ = ["ethanol_limit", "main", "score"]
 Array = NDArray[np.float64]
 
 GRIDS: dict[str, tuple[float, ...]] = {
-    "alpha": (0.60, 0.65, 0.70, 0.75, 0.80),
+    "alpha": (0.60, 0.63, 0.66, 0.69, 0.72, 0.76),
     "water_association": (1.0, 1.4, 1.7, 1.8, 1.9, 2.0, 2.1, 2.4),
     "sd_activity": (0.2, 0.25, 0.3, 0.4),
     "sd_water_solubility": (0.4, 0.5, 0.6, 0.7, 0.8),
