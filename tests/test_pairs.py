@@ -36,7 +36,8 @@ def test_pairs_that_split(a, b):
 # Brouwer, Kersten, Bargeman, Schuur 2021 (compilation of measured limiting activity coefficients), 25 to 41 C.
 @pytest.mark.parametrize(
     ("solute", "solvent", "celsius", "measured"),
-    [("hexane", "ethanol", 32, 2.40), ("benzene", "ethylene glycol", 27, 3.50), ("toluene", "propylene glycol", 21, 2.91),
+    [("hexane", "ethanol", 32, 2.40), ("benzene", "ethylene glycol", 27, 3.50),
+     ("toluene", "propylene glycol", 21, 2.91),
      ("heptane", "triacetin", 41, 2.76), ("octane", "diethylene glycol", 30, 5.49)],
 )  # fmt: skip
 def test_activity_coefficients_near_the_measured_ones(solute, solvent, celsius, measured):

@@ -22,9 +22,9 @@ from hspkit.errors import DataFileError
 from hspkit.phases.mixture import GAS_CONSTANT
 
 __all__ = [
-    "Calibration",
     "DISTANCE_WEIGHTS",
     "LAPSE",
+    "Calibration",
     "calibration",
     "coexisting_strength",
     "critical_strength",
@@ -268,5 +268,3 @@ def coexisting_strength(fraction: float, volume: float, solvent_mixing: float) -
         else:
             high = middle
     return float(strength(np.exp(0.5 * (low + high))))
-
-
