@@ -8,7 +8,7 @@ one bad line never costs the others. The parser's own log lines are held back on
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +16,7 @@ from rdkit import Chem, rdBase
 
 from hspkit.errors import MoleculeError
 
-__all__ = ["ELEMENTS", "MAX_HEAVY_ATOMS", "Molecule", "Refusal", "read_molecule", "read_molecules", "read_unit"]
+__all__ = ["ELEMENTS", "MAX_HEAVY_ATOMS", "Molecule", "Refusal", "read_molecule", "read_molecules", "read_unit", "take"]
 
 #: Largest molecule accepted, in atoms other than hydrogen. Tristearin has 63; beyond a few hundred a liquid's
 #: parameters are those of a polymer, for which repeat units are the right question.
@@ -30,6 +30,8 @@ _ALLOWED = frozenset(ELEMENTS)
 #: Bracket atoms that need no second look: stereo carbon, aromatic [nH], the nitro group's two charged atoms.
 _PLAIN_BRACKETS = re.compile(r"\[(?:C@{1,2}H?|nH)\]|\[N\+\]\(=O\)\[O-\]|\[O-\]\[N\+\]\(=O\)")
 _NEEDS_A_LOOK = re.compile(r"[\[*.\s$]")
+_CHARGE = re.compile(r"[+-]\d*(?::\d+)?\]")
+_ISOTOPE = re.compile(r"\[\d+")
 #: Letters that no organic-subset atom starts with or ends in: their presence tells a name from a structure.
 _WORD = re.compile(r"[A-Za-z]{4,}")
 _NOT_SMILES_LETTERS = re.compile(r"[adeghjkmqtuvwxyzADEGJKLMQRTUVWXYZ]")
@@ -124,20 +126,25 @@ def _why_unreadable(text: str) -> str:
 
 
 def _why_refused(graph: Any, text: str, *, unit: bool) -> str | None:
-    """Return the reason against a parsed structure, or None; the order decides which one is named."""
-    atoms = list(graph.GetAtoms())
-    symbols = [atom.GetSymbol() for atom in atoms]
-    if "*" in symbols and not unit:
+    """Return the reason against a parsed structure, or None; the order decides which one is named.
+
+    Questions that need no walk over the atoms come first: in large tables most refused rows are salts.
+    """
+    ends = text.count("*")
+    if ends and not unit:
         return (
-            f"{_short(text)} has {symbols.count('*')} open end(s) '*' (polymer unit or placeholder), not a whole "
+            f"{_short(text)} has {ends} open end(s) '*' (polymer unit or placeholder), not a whole "
             "molecule; for a repeat unit use hspkit.estimation.estimate_repeat_unit"
         )
-    pieces = len(Chem.GetMolFrags(graph))
-    charge = Chem.GetFormalCharge(graph)
-    charged = any(atom.GetFormalCharge() for atom in atoms)
-    if pieces > 1:
-        what = "a salt or complex of" if charged else "a mixture or solvate of"
-        return f"{_short(text)} is {what} {pieces} separate pieces; give one neutral molecule at a time"
+    charged = _CHARGE.search(text) is not None
+    if "." in text:
+        pieces = len(Chem.GetMolFrags(graph))
+        if pieces > 1:
+            what = "a salt or complex of" if charged else "a mixture or solvate of"
+            return f"{_short(text)} is {what} {pieces} separate pieces; give one neutral molecule at a time"
+    charge = Chem.GetFormalCharge(graph) if charged else 0
+    atoms = [graph.GetAtomWithIdx(index) for index in range(graph.GetNumAtoms())]
+    symbols = [atom.GetSymbol() for atom in atoms]
     odd = sorted(set(symbols) - _ALLOWED - {"*"})
     if odd:
         what = "metal" if not set(odd) <= _METALLOIDS else "element"
@@ -191,7 +198,7 @@ def _read(given: Any, *, unit: bool = False) -> Molecule | str:
         return _why_unreadable(text)
     notes: tuple[str, ...] = ()
     if not plain:
-        labelled = [atom for atom in graph.GetAtoms() if atom.GetIsotope()]
+        labelled = [atom for atom in graph.GetAtoms() if atom.GetIsotope()] if _ISOTOPE.search(text) else []
         if labelled and not all(atom.GetSymbol() == "*" for atom in labelled):
             for atom in labelled:
                 atom.SetIsotope(0)
@@ -288,3 +295,28 @@ def read_molecules(smiles: Iterable[Any]) -> Iterator[Molecule | Refusal]:
         with rdBase.BlockLogs():
             answer = _read(given)
         yield Refusal(row, given, answer) if isinstance(answer, str) else answer
+
+
+def take(smiles: Iterable[Any], visit: Callable[[Molecule], None]) -> list[str]:
+    """Read a column, hand each good molecule to `visit` and keep none; return the reasons, empty for good rows.
+
+    The parser's log is held back once for the whole column.
+
+    Examples
+    --------
+    >>> sizes = []
+    >>> take(["CCO", ""], lambda molecule: sizes.append(molecule.heavy_atoms))
+    ['', 'the SMILES is empty; give text such as CCO']
+    >>> sizes
+    [3]
+    """
+    reasons = []
+    with rdBase.BlockLogs():
+        for given in smiles:
+            answer = _read(given)
+            if isinstance(answer, str):
+                reasons.append(answer)
+            else:
+                visit(answer)
+                reasons.append("")
+    return reasons

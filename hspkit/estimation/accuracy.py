@@ -18,7 +18,7 @@ from hspkit.estimation.likeness import is_other
 from hspkit.estimation.model import GroupModel
 from hspkit.estimation.open_data import Hansen, hansen_table, liquid_volumes
 from hspkit.estimation.series import deal, folds_of, scaffold_of, series_of
-from hspkit.groups import find
+from hspkit.groups import Batch, find
 from hspkit.hansen import distance
 from hspkit.molecules import Molecule
 
@@ -111,12 +111,13 @@ def main() -> None:
     plan, known = coefficients.design(), hansen_table()
     counted = plan.table.count(known.molecules)
     batch = counted.batch
+    graphs = [molecule.graph for molecule in known.molecules]
     other = is_other(batch)
     plain = ~other & (batch.sizes >= 4)
     volumes = coefficients.shipped_volumes()
     everything = np.ones(len(other), dtype=bool)
-    series = [series_of(graph) for graph in batch.graphs]
-    scaffolds = [scaffold_of(graph) for graph in batch.graphs]
+    series = [series_of(graph) for graph in graphs]
+    scaffolds = [scaffold_of(graph) for graph in graphs]
     print(f"{len(other)} molecules, {plain.sum()} of C, H, O with at least 4 heavy atoms; {FOLDS} folds, seeds {SEEDS}")
     print("\n| folds, molecules | n | mean absolute error dD / dP / dH | median Ra error |")
     print("|---|---|---|---|")
@@ -139,9 +140,13 @@ def main() -> None:
     _volume_lines()
 
 
+def _published(molecules: list[Molecule]) -> NDArray[np.float64]:
+    batch = Batch.of(molecule.graph for molecule in molecules)
+    return published.predict_batch(batch, [m.smiles for m in molecules], [m.notes for m in molecules]).values
+
+
 def _published_lines(known: Hansen, plain: NDArray[np.bool_]) -> None:
-    found = published.predict(known.molecules)
-    error = found.values[:, :3] - known.hsp
+    error = _published(known.molecules)[:, :3] - known.hsp
     covered = np.isfinite(error).all(axis=1)
     print(_line("Hoftyzer-Van Krevelen, C, H, O covered", error, plain & covered))
     print(_line("Hoftyzer-Van Krevelen, all covered", error, covered))
@@ -157,7 +162,7 @@ def _volume_lines() -> None:
     print("|---|---|---|---|---|")
     relative, inside = [], []
     for seed in SEEDS:
-        fold = folds_of(counted.batch.graphs, FOLDS, seed)
+        fold = folds_of([molecule.graph for molecule in liquids.molecules], FOLDS, seed)
         volumes, predicted = coefficients.fit_volumes(counted.counts, other, liquids.volume, fold)
         error = predicted - liquids.volume
         relative.append(100.0 * error / liquids.volume)
@@ -168,7 +173,7 @@ def _volume_lines() -> None:
         shares = " / ".join(f"{100 * (ratio[:, rows] < norm.ppf(0.5 + p / 2)).mean():.0f}" for p in LEVELS)
         print(f"| {name} | {rows.sum()} | {size.mean():.2f} | {np.median(size):.2f} | {shares} |")
     _named_volumes(liquids.molecules, liquids.volume, percent)
-    fedors = published.predict(liquids.molecules).values[:, 3]
+    fedors = _published(liquids.molecules)[:, 3]
     covered = np.isfinite(fedors)
     for name, rows in (("C, H, O", ~other & covered), ("all", covered)):
         size = 100.0 * np.abs(fedors - liquids.volume)[rows] / liquids.volume[rows]

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.estimation import calibrated, published
+from hspkit.groups import Batch, Gatherer
 from hspkit.estimation.result import Estimate, Prediction
-from hspkit.molecules import Molecule, read_molecule, read_molecules
+from hspkit.molecules import Molecule, read_molecule, take
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,7 +25,8 @@ __all__ = ["METHODS", "estimate", "estimate_many"]
 METHODS = {"calibrated": calibrated, "van-krevelen": published}
 #: Molecules treated at once: large enough that array operations cost more than starting them, small enough that a
 #: million rows need no more memory than a thousand.
-CHUNK = 1000
+CHUNK = 2500
+Predict = Callable[[Batch, list[str], list[tuple[str, ...]]], Prediction]
 COLUMNS = ("delta_d", "delta_p", "delta_h", "volume", "sd_d", "sd_p", "sd_h", "sd_volume")
 
 
@@ -75,17 +77,23 @@ def estimate(smiles: str, *, method: str = "calibrated") -> Estimate:
     return answer
 
 
-def _answers(
-    entries: list[Any], predict: Callable[[list[Molecule]], Prediction]
-) -> tuple[NDArray[np.float64], list[str], list[str]]:
+def _answers(entries: list[Any], predict: Predict) -> tuple[NDArray[np.float64], list[str], list[str]]:
     """Estimate one chunk: eight numbers a row, status, note."""
-    answers = list(read_molecules(entries))
-    rows = [row for row, answer in enumerate(answers) if isinstance(answer, Molecule)]
+    gatherer = Gatherer()
+    names: list[str] = []
+    remarks: list[tuple[str, ...]] = []
+
+    def visit(molecule: Molecule) -> None:
+        gatherer.add(molecule.graph)
+        names.append(molecule.smiles)
+        remarks.append(molecule.notes)
+
+    notes = take(entries, visit)
+    rows = [row for row, reason in enumerate(notes) if not reason]
     numbers = np.full((len(entries), len(COLUMNS)), np.nan)
     status = ["failed"] * len(entries)
-    notes = ["" if isinstance(answer, Molecule) else answer.reason for answer in answers]
     if rows:
-        found = predict([answer for answer in answers if isinstance(answer, Molecule)])
+        found = predict(gatherer.batch(), names, remarks)
         numbers[rows, :4] = found.values
         numbers[rows, 4:] = found.sd
         for row, state, note in zip(rows, found.status, found.notes, strict=True):
@@ -97,7 +105,7 @@ def _answers(
 def _task(task: tuple[list[Any], str]) -> tuple[NDArray[np.float64], list[str], list[str]]:
     """Estimate one chunk by a named method; what a worker process runs."""
     entries, method = task
-    return _answers(entries, _module(method).predict)
+    return _answers(entries, _module(method).predict_batch)
 
 
 def _chunks(entries: Iterable[Any], size: int) -> Iterator[list[Any]]:
@@ -159,7 +167,7 @@ def estimate_many(
     return _frame(entries, index, _run(tasks, int(n_jobs)), progress)
 
 
-def frame_of(smiles: Iterable[Any], predict: Callable[[list[Molecule]], Prediction]) -> pd.DataFrame:
+def frame_of(smiles: Iterable[Any], predict: Predict) -> pd.DataFrame:
     """Return the frame of `estimate_many` for a fitted model's batch function."""
     entries, index = _column(smiles)
     parts = (_answers(chunk, predict) for chunk in _chunks(entries, CHUNK))

@@ -29,12 +29,13 @@ def calibrate() -> dict[str, str]:
     plan = coefficients.design()
     liquids = liquid_volumes()
     counted = plan.table.count(liquids.molecules)
-    fold = folds_of(counted.batch.graphs, FOLDS, SEED)
+    fold = folds_of([molecule.graph for molecule in liquids.molecules], FOLDS, SEED)
     volumes, _ = coefficients.fit_volumes(counted.counts, is_other(counted.batch), liquids.volume, fold)
     volumes = coefficients.volume_tables(volumes)
     known = hansen_table()
     model = GroupModel(folds=FOLDS, random_state=SEED)
-    model.fit_counted(plan.table.count(known.molecules), known.hsp, volumes)
+    fold = folds_of([molecule.graph for molecule in known.molecules], FOLDS, SEED)
+    model.fit_counted(plan.table.count(known.molecules), known.hsp, volumes, fold)
     return coefficients.tables_of(model, [molecule.smiles for molecule in known.molecules])
 
 

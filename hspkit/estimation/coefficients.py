@@ -209,7 +209,7 @@ def load(model: GroupModel) -> GroupModel:
     )
     model.names_ = [row["smiles"] for row in anchors]
     model.weights_ = np.array([[row[name] for name in ANCHOR_WEIGHTS] for row in anchors])
-    batch = Batch([read_molecule(name).graph for name in model.names_])
+    batch = Batch.of([read_molecule(name).graph for name in model.names_])
     counts = plan.table.count_batch(batch).counts
     from hspkit.estimation.likeness import is_other
 

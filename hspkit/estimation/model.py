@@ -8,7 +8,7 @@ of their groups; it is one row of `Estimate.groups`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from hspkit.estimation.coefficients import Coefficients, Design
 from hspkit.estimation.likeness import Anchors, describe, is_other
 from hspkit.estimation.result import Estimate, GroupShare, Prediction
 from hspkit.estimation.series import folds_of
-from hspkit.groups import GroupCounts
+from hspkit.groups import Batch, GroupCounts
 from hspkit.hansen import HSP
 from hspkit.molecules import Molecule, read_molecules
 
@@ -50,6 +50,8 @@ LEAST_SUPPORT = 3
 LEAST_LIKENESS = 0.55
 #: An answer is extrapolated when the molecule is larger than the largest known one by this factor.
 MOST_OVERSIZE = 1.2
+#: Molecules compared with the known ones at once; a block of likenesses then stays in the cache.
+BLOCK = 250
 #: Smallest volume that is returned [cm3/mol], that of no organic liquid: only odd structures reach it.
 LEAST_VOLUME = 20.0
 
@@ -180,16 +182,17 @@ class GroupModel:
                 message = f"volume must hold {len(entries)} finite numbers > 0 in cm3/mol, one per structure"
                 raise InputError(message)
             volumes = volumes.corrected(counted.counts, other, given)
-        return self.fit_counted(counted, target, volumes)
+        fold = folds_of([molecule.graph for molecule in molecules], self.folds, self.random_state)
+        return self.fit_counted(counted, target, volumes, fold)
 
     def fit_counted(
         self,
         counted: GroupCounts,
         hsp: Array,
         volumes: coefficients.Volumes,
-        fold: NDArray[np.int64] | None = None,
+        fold: NDArray[np.int64],
     ) -> GroupModel:
-        """Fit to counted groups of checked molecules; see `fit`. `fold` overrules how molecules are dealt."""
+        """Fit to counted groups of checked molecules, dealt to folds; see `fit`."""
         self.design_ = coefficients.design()
         self.volumes_ = volumes
         counts, batch = counted.counts, counted.batch
@@ -198,8 +201,6 @@ class GroupModel:
         self.out_of_fold_ = np.full(hsp.shape, np.nan)
         self.nearest_ = np.full(len(hsp), np.nan)
         rare = np.full(len(hsp), np.nan)
-        if fold is None:
-            fold = folds_of(batch.graphs, self.folds, self.random_state)
         descriptors = describe(batch, volume)
         for held in np.unique(fold):
             out, seen = fold == held, fold != held
@@ -268,10 +269,16 @@ class GroupModel:
         """Return group sums (n, 3), likeness terms (n, 3), and likeness to the most alike known molecule (n,)."""
         sums = self.coefficients_.sums(counts, other)
         sums[:, 0] *= 100.0 / volume
-        alike = self.anchors_.likeness(counts, descriptors)
-        terms = (alike @ self.weights_.astype(np.float32)).astype(float)
+        weights = self.weights_.astype(np.float32)
+        terms = np.empty((len(counts), weights.shape[1]))
+        nearest = np.zeros(len(counts))
+        for start in range(0, len(counts), BLOCK):
+            rows = slice(start, start + BLOCK)
+            alike = self.anchors_.likeness(counts[rows], descriptors[rows])
+            terms[rows] = alike @ weights
+            nearest[rows] = alike.max(axis=1, initial=0.0)
         extra = terms[:, 0::2] + other[:, None] * terms[:, 1::2]
-        return sums, extra, alike.max(axis=1, initial=0.0).astype(float)
+        return sums, extra, nearest
 
     def _values(
         self, counts: NDArray[np.int64], descriptors: Array, other: NDArray[np.bool_], volume: Array
@@ -292,9 +299,24 @@ class GroupModel:
         rarity = np.where(self.design_.first, 1.0 / np.sqrt(1.0 + self.support_), 0.0)
         return np.where(counts > 0, rarity, 0.0).max(axis=1, initial=0.0)
 
-    def predict_molecules(self, molecules: Sequence[Molecule]) -> Prediction:
-        """Estimate a batch of checked molecules; see `hspkit.estimation.estimate_many`."""
-        counted = self.design_.table.count(molecules)
+    def predict_batch(self, batch: Batch, names: list[str], notes: list[tuple[str, ...]]) -> Prediction:
+        """Estimate a batch of checked molecules.
+
+        Parameters
+        ----------
+        batch : Batch
+            The molecules. [-]
+        names : list of str
+            What to call them in messages: their SMILES. [-]
+        notes : list of tuple of str
+            What was already remarked about each. [-]
+
+        Returns
+        -------
+        Prediction
+            Values, standard deviations, status and notes. [MPa^0.5, cm3/mol]
+        """
+        counted = self.design_.table.count_batch(batch)
         counts, other = counted.counts, is_other(counted.batch)
         raw = self.volumes_.of(counts, other)
         volume = np.maximum(raw, LEAST_VOLUME)
@@ -308,13 +330,13 @@ class GroupModel:
             ]
         )
         values = np.column_stack([hansen, volume])
-        status = ["ok"] * len(molecules)
-        notes: list[tuple[str, ...]] = [molecule.notes for molecule in molecules]
+        status = ["ok"] * len(names)
+        notes = list(notes)
         for row, reasons in self._doubts(counts, nearest, raw).items():
             status[row] = "extrapolated"
             notes[row] = (*notes[row], *reasons)
         for row, reason in self._impossible(counted).items():
-            status[row], notes[row] = "failed", (f"{molecules[row].smiles!r}: {reason}",)
+            status[row], notes[row] = "failed", (f"{names[row]!r}: {reason}",)
             values[row] = sd[row] = np.nan
         return Prediction(values, sd, status, notes)
 
@@ -364,7 +386,7 @@ class GroupModel:
         """
         from hspkit.estimation.batches import frame_of
 
-        return frame_of(smiles, self.predict_molecules)
+        return frame_of(smiles, self.predict_batch)
 
     def estimate_molecule(self, molecule: Molecule) -> Estimate:
         """Estimate one checked molecule with the share of each group.
@@ -374,7 +396,7 @@ class GroupModel:
         MoleculeError
             When it holds a group about which nothing is known.
         """
-        found = self.predict_molecules([molecule])
+        found = self.predict_batch(Batch.of([molecule.graph]), [molecule.smiles], [molecule.notes])
         if found.status[0] == "failed":
             raise MoleculeError(found.notes[0][0])
         values = found.values[0]

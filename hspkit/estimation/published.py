@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from hspkit.data import read_table
 from hspkit.errors import InputError, MoleculeError
 from hspkit.estimation.result import Estimate, GroupShare, Prediction, shares
-from hspkit.groups import GroupTable
+from hspkit.groups import Batch, GroupTable
 from hspkit.hansen import HSP
 from hspkit.molecules import Molecule, read_unit
 
@@ -25,6 +25,7 @@ __all__ = ["estimate_from_groups", "estimate_repeat_unit", "fedors_total", "mix_
 
 TABLE = "groups/van_krevelen.csv"
 METHOD = "van-krevelen"
+NO_VOLUME = "its group volumes do not add up to a volume; use method='calibrated'"
 NOTE = "Hoftyzer-Van Krevelen with Fedors volume; no factor for planes of symmetry applied"
 
 
@@ -56,7 +57,7 @@ def _parts(counts: NDArray[Any]) -> NDArray[np.float64]:
 def _values(counts: NDArray[Any]) -> NDArray[np.float64]:
     """Return delta_d, delta_p, delta_h, volume of rows of counts; shape (..., 4)."""
     sums = _parts(counts).sum(axis=-2)
-    volume = sums[..., 3]
+    volume = np.where(sums[..., 3] > 0, sums[..., 3], np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.stack(
             [
@@ -99,18 +100,16 @@ def _why_not(text: str, reason: str) -> str:
     return f"{text!r}: {reason}"
 
 
-def predict(molecules: Sequence[Molecule]) -> Prediction:
-    """Estimate a batch; see `hspkit.estimation.estimate_many` for what a row means."""
-    table, _, _ = _table()
-    counted = table.count(molecules)
+def predict_batch(batch: Batch, names: list[str], notes: list[tuple[str, ...]]) -> Prediction:
+    """Estimate a batch; see `hspkit.estimation.model.GroupModel.predict_batch` for the arguments."""
+    counted = _table()[0].count_batch(batch)
     values = _values(counted.counts)
-    status, notes = ["ok"] * len(molecules), [(NOTE, *molecule.notes) for molecule in molecules]
-    for row in range(len(molecules)):
-        reason = _reason(counted, row)
-        if reason is not None:
-            values[row] = np.nan
-            status[row], notes[row] = "failed", (_why_not(molecules[row].smiles, reason),)
-    return Prediction(values, _sd(values), status, notes)
+    status, remarks = ["ok"] * len(names), [(NOTE, *note) for note in notes]
+    unclaimed = batch.per_molecule(np.flatnonzero(counted.unclaimed)) > 0
+    for row in np.flatnonzero(unclaimed | ~np.isfinite(values).all(axis=1)):
+        values[row] = np.nan
+        status[row], remarks[row] = "failed", (_why_not(names[row], _reason(counted, int(row)) or NO_VOLUME),)
+    return Prediction(values, _sd(values), status, remarks)
 
 
 def _reason(counted: Any, row: int) -> str | None:
@@ -139,7 +138,7 @@ def estimate_molecule(molecule: Molecule) -> Estimate:
     """Estimate one molecule; MoleculeError when a part of it is not covered."""
     table, _, _ = _table()
     counted = table.count([molecule])
-    reason = _reason(counted, 0)
+    reason = _reason(counted, 0) or (None if np.isfinite(_values(counted.counts)).all() else NO_VOLUME)
     if reason is not None:
         raise MoleculeError(_why_not(molecule.smiles, reason))
     return _estimate(counted.counts[0], molecule.smiles, (NOTE, *molecule.notes))

@@ -148,7 +148,7 @@ class GroupTable:
 
     def count(self, molecules: Sequence[Molecule]) -> GroupCounts:
         """Count every group in every molecule; see `GroupCounts`."""
-        return self.count_batch(Batch([molecule.graph for molecule in molecules]))
+        return self.count_batch(Batch.of(molecule.graph for molecule in molecules))
 
     def count_batch(self, batch: Batch) -> GroupCounts:
         """Count every group in a batch; open ends ``*`` are neighbours but are never claimed."""
