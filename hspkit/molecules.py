@@ -174,8 +174,11 @@ def _why_refused(graph: Any, text: str, *, unit: bool) -> str | None:
     return None
 
 
-def _read(given: Any, *, unit: bool = False) -> Molecule | str:
-    """Return a molecule, or the reason against it. Expects the parser's log to be held back by the caller."""
+def _read(given: Any, *, unit: bool = False) -> tuple[str, Any, tuple[str, ...]] | str:
+    """Return text, graph and notes of a molecule, or the reason against it.
+
+    Expects the parser's log to be held back by the caller.
+    """
     if not isinstance(given, str):
         empty = given is None or (isinstance(given, float) and given != given)
         what = "an empty cell" if empty or str(given) == "<NA>" else f"{type(given).__name__} {_short(str(given))}"
@@ -207,11 +210,11 @@ def _read(given: Any, *, unit: bool = False) -> Molecule | str:
         reason = _why_refused(graph, text, unit=unit)
         if reason is not None:
             return reason
-    elif graph.GetNumAtoms() > MAX_HEAVY_ATOMS or ("C" not in text and "c" not in text) or "Cl" in text:
+    elif graph.GetNumAtoms() > MAX_HEAVY_ATOMS or ("c" not in text and "C" not in text.replace("Cl", "")):
         reason = _why_refused(graph, text, unit=unit)
         if reason is not None:
             return reason
-    return Molecule(text, graph, notes)
+    return text, graph, notes
 
 
 def read_molecule(smiles: str) -> Molecule:
@@ -241,7 +244,7 @@ def read_molecule(smiles: str) -> Molecule:
         answer = _read(smiles)
     if isinstance(answer, str):
         raise MoleculeError(answer)
-    return answer
+    return Molecule(*answer)
 
 
 def read_unit(smiles: str) -> Molecule:
@@ -266,11 +269,12 @@ def read_unit(smiles: str) -> Molecule:
         answer = _read(smiles, unit=True)
     if isinstance(answer, str):
         raise MoleculeError(answer)
-    ends = sum(atom.GetAtomicNum() == 0 for atom in answer.graph.GetAtoms())
+    molecule = Molecule(*answer)
+    ends = sum(atom.GetAtomicNum() == 0 for atom in molecule.graph.GetAtoms())
     if ends != 2:
-        message = f"{_short(answer.smiles)} has {ends} open ends '*'; a repeat unit has two, as in *CCO*"
+        message = f"{_short(molecule.smiles)} has {ends} open ends '*'; a repeat unit has two, as in *CCO*"
         raise MoleculeError(message)
-    return answer
+    return molecule
 
 
 def read_molecules(smiles: Iterable[Any]) -> Iterator[Molecule | Refusal]:
@@ -294,18 +298,18 @@ def read_molecules(smiles: Iterable[Any]) -> Iterator[Molecule | Refusal]:
     for row, given in enumerate(smiles):
         with rdBase.BlockLogs():
             answer = _read(given)
-        yield Refusal(row, given, answer) if isinstance(answer, str) else answer
+        yield Refusal(row, given, answer) if isinstance(answer, str) else Molecule(*answer)
 
 
-def take(smiles: Iterable[Any], visit: Callable[[Molecule], None]) -> list[str]:
+def take(smiles: Iterable[Any], visit: Callable[[str, Any, tuple[str, ...]], None]) -> list[str]:
     """Read a column, hand each good molecule to `visit` and keep none; return the reasons, empty for good rows.
 
-    The parser's log is held back once for the whole column.
+    `visit` gets text, graph and notes as in `Molecule`. The parser's log is held back once for the whole column.
 
     Examples
     --------
     >>> sizes = []
-    >>> take(["CCO", ""], lambda molecule: sizes.append(molecule.heavy_atoms))
+    >>> take(["CCO", ""], lambda text, graph, notes: sizes.append(graph.GetNumAtoms()))
     ['', 'the SMILES is empty; give text such as CCO']
     >>> sizes
     [3]
@@ -317,6 +321,6 @@ def take(smiles: Iterable[Any], visit: Callable[[Molecule], None]) -> list[str]:
             if isinstance(answer, str):
                 reasons.append(answer)
             else:
-                visit(answer)
+                visit(*answer)
                 reasons.append("")
     return reasons

@@ -14,7 +14,7 @@ from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.estimation import calibrated, published
 from hspkit.groups import Batch, Gatherer
 from hspkit.estimation.result import Estimate, Prediction
-from hspkit.molecules import Molecule, read_molecule, take
+from hspkit.molecules import read_molecule, take
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,7 +25,7 @@ __all__ = ["METHODS", "estimate", "estimate_many"]
 METHODS = {"calibrated": calibrated, "van-krevelen": published}
 #: Molecules treated at once: large enough that array operations cost more than starting them, small enough that a
 #: million rows need no more memory than a thousand.
-CHUNK = 2500
+CHUNK = 4000
 Predict = Callable[[Batch, list[str], list[tuple[str, ...]]], Prediction]
 COLUMNS = ("delta_d", "delta_p", "delta_h", "volume", "sd_d", "sd_p", "sd_h", "sd_volume")
 
@@ -83,10 +83,10 @@ def _answers(entries: list[Any], predict: Predict) -> tuple[NDArray[np.float64],
     names: list[str] = []
     remarks: list[tuple[str, ...]] = []
 
-    def visit(molecule: Molecule) -> None:
-        gatherer.add(molecule.graph)
-        names.append(molecule.smiles)
-        remarks.append(molecule.notes)
+    def visit(text: str, graph: Any, remark: tuple[str, ...]) -> None:
+        gatherer.add(graph)
+        names.append(text)
+        remarks.append(remark)
 
     notes = take(entries, visit)
     rows = [row for row, reason in enumerate(notes) if not reason]

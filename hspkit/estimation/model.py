@@ -51,7 +51,7 @@ LEAST_LIKENESS = 0.55
 #: An answer is extrapolated when the molecule is larger than the largest known one by this factor.
 MOST_OVERSIZE = 1.2
 #: Molecules compared with the known ones at once; a block of likenesses then stays in the cache.
-BLOCK = 250
+BLOCK = 128
 #: Smallest volume that is returned [cm3/mol], that of no organic liquid: only odd structures reach it.
 LEAST_VOLUME = 20.0
 

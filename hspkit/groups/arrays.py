@@ -52,7 +52,8 @@ class Gatherer:
             _learn_kinds(graph, keys)
         self.keys += keys
         self.cells.append(Chem.GetAdjacencyMatrix(graph, True).ravel())
-        for ring in graph.GetRingInfo().AtomRings():
+        info = graph.GetRingInfo()
+        for ring in info.AtomRings() if info.NumRings() else ():
             self.rings += ring
             self.ring_lengths.append(len(ring))
             self.ring_owners.append(len(self.sizes))

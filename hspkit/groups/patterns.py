@@ -304,7 +304,7 @@ class Matcher:
         """
         batch = self.batch
         size = len(pattern.atoms)
-        numbers = [self.number(atom) for atom in pattern.atoms] if size > 1 else [1]
+        numbers = [self.number(atom) for atom in pattern.atoms]
         fewest = min(numbers)
         if not fewest:
             return np.empty((0, size), dtype=np.int64)

@@ -153,20 +153,21 @@ class GroupTable:
     def count_batch(self, batch: Batch) -> GroupCounts:
         """Count every group in a batch; open ends ``*`` are neighbours but are never claimed."""
         matcher = Matcher(batch)
-        counts = np.zeros((batch.n_molecules, len(self.groups)), dtype=np.int64)
+        counts = np.zeros((len(self.groups), batch.n_molecules), dtype=np.int64)
         free = batch.number > 0
         contested = np.zeros(batch.n_atoms, dtype=bool)
         for column, group in enumerate(self.groups):
             if group.level == "count":
-                counts[:, column] = COUNTS[group.pattern](batch)
+                counts[column] = COUNTS[group.pattern](batch)
                 continue
             pattern = self._patterns[group.name]
             if group.level == "second":
                 rows = matcher.unique(pattern)
             else:
                 rows = _claim(matcher.unique(pattern, free), free, contested)
-            counts[:, column] = batch.per_molecule(rows[:, 0])
-        return GroupCounts(self.names, counts, batch, free, contested)
+            if len(rows):
+                counts[column] = batch.per_molecule(rows[:, 0])
+        return GroupCounts(self.names, np.ascontiguousarray(counts.T), batch, free, contested)
 
 
 def _claim(
