@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
 
 from hspkit.estimation import coefficients, published, spread
 from hspkit.estimation.likeness import is_other
@@ -74,24 +73,22 @@ def _line(name: str, error: NDArray[np.float64], rows: NDArray[np.bool_]) -> str
 def _out_of_fold(
     counted: Any, known: Hansen, volumes: coefficients.Volumes, fold: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return out-of-fold errors and standard deviations, both (n, 3), the latter learnt without the fold."""
+    """Return out-of-fold errors (n, 3) and half widths of intervals (n_levels, n, 3), learnt without the fold."""
     model = GroupModel().fit_counted(counted, known.hsp, volumes, fold)
     error = model.out_of_fold_ - known.hsp
     given = spread.features(model.out_of_fold_, model.nearest_, model.rare_, is_other(counted.batch))
-    sd = np.zeros_like(error)
+    reach = np.zeros((len(LEVELS), *error.shape))
     for held in np.unique(fold):
         out = fold == held
-        sd[out] = spread.fit(given[~out], error[~out]).sd(given[out])
-    return error, sd
+        learnt = spread.fit(given[~out], error[~out])
+        for row, level in enumerate(LEVELS):
+            reach[row, out] = spread.limit(learnt.limits, level) * learnt.sd(given[out])
+    return error, reach
 
 
-def _coverage(error: NDArray[np.float64], sd: NDArray[np.float64]) -> str:
-    ratio = np.abs(error) / sd
-    cells = []
-    for level in LEVELS:
-        limit = norm.ppf(0.5 + level / 2)
-        cells.append(" / ".join(f"{100 * share:.0f}" for share in (ratio < limit).mean(axis=0)))
-    return " | ".join(cells)
+def _coverage(error: NDArray[np.float64], reach: NDArray[np.float64]) -> str:
+    inside = (np.abs(error) < reach).mean(axis=1)
+    return " | ".join(" / ".join(f"{100 * share:.0f}" for share in row) for row in inside)
 
 
 def _classes(errors: list[NDArray[np.float64]], batch: Any) -> list[str]:
@@ -124,16 +121,19 @@ def main() -> None:
     kept: dict[str, tuple[list[Any], list[Any]]] = {}
     for kind, keys in (("series", series), ("scaffold", scaffolds)):
         results = [_out_of_fold(counted, known, volumes, deal(keys, FOLDS, seed)) for seed in SEEDS]
-        kept[kind] = ([error for error, _ in results], [sd for _, sd in results])
+        kept[kind] = ([error for error, _ in results], [reach for _, reach in results])
         stacked = np.concatenate(kept[kind][0])
         for name, rows in (("C, H, O", plain), ("all", everything)):
             line = _line(f"{kind}, {name}", stacked, np.tile(rows, len(SEEDS)))
             print(line.replace(f"| {len(SEEDS) * rows.sum()} |", f"| {rows.sum()} |"))
     _published_lines(known, plain)
     print("\n| interval coverage, dD / dP / dH | 50 % | 80 % | 90 % |\n|---|---|---|---|")
-    for kind, (errors, sds) in kept.items():
+    for kind, (errors, reaches) in kept.items():
         for name, rows in (("C, H, O", plain), ("all", everything)):
-            covered = _coverage(np.concatenate([e[rows] for e in errors]), np.concatenate([s[rows] for s in sds]))
+            covered = _coverage(
+                np.concatenate([error[rows] for error in errors]),
+                np.concatenate([reach[:, rows] for reach in reaches], axis=1),
+            )
             print(f"| {kind}, {name} | {covered} |")
     print("\n| class (series folds, worst first) | n | mean absolute error dD / dP / dH | median Ra error |\n|---|---|---|---|")
     print("\n".join(_classes(kept["series"][0], batch)))
@@ -166,11 +166,12 @@ def _volume_lines() -> None:
         volumes, predicted = coefficients.fit_volumes(counted.counts, other, liquids.volume, fold)
         error = predicted - liquids.volume
         relative.append(100.0 * error / liquids.volume)
-        inside.append(np.abs(error) / volumes.sd(counted.counts, other, predicted))
-    percent, ratio = np.array(relative), np.array(inside)
+        sd = volumes.sd(counted.counts, other, predicted)
+        inside.append([np.abs(error) < spread.limit(volumes.limits, level)[0] * sd for level in LEVELS])
+    percent, held = np.array(relative), np.array(inside)
     for name, rows in (("C, H, O", ~other), ("all", np.ones(len(other), dtype=bool))):
         size = np.abs(percent[:, rows])
-        shares = " / ".join(f"{100 * (ratio[:, rows] < norm.ppf(0.5 + p / 2)).mean():.0f}" for p in LEVELS)
+        shares = " / ".join(f"{100 * held[:, row][:, rows].mean():.0f}" for row in range(len(LEVELS)))
         print(f"| {name} | {rows.sum()} | {size.mean():.2f} | {np.median(size):.2f} | {shares} |")
     _named_volumes(liquids.molecules, liquids.volume, percent)
     fedors = _published(liquids.molecules)[:, 3]

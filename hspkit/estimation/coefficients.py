@@ -99,7 +99,7 @@ class Volumes(NamedTuple):
     """Group volumes: V = constant + sum of group values. [cm3/mol]
 
     `plain` and `other` have shape (n_groups,); `support` counts the liquids that hold each group; `error` is the
-    constant and the slopes (rarity, other elements) of the logarithm of the relative error.
+    constant and the slopes (rarity, other elements) of the logarithm of the relative error, `limits` as in `Spread`.
     """
 
     constant: float
@@ -107,6 +107,7 @@ class Volumes(NamedTuple):
     other: Array
     support: NDArray[np.int64]
     error: Array
+    limits: Array
 
     def values(self, other: bool) -> Array:
         """Return the values that hold in a molecule. [cm3/mol]"""
@@ -154,7 +155,7 @@ def fit_volumes(
         plain = np.where(plan.terms("volume") > 0, plain, 0.0)
         departure = found[size + plan.families.shape[1] : -1]
         support = (counts[keep] > 0).sum(axis=0)
-        return Volumes(float(found[-1]), plain, plain + departure, support, np.zeros(3))
+        return Volumes(float(found[-1]), plain, plain + departure, support, np.zeros(3), np.zeros(len(spread.LEVELS)))
 
     predicted = np.full(len(volume), np.nan)
     given = np.zeros((len(volume), 2))
@@ -166,7 +167,8 @@ def fit_volumes(
     relative = (predicted - volume) / volume
     error = spread.fit_one(given, relative * 100.0, np.zeros(2))
     error[0] -= np.log(100.0)
-    return solve(np.ones(len(volume), dtype=bool))._replace(error=error), predicted
+    limits = spread.limits_of(relative * np.exp(-(error[0] + given @ error[1:])))
+    return solve(np.ones(len(volume), dtype=bool))._replace(error=error, limits=limits), predicted
 
 
 @cache
@@ -184,6 +186,7 @@ def shipped_volumes() -> Volumes:
         np.array([row["volume_other"] for row in rows]),
         np.array([row["liquids"] for row in rows]),
         np.array([constants[f"volume error, {name}"] for name in ("constant", "rarity", "other elements")]),
+        np.array([constants[f"volume limit, {level:g}"] for level in spread.LEVELS]),
     )
 
 
@@ -205,7 +208,8 @@ def load(model: GroupModel) -> GroupModel:
     model.constant_ = constants["delta_d"]
     model.largest_ = constants["largest volume"]
     model.spread_ = spread.Spread(
-        np.array([[constants[f"{name} error, {what}"] for what in SPREAD_NAMES] for name in hansen])
+        np.array([[constants[f"{name} error, {what}"] for what in SPREAD_NAMES] for name in hansen]),
+        np.array([[constants[f"{name} limit, {level:g}"] for level in spread.LEVELS] for name in hansen]),
     )
     model.names_ = [row["smiles"] for row in anchors]
     model.weights_ = np.array([[row[name] for name in ANCHOR_WEIGHTS] for row in anchors])
@@ -254,6 +258,9 @@ def tables_of(model: GroupModel, smiles: list[str]) -> dict[str, str]:
         constants |= {f"{name} error, {what}": value for what, value in zip(SPREAD_NAMES, row, strict=True)}
     for what, value in zip(("constant", "rarity", "other elements"), volumes.error, strict=True):
         constants[f"volume error, {what}"] = value
+    limits = np.vstack([model.spread_.limits, volumes.limits])
+    for name, row in zip(LETTERS, limits, strict=True):
+        constants |= {f"{name} limit, {level:g}": value for level, value in zip(spread.LEVELS, row, strict=True)}
     single = ["name,value,source", *(f'"{name}",{_digits(value)},{SOURCE}' for name, value in constants.items())]
     return {
         VALUES: "\n".join(lines) + "\n",

@@ -47,7 +47,7 @@ LEAST_MOLECULES = 10
 #: A group met in fewer known molecules than this makes an answer extrapolated.
 LEAST_SUPPORT = 3
 #: Below this likeness to the most alike known molecule (1.4 is identical) an answer is extrapolated.
-LEAST_LIKENESS = 0.55
+LEAST_LIKENESS = 0.4
 #: An answer is extrapolated when the molecule is larger than the largest known one by this factor.
 MOST_OVERSIZE = 1.2
 #: Molecules compared with the known ones at once; a block of likenesses then stays in the cache.
@@ -407,6 +407,7 @@ class GroupModel:
             HSP(*values[:3]),
             float(values[3]),
             found.sd[0],
+            np.vstack([self.spread_.limits, self.volumes_.limits]),
             groups,
             found.status[0],
             found.notes[0],

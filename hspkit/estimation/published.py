@@ -13,9 +13,11 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import norm
 
 from hspkit.data import read_table
 from hspkit.errors import InputError, MoleculeError
+from hspkit.estimation.spread import LEVELS
 from hspkit.estimation.result import Estimate, GroupShare, Prediction, shares
 from hspkit.groups import Batch, GroupTable
 from hspkit.hansen import HSP
@@ -25,6 +27,8 @@ __all__ = ["estimate_from_groups", "estimate_repeat_unit", "fedors_total", "mix_
 
 TABLE = "groups/van_krevelen.csv"
 METHOD = "van-krevelen"
+#: The method's deviations are only known as root mean squares, so its intervals are a normal distribution's.
+NORMAL = np.tile(norm.ppf(0.5 + np.array(LEVELS) / 2), (4, 1))
 NO_VOLUME = "its group volumes do not add up to a volume; use method='calibrated'"
 NOTE = "Hoftyzer-Van Krevelen with Fedors volume; no factor for planes of symmetry applied"
 
@@ -130,7 +134,7 @@ def _estimate(counts: NDArray[Any], smiles: str, notes: tuple[str, ...]) -> Esti
         [table.names[i] for i in present], counts[present].tolist(), _parts(counts)[present], values
     )
     return Estimate(
-        smiles, METHOD, HSP(*values[:3]), float(values[3]), _sd(values), groups, "ok", notes, _sources(counts)
+        smiles, METHOD, HSP(*values[:3]), float(values[3]), _sd(values), NORMAL, groups, "ok", notes, _sources(counts)
     )
 
 
