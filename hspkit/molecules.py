@@ -1,8 +1,9 @@
 """SMILES to checked molecules; the only SMILES parser of the library.
 
-A molecule that passes is one neutral, closed-shell, organic molecule of known elements and ordinary size. All else is
-refused with one sentence that says what was found and what to type instead; a batch keeps row and reason, so
-one bad line never costs the others. The parser's own log lines are held back only while it runs.
+A molecule that passes is one neutral, closed-shell, organic molecule of known elements and ordinary size.
+All else is refused with one sentence that says what was found and what to type instead; a batch keeps row
+and reason, so one bad line never costs the others. The parser's own log lines are held back only while it
+runs.
 """
 
 from __future__ import annotations
@@ -16,7 +17,16 @@ from rdkit import Chem, rdBase
 
 from hspkit.errors import MoleculeError
 
-__all__ = ["ELEMENTS", "MAX_HEAVY_ATOMS", "Molecule", "Refusal", "read_molecule", "read_molecules", "read_unit", "take"]
+__all__ = [
+    "ELEMENTS",
+    "MAX_HEAVY_ATOMS",
+    "Molecule",
+    "Refusal",
+    "read_molecule",
+    "read_molecules",
+    "read_unit",
+    "take",
+]
 
 #: Largest molecule accepted, in atoms other than hydrogen. Tristearin has 63; beyond a few hundred a liquid's
 #: parameters are those of a polymer, for which repeat units are the right question.
@@ -161,7 +171,7 @@ def _why_refused(graph: Any, text: str, *, unit: bool) -> str | None:
                 )
     radicals = sum(atom.GetNumRadicalElectrons() for atom in atoms)
     if radicals:
-        return f"{_short(text)} is a radical ({radicals} unpaired electron(s)); add the missing hydrogens or bonds"
+        return f"{_short(text)} is a radical ({radicals} unpaired electron(s)); add the missing hydrogens"
     heavy = sum(symbol not in ("H", "*") for symbol in symbols)
     if "C" not in symbols:
         what = "no atom but hydrogen" if not heavy else "no carbon atom"
@@ -181,7 +191,11 @@ def _read(given: Any, *, unit: bool = False) -> tuple[str, Any, tuple[str, ...]]
     """
     if not isinstance(given, str):
         empty = given is None or (isinstance(given, float) and given != given)
-        what = "an empty cell" if empty or str(given) == "<NA>" else f"{type(given).__name__} {_short(str(given))}"
+        what = (
+            "an empty cell"
+            if empty or str(given) == "<NA>"
+            else f"{type(given).__name__} {_short(str(given))}"
+        )
         return f"{what} is not a SMILES; give text such as CCO"
     text = given.strip()
     if not text:
@@ -207,13 +221,13 @@ def _read(given: Any, *, unit: bool = False) -> tuple[str, Any, tuple[str, ...]]
                 atom.SetIsotope(0)
             graph = Chem.RemoveHs(graph)
             notes = ("isotope labels ignored: the answer is that of the natural isotopes",)
-        reason = _why_refused(graph, text, unit=unit)
-        if reason is not None:
-            return reason
+        against = _why_refused(graph, text, unit=unit)
+        if against is not None:
+            return against
     elif graph.GetNumAtoms() > MAX_HEAVY_ATOMS or ("c" not in text and "C" not in text.replace("Cl", "")):
-        reason = _why_refused(graph, text, unit=unit)
-        if reason is not None:
-            return reason
+        against = _why_refused(graph, text, unit=unit)
+        if against is not None:
+            return against
     return text, graph, notes
 
 
@@ -228,9 +242,9 @@ def read_molecule(smiles: str) -> Molecule:
     Raises
     ------
     MoleculeError
-        When the text is empty, not text, unreadable, a name or a CAS number; when the structure is a salt or several
-        pieces, an ion, a zwitterion, a radical, holds a metal or an open end ``*``, has no carbon, or has more
-        than `MAX_HEAVY_ATOMS` atoms. Isotope labels are ignored, with a note.
+        When the text is empty, not text, unreadable, a name or a CAS number; when the structure is a salt or
+        several pieces, an ion, a zwitterion, a radical, holds a metal or an open end ``*``, has no carbon,
+        or has more than `MAX_HEAVY_ATOMS` atoms. Isotope labels are ignored, with a note.
 
     Examples
     --------
@@ -302,9 +316,11 @@ def read_molecules(smiles: Iterable[Any]) -> Iterator[Molecule | Refusal]:
 
 
 def take(smiles: Iterable[Any], visit: Callable[[str, Any, tuple[str, ...]], None]) -> list[str]:
-    """Read a column, hand each good molecule to `visit` and keep none; return the reasons, empty for good rows.
+    """Read a column, hand each good molecule to `visit` and keep none; return the reasons, empty for good
+    rows.
 
-    `visit` gets text, graph and notes as in `Molecule`. The parser's log is held back once for the whole column.
+    `visit` gets text, graph and notes as in `Molecule`. The parser's log is held back once for the whole
+    column.
 
     Examples
     --------

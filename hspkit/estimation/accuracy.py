@@ -1,8 +1,8 @@
 """How accurate the estimates are on molecules that were not fitted: ``python -m hspkit.estimation.accuracy``.
 
-All figures of the calibrated model are out of fold: ten folds, homologues (or ring scaffolds) kept together, dealt
-with seeds other than those on which the form of the model was chosen. Error bars are judged the same way: the
-spread is learnt on nine folds and checked on the tenth.
+All figures of the calibrated model are out of fold: ten folds, homologues (or ring scaffolds) kept together,
+dealt with seeds other than those on which the form of the model was chosen. Error bars are judged the same
+way: the spread is learnt on nine folds and checked on the tenth.
 """
 
 from __future__ import annotations
@@ -73,7 +73,8 @@ def _line(name: str, error: NDArray[np.float64], rows: NDArray[np.bool_]) -> str
 def _out_of_fold(
     counted: Any, known: Hansen, volumes: coefficients.Volumes, fold: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return out-of-fold errors (n, 3) and half widths of intervals (n_levels, n, 3), learnt without the fold."""
+    """Return out-of-fold errors (n, 3) and half widths of intervals (n_levels, n, 3), learnt without the
+    fold."""
     model = GroupModel().fit_counted(counted, known.hsp, volumes, fold)
     error = model.out_of_fold_ - known.hsp
     given = spread.features(model.out_of_fold_, model.nearest_, model.rare_, is_other(counted.batch))
@@ -99,7 +100,9 @@ def _classes(errors: list[NDArray[np.float64]], batch: Any) -> list[str]:
         if rows.sum() >= 5:
             mean = np.mean([np.abs(e[rows]).mean(axis=0) for e in errors], axis=0)
             ra = np.median(np.asarray(distance(np.zeros(3), error[rows])))
-            lines.append((ra, f"| {name} | {rows.sum()} | {mean[0]:.2f} / {mean[1]:.2f} / {mean[2]:.2f} | {ra:.2f} |"))
+            lines.append(
+                (ra, f"| {name} | {rows.sum()} | {mean[0]:.2f} / {mean[1]:.2f} / {mean[2]:.2f} | {ra:.2f} |")
+            )
     return [line for _, line in sorted(lines, key=lambda item: -item[0])]
 
 
@@ -115,7 +118,10 @@ def main() -> None:
     everything = np.ones(len(other), dtype=bool)
     series = [series_of(graph) for graph in graphs]
     scaffolds = [scaffold_of(graph) for graph in graphs]
-    print(f"{len(other)} molecules, {plain.sum()} of C, H, O with at least 4 heavy atoms; {FOLDS} folds, seeds {SEEDS}")
+    print(
+        f"{len(other)} molecules, {plain.sum()} of C, H, O with 4 heavy atoms or more; {FOLDS} folds, seeds "
+        f"{SEEDS}"
+    )
     print("\n| folds, molecules | n | mean absolute error dD / dP / dH | median Ra error |")
     print("|---|---|---|---|")
     kept: dict[str, tuple[list[Any], list[Any]]] = {}
@@ -135,7 +141,10 @@ def main() -> None:
                 np.concatenate([reach[:, rows] for reach in reaches], axis=1),
             )
             print(f"| {kind}, {name} | {covered} |")
-    print("\n| class (series folds, worst first) | n | mean absolute error dD / dP / dH | median Ra error |\n|---|---|---|---|")
+    print(
+        "\n| class (series folds, worst first) | n | mean absolute error dD / dP / dH | median Ra error |"
+        "\n|---|---|---|---|"
+    )
     print("\n".join(_classes(kept["series"][0], batch)))
     _volume_lines()
 
@@ -147,8 +156,8 @@ def _published(molecules: list[Molecule]) -> NDArray[np.float64]:
 
 def _published_lines(known: Hansen, plain: NDArray[np.bool_]) -> None:
     error = _published(known.molecules)[:, :3] - known.hsp
-    covered = np.isfinite(error).all(axis=1)
-    print(_line("Hoftyzer-Van Krevelen, C, H, O covered", error, plain & covered))
+    covered: NDArray[np.bool_] = np.array(np.isfinite(error).all(axis=1), dtype=bool)
+    print(_line("Hoftyzer-Van Krevelen, C, H, O covered", error, np.array(plain & covered, dtype=bool)))
     print(_line("Hoftyzer-Van Krevelen, all covered", error, covered))
     rms = " / ".join(f"{value:.2f}" for value in np.sqrt((error[covered] ** 2).mean(axis=0)))
     print(f"\nHoftyzer-Van Krevelen root mean square deviation, dD / dP / dH: {rms}")
@@ -158,7 +167,7 @@ def _volume_lines() -> None:
     liquids = liquid_volumes()
     counted = coefficients.design().table.count(liquids.molecules)
     other = is_other(counted.batch)
-    print("\n| molar volume, out of fold | n | mean absolute error % | median % | within 50 / 80 / 90 % intervals |")
+    print("\n| molar volume, out of fold | n | mean absolute error % | median % | coverage 50 / 80 / 90 % |")
     print("|---|---|---|---|---|")
     relative, inside = [], []
     for seed in SEEDS:
@@ -179,12 +188,19 @@ def _volume_lines() -> None:
     for name, rows in (("C, H, O", ~other & covered), ("all", covered)):
         size = 100.0 * np.abs(fedors - liquids.volume)[rows] / liquids.volume[rows]
         print(f"| Fedors, {name} covered | {rows.sum()} | {size.mean():.2f} | {np.median(size):.2f} | |")
-    print(f"\nFedors root mean square deviation: {np.sqrt(((fedors / liquids.volume - 1)[covered] ** 2).mean()) * 100:.1f} %")
+    print(
+        f"\nFedors root mean square deviation: {np.sqrt(np.mean((fedors / liquids.volume - 1)[covered] ** 2)):.1%}"
+    )
 
 
-def _named_volumes(molecules: list[Molecule], volume: NDArray[np.float64], percent: NDArray[np.float64]) -> None:
+def _named_volumes(
+    molecules: list[Molecule], volume: NDArray[np.float64], percent: NDArray[np.float64]
+) -> None:
     names = {
-        "OCCO": "ethane-1,2-diol", "CC(O)CO": "propane-1,2-diol", "OCCCO": "propane-1,3-diol", "OCC(O)CO": "glycerol",
+        "OCCO": "ethane-1,2-diol",
+        "CC(O)CO": "propane-1,2-diol",
+        "OCCCO": "propane-1,3-diol",
+        "OCC(O)CO": "glycerol",
         "CC(=O)OCC(COC(C)=O)OC(C)=O": "triacetin",
     }  # fmt: skip
     for row, molecule in enumerate(molecules):

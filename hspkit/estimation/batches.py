@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.estimation import calibrated, published
-from hspkit.groups import Batch, Gatherer
 from hspkit.estimation.result import Estimate, Prediction
+from hspkit.groups import Batch, Gatherer
 from hspkit.molecules import read_molecule, take
 
 if TYPE_CHECKING:
@@ -23,8 +23,8 @@ __all__ = ["METHODS", "estimate", "estimate_many"]
 
 #: Method names and the module that answers for each.
 METHODS = {"calibrated": calibrated, "van-krevelen": published}
-#: Molecules treated at once: large enough that array operations cost more than starting them, small enough that a
-#: million rows need no more memory than a thousand.
+#: Molecules treated at once: large enough that array operations cost more than starting them, small enough
+#: that a million rows need no more memory than a thousand.
 CHUNK = 4000
 Predict = Callable[[Batch, list[str], list[tuple[str, ...]]], Prediction]
 COLUMNS = ("delta_d", "delta_p", "delta_h", "volume", "sd_d", "sd_p", "sd_h", "sd_volume")
@@ -94,7 +94,7 @@ def _answers(entries: list[Any], predict: Predict) -> tuple[NDArray[np.float64],
     status = ["failed"] * len(entries)
     if rows:
         found = predict(gatherer.batch(), names, remarks)
-        numbers[rows, :4] = found.values
+        numbers[rows, :4] = found.values  # noqa: PD011 (not a DataFrame)
         numbers[rows, 4:] = found.sd
         for row, state, note in zip(rows, found.status, found.notes, strict=True):
             status[row] = state
@@ -143,14 +143,15 @@ def estimate_many(
     Returns
     -------
     DataFrame
-        One row per input: smiles, delta_d, delta_p, delta_h [MPa^0.5], volume [cm3/mol], their standard deviations
-        sd_d, sd_p, sd_h, sd_volume, status (``ok``, ``extrapolated``, ``failed``) and note (why). A failed row holds
-        NaN.
+        One row per input: smiles, delta_d, delta_p, delta_h [MPa^0.5], volume [cm3/mol], their standard
+        deviations sd_d, sd_p, sd_h, sd_volume, status (``ok``, ``extrapolated``, ``failed``) and note (why).
+        A failed row holds NaN.
 
     Raises
     ------
     InputError
-        When one text is given instead of a list, `n_jobs` is not a number of processes, or there is no such method.
+        When one text is given instead of a list, `n_jobs` is not a number of processes, or there is no such
+        method.
 
     Examples
     --------
@@ -181,7 +182,9 @@ def _column(smiles: Iterable[Any]) -> tuple[list[Any], Any]:
         message = f"smiles is the text {smiles!r}; expected a list or Series of SMILES (use estimate for one)"
         raise InputError(message)
     if isinstance(smiles, pd.DataFrame):
-        message = f"smiles is a DataFrame; expected one of its columns ({', '.join(map(str, smiles.columns))})"
+        message = (
+            f"smiles is a DataFrame; expected one of its columns ({', '.join(map(str, smiles.columns))})"
+        )
         raise InputError(message)
     return list(smiles), smiles.index if isinstance(smiles, pd.Series) else None
 

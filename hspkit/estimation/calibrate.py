@@ -1,14 +1,13 @@
 """Fit the shipped model to the open tables and write ``datasets/groups/``.
 
-Run ``python -m hspkit.estimation.calibrate``; it needs the development package ``chemicals`` and a checkout. Numbers are
-written with six significant digits, and all random choices are seeded, so that a second run writes the same bytes.
+Run ``python -m hspkit.estimation.calibrate``; it needs the development package ``chemicals`` and a checkout.
+Numbers are written with six significant digits, and all random choices are seeded, so that a second run
+writes the same bytes.
 """
 
 from __future__ import annotations
 
 from pathlib import Path
-
-import numpy as np
 
 from hspkit.errors import DataFileError
 from hspkit.estimation import coefficients

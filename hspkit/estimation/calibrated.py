@@ -1,4 +1,5 @@
-"""The calibrated group contribution as shipped: `GroupModel` with the coefficients of ``datasets/groups/``."""
+"""The calibrated group contribution as shipped: `GroupModel` with the coefficients of
+``datasets/groups/``."""
 
 from __future__ import annotations
 

@@ -27,7 +27,8 @@ CONSTANTS = "groups/calibrated_constants.csv"
 SOURCE = "calibrated_fit"
 #: Letters in the column `terms` of the group table.
 LETTERS = {"delta_d": "d", "delta_p": "p", "delta_h": "h", "volume": "v"}
-#: Penalties of the volume fit on a group, its family and its departure in molecules beyond C, H, O [mol^2/cm6].
+#: Penalties of the volume fit on a group, its family and its departure in molecules beyond C, H, O
+#: [mol^2/cm6].
 VOLUME_RIDGE = 0.3
 #: Penalty on corrections of the shipped volumes by a user's: about one measured molecule's worth.
 CORRECTION_RIDGE = 1.0
@@ -37,7 +38,8 @@ Array = NDArray[np.float64]
 
 
 class Design(NamedTuple):
-    """What the group table says about every group; arrays of shape (n_groups,), families (n_groups, n_families)."""
+    """What the group table says about every group; arrays of shape (n_groups,), families (n_groups,
+    n_families)."""
 
     table: GroupTable
     first: NDArray[np.bool_]
@@ -98,8 +100,9 @@ class Coefficients(NamedTuple):
 class Volumes(NamedTuple):
     """Group volumes: V = constant + sum of group values. [cm3/mol]
 
-    `plain` and `other` have shape (n_groups,); `support` counts the liquids that hold each group; `error` is the
-    constant and the slopes (rarity, other elements) of the logarithm of the relative error, `limits` as in `Spread`.
+    `plain` and `other` have shape (n_groups,); `support` counts the liquids that hold each group; `error` is
+    the constant and the slopes (rarity, other elements) of the logarithm of the relative error, `limits` as
+    in `Spread`.
     """
 
     constant: float
@@ -123,7 +126,9 @@ class Volumes(NamedTuple):
     def features(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
         """Return what the error depends on: rarity of the rarest group, other elements; shape (n, 2). [-]"""
         rarity = np.where(design().first, 1.0 / np.sqrt(1.0 + self.support), 0.0)
-        return np.column_stack([np.where(counts > 0, rarity, 0.0).max(axis=1, initial=0.0), other.astype(float)])
+        return np.column_stack(
+            [np.where(counts > 0, rarity, 0.0).max(axis=1, initial=0.0), other.astype(float)]
+        )
 
     def sd(self, counts: NDArray[np.int64], other: NDArray[np.bool_], volume: Array) -> Array:
         """Return standard deviations; shape (n,). [cm3/mol]"""
@@ -134,7 +139,9 @@ class Volumes(NamedTuple):
         residual = measured - self.of(counts, other)
         terms = counts * design().terms("volume")
         ridge = np.full(terms.shape[1], CORRECTION_RIDGE)
-        change = energy.fit_coefficients(terms.astype(float), residual, ridge, np.ones(len(residual)), huber=1.0)
+        change = energy.fit_coefficients(
+            terms.astype(float), residual, ridge, np.ones(len(residual)), huber=1.0
+        )
         return self._replace(plain=self.plain + change, other=self.other + change)
 
 
@@ -155,7 +162,9 @@ def fit_volumes(
         plain = np.where(plan.terms("volume") > 0, plain, 0.0)
         departure = found[size + plan.families.shape[1] : -1]
         support = (counts[keep] > 0).sum(axis=0)
-        return Volumes(float(found[-1]), plain, plain + departure, support, np.zeros(3), np.zeros(len(spread.LEVELS)))
+        return Volumes(
+            float(found[-1]), plain, plain + departure, support, np.zeros(3), np.zeros(len(spread.LEVELS))
+        )
 
     predicted = np.full(len(volume), np.nan)
     given = np.zeros((len(volume), 2))
@@ -240,8 +249,9 @@ def tables_of(model: GroupModel, smiles: list[str]) -> dict[str, str]:
     """Return the texts of the shipped tables for a fitted model."""
     volumes, values = model.volumes_, model.coefficients_
     lines = [
-        "group,delta_d,delta_p,delta_h,volume,delta_d_other,delta_p_other,delta_h_other,volume_other,"
-        "molecules,liquids,source"
+        ",".join(
+            ["group", *LETTERS, *(f"{name}_other" for name in LETTERS), "molecules", "liquids", "source"]
+        )
     ]
     for row, name in enumerate(model.design_.table.names):
         numbers = [*values.plain[:, row], volumes.plain[row], *values.other[:, row], volumes.other[row]]
@@ -260,8 +270,13 @@ def tables_of(model: GroupModel, smiles: list[str]) -> dict[str, str]:
         constants[f"volume error, {what}"] = value
     limits = np.vstack([model.spread_.limits, volumes.limits])
     for name, row in zip(LETTERS, limits, strict=True):
-        constants |= {f"{name} limit, {level:g}": value for level, value in zip(spread.LEVELS, row, strict=True)}
-    single = ["name,value,source", *(f'"{name}",{_digits(value)},{SOURCE}' for name, value in constants.items())]
+        constants |= {
+            f"{name} limit, {level:g}": value for level, value in zip(spread.LEVELS, row, strict=True)
+        }
+    single = [
+        "name,value,source",
+        *(f'"{name}",{_digits(value)},{SOURCE}' for name, value in constants.items()),
+    ]
     return {
         VALUES: "\n".join(lines) + "\n",
         ANCHORS: "\n".join(known) + "\n",

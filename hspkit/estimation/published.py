@@ -1,8 +1,8 @@
 """The Hoftyzer-Van Krevelen method with Fedors volumes, as published.
 
-delta_d = sum F_d / V, delta_p = sqrt(sum F_p^2) / V, delta_h = sqrt(sum E_h / V), V = sum V_i. The table rests on
-recalled constants; its source keys say which of them reproduce printed figures. A group without a recalled constant
-is an error that names it: an empty cell is not a zero.
+delta_d = sum F_d / V, delta_p = sqrt(sum F_p^2) / V, delta_h = sqrt(sum E_h / V), V = sum V_i. The table
+rests on recalled constants; its source keys say which of them reproduce printed figures. A group without a
+recalled constant is an error that names it: an empty cell is not a zero.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from scipy.stats import norm
 
 from hspkit.data import read_table
 from hspkit.errors import InputError, MoleculeError
-from hspkit.estimation.spread import LEVELS
 from hspkit.estimation.result import Estimate, GroupShare, Prediction, shares
+from hspkit.estimation.spread import LEVELS
 from hspkit.groups import Batch, GroupTable
 from hspkit.hansen import HSP
 from hspkit.molecules import Molecule, read_unit
@@ -35,7 +35,8 @@ NOTE = "Hoftyzer-Van Krevelen with Fedors volume; no factor for planes of symmet
 
 @cache
 def _table() -> tuple[GroupTable, NDArray[np.float64], NDArray[np.float64]]:
-    """Return the groups, their constants (n, 4) in the order F_d, F_p, E_h, V (NaN when not recalled), and E."""
+    """Return the groups, their constants (n, 4) in the order F_d, F_p, E_h, V (NaN when not recalled), and
+    E."""
     rows = read_table(TABLE).rows
     names = ("f_d", "f_p", "e_h", "fedors_v", "fedors_e")
     numbers = np.array([[np.nan if row[name] is None else row[name] for name in names] for row in rows])
@@ -134,7 +135,16 @@ def _estimate(counts: NDArray[Any], smiles: str, notes: tuple[str, ...]) -> Esti
         [table.names[i] for i in present], counts[present].tolist(), _parts(counts)[present], values
     )
     return Estimate(
-        smiles, METHOD, HSP(*values[:3]), float(values[3]), _sd(values), NORMAL, groups, "ok", notes, _sources(counts)
+        smiles,
+        METHOD,
+        HSP(*values[:3]),
+        float(values[3]),
+        _sd(values),
+        NORMAL,
+        groups,
+        "ok",
+        notes,
+        _sources(counts),
     )
 
 
@@ -277,6 +287,8 @@ def fedors_total(estimate: Estimate) -> float:
         raise InputError(message)
     energy = sum(row.count * energies[table.names.index(row.group)] for row in estimate.groups)
     if np.isnan(energy):
-        message = f"{estimate.smiles!r} holds a group without a Fedors energy; the table has an empty cell for it"
+        message = (
+            f"{estimate.smiles!r} holds a group without a Fedors energy; the table has an empty cell for it"
+        )
         raise InputError(message)
     return float(np.sqrt(energy / estimate.volume))

@@ -29,7 +29,7 @@ class GroupShare(NamedTuple):
     """
 
     group: str
-    count: int
+    count: int  # type: ignore[assignment]  # the word users expect; hides tuple.count
     delta_d: float
     delta_p: float
     delta_h: float
@@ -91,8 +91,8 @@ class Estimate:
     def interval(self, level: float = 0.8) -> NDArray[np.float64]:
         """Return lower and upper bounds that hold a share of the true values.
 
-        The limits come from errors on molecules that were not fitted; they are wider than a normal distribution's at
-        high levels because a few table values are far off.
+        The limits come from errors on molecules that were not fitted; they are wider than a normal
+        distribution's at high levels because a few table values are far off.
 
         Parameters
         ----------
@@ -129,8 +129,10 @@ class Estimate:
 
     def _repr_html_(self) -> str:
         values = (*self.hsp.array, self.volume)
-        head = "<tr><th>group</th><th>count</th><th>delta_d</th><th>delta_p</th><th>delta_h</th><th>volume</th></tr>"
-        units = "<tr><td></td><td></td>" + "<td>MPa<sup>0.5</sup></td>" * 3 + "<td>cm<sup>3</sup>/mol</td></tr>"
+        head = "<tr>" + "".join(f"<th>{name}</th>" for name in GroupShare._fields) + "</tr>"
+        units = (
+            "<tr><td></td><td></td>" + "<td>MPa<sup>0.5</sup></td>" * 3 + "<td>cm<sup>3</sup>/mol</td></tr>"
+        )
         body = "".join(
             f"<tr><td>{html.escape(row.group)}</td><td>{row.count}</td>"
             + "".join(f"<td>{value:.2f}</td>" for value in row[2:])

@@ -6,4 +6,14 @@ from hspkit.groups.arrays import Batch, Gatherer
 from hspkit.groups.patterns import compile_pattern, find
 from hspkit.groups.table import COUNTS, Group, GroupCounts, GroupTable, count_groups
 
-__all__ = ["COUNTS", "Batch", "Gatherer", "Group", "GroupCounts", "GroupTable", "compile_pattern", "count_groups", "find"]
+__all__ = [
+    "COUNTS",
+    "Batch",
+    "Gatherer",
+    "Group",
+    "GroupCounts",
+    "GroupTable",
+    "compile_pattern",
+    "count_groups",
+    "find",
+]

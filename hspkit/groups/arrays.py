@@ -1,7 +1,7 @@
 """A batch of molecules as flat arrays, so that one numpy operation treats thousands of molecules.
 
-Atoms of all molecules stand one after the other; bonds are directed and sorted by their first atom. Getting the
-arrays out of a parsed molecule costs about a quarter of parsing it; everything after that is vectorised.
+Atoms of all molecules stand one after the other; bonds are directed and sorted by their first atom. Getting
+the arrays out of a parsed molecule costs about a quarter of parsing it; everything after that is vectorised.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from rdkit.Chem import rdMolDescriptors
 
 __all__ = ["Batch", "Gatherer"]
 
-#: What the invariant of an atom says: element, connections, hydrogens, charge. It is the same number for the same
-#: kind of atom in every molecule, so each kind is looked at once per process.
+#: What the invariant of an atom says: element, connections, hydrogens, charge. It is the same number for the
+#: same kind of atom in every molecule, so each kind is looked at once per process.
 _KINDS: dict[int, tuple[int, int, int, int]] = {}
 _KNOWN: set[int] = set()
 #: Codes of bond orders: single, double, triple, aromatic.
@@ -92,8 +92,8 @@ class Batch:
     molecule : ndarray of shape (n_atoms,)
         Molecule of each atom. [-]
     number, connections, hydrogens, charge, degree, ring_count, ring_size : ndarray of shape (n_atoms,)
-        Element, neighbours with hydrogens, hydrogens, formal charge, neighbours without hydrogens, rings the atom
-        is in and size of the smallest (0 outside rings). [-]
+        Element, neighbours with hydrogens, hydrogens, formal charge, neighbours without hydrogens, rings the
+        atom is in and size of the smallest (0 outside rings). [-]
     aromatic : ndarray of bool, shape (n_atoms,)
         Whether the atom is aromatic. [-]
     source, target, order, ring_bond : ndarray of shape (n_directed_bonds,)

@@ -1,9 +1,10 @@
 """Substructure patterns, compiled once and matched against a whole batch by array joins.
 
-The patterns are written in SMARTS. The subset understood: bracket atoms of element symbols, ``#n``, ``*``, ``a``,
-``A``, ``Hn``, ``Xn``, ``Dn``, ``Rn``, ``rn``, charges, ``$(...)`` and the operators ``! & , ;``; bonds ``- = # : ~ @ !@``;
-branches and ring closures. Everything else is an error when the table is read, never a silent mismatch. Matches are
-unique by their set of atoms, as in RDKit, which the tests take as the reference.
+The patterns are written in SMARTS. The subset understood: bracket atoms of element symbols, ``#n``, ``*``,
+``a``, ``A``, ``Hn``, ``Xn``, ``Dn``, ``Rn``, ``rn``, charges, ``$(...)`` and the operators ``! & , ;``;
+bonds ``- = # : ~ @ !@``; branches and ring closures. Everything else is an error when the table is read,
+never a silent mismatch. Matches are unique by their set of atoms, as in RDKit, which the tests take as the
+reference.
 """
 
 from __future__ import annotations
@@ -42,8 +43,8 @@ class Step(NamedTuple):
 class Pattern(NamedTuple):
     """A compiled pattern.
 
-    `routes[i]` joins the atoms starting from atom i: the steps, and for each atom of the pattern its place in them. The
-    search starts from the atom that is rarest in the batch.
+    `routes[i]` joins the atoms starting from atom i: the steps, and for each atom of the pattern its place
+    in them. The search starts from the atom that is rarest in the batch.
     """
 
     smarts: str
@@ -75,6 +76,8 @@ def _atom_expression(text: str, smarts: str) -> Any:
         if len(parts) > 1:
             return (name, *(_atom_expression(part, smarts) for part in parts))
     terms, position = [], 0
+    if not text:
+        raise _fail(smarts, 0, "an atom without a condition, reading")
     while position < len(text):
         negate = text[position] == "!"
         position += negate
@@ -160,6 +163,8 @@ def compile_pattern(smarts: str) -> Pattern:
     Traceback (most recent call last):
     hspkit.errors.DataFileError: pattern '[C@H]': unknown atom at character 3 '@H]'
     """
+    if smarts.count("[") != smarts.count("]") or smarts.count("(") != smarts.count(")"):
+        raise _fail(smarts, 0, "a bracket that is not closed, reading")
     atoms: list[Any] = []
     bonds: dict[tuple[int, int], Any] = {}
     branch: list[int] = []
@@ -170,7 +175,7 @@ def compile_pattern(smarts: str) -> Pattern:
         if letter == "(":
             branch.append(parent)
             position += 1
-        elif letter == ")":
+        elif letter == ")" and branch:
             parent = branch.pop()
             position += 1
         elif letter.isdigit():
@@ -213,10 +218,15 @@ def _route(
     steps = [Step(-1, _DEFAULT_BOND, atoms[start], ())]
     while len(place) < len(atoms):
         parent, new = next(
-            (one, two) for one in place for two in range(len(atoms)) if two not in place and (one, two) in joined
+            (one, two)
+            for one in place
+            for two in range(len(atoms))
+            if two not in place and (one, two) in joined
         )
         closures = tuple(
-            (place[other], joined[new, other]) for other in place if other != parent and (new, other) in joined
+            (place[other], joined[new, other])
+            for other in place
+            if other != parent and (new, other) in joined
         )
         steps.append(Step(place[parent], joined[parent, new], atoms[new], closures))
         place[new] = len(steps) - 1
