@@ -188,9 +188,8 @@ def _volume_lines() -> None:
     for name, rows in (("C, H, O", ~other & covered), ("all", covered)):
         size = 100.0 * np.abs(fedors - liquids.volume)[rows] / liquids.volume[rows]
         print(f"| Fedors, {name} covered | {rows.sum()} | {size.mean():.2f} | {np.median(size):.2f} | |")
-    print(
-        f"\nFedors root mean square deviation: {np.sqrt(np.mean((fedors / liquids.volume - 1)[covered] ** 2)):.1%}"
-    )
+    rms = np.sqrt(np.mean((fedors / liquids.volume - 1)[covered] ** 2))
+    print(f"\nFedors root mean square deviation: {rms:.1%}")
 
 
 def _named_volumes(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Iterable, Iterator
 from itertools import islice
+from os import cpu_count
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -27,6 +28,8 @@ METHODS = {"calibrated": calibrated, "van-krevelen": published}
 #: that a million rows need no more memory than a thousand.
 CHUNK = 4000
 Predict = Callable[[Batch, list[str], list[tuple[str, ...]]], Prediction]
+#: Chunks that each process gets when there are several, so that none waits long for the last one.
+SHARES = 4
 COLUMNS = ("delta_d", "delta_p", "delta_h", "volume", "sd_d", "sd_p", "sd_h", "sd_volume")
 
 
@@ -164,8 +167,10 @@ def estimate_many(
         message = f"n_jobs is {n_jobs!r}; expected a number of processes >= 1, or -1 for one per core"
         raise InputError(message)
     entries, index = _column(smiles)
-    tasks = ((chunk, method) for chunk in _chunks(entries, CHUNK))
-    return _frame(entries, index, _run(tasks, int(n_jobs)), progress)
+    jobs = (cpu_count() or 1) if n_jobs == -1 else int(n_jobs)
+    size = CHUNK if jobs == 1 else min(CHUNK, max(1, len(entries) // (SHARES * jobs) + 1))
+    tasks = ((chunk, method) for chunk in _chunks(entries, size))
+    return _frame(entries, index, _run(tasks, jobs, method), progress)
 
 
 def frame_of(smiles: Iterable[Any], predict: Predict) -> pd.DataFrame:
@@ -212,12 +217,12 @@ def _frame(entries: list[Any], index: Any, parts: Iterator[Any], progress: bool)
     return frame
 
 
-def _run(tasks: Iterator[tuple[list[Any], str]], n_jobs: int) -> Iterator[Any]:
-    if n_jobs == 1:
+def _run(tasks: Iterator[tuple[list[Any], str]], jobs: int, method: str) -> Iterator[Any]:
+    if jobs == 1:
         yield from map(_task, tasks)
         return
     from concurrent.futures import ProcessPoolExecutor
-    from os import cpu_count
 
-    with ProcessPoolExecutor(cpu_count() if n_jobs == -1 else int(n_jobs)) as pool:
+    _module(method).prepare()  # read the tables once; where processes are forked they inherit them
+    with ProcessPoolExecutor(jobs) as pool:
         yield from pool.map(_task, tasks)

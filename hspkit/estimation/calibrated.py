@@ -10,13 +10,18 @@ from hspkit.estimation.result import Estimate, Prediction
 from hspkit.groups import Batch
 from hspkit.molecules import Molecule
 
-__all__ = ["estimate_molecule", "predict_batch", "shipped_model"]
+__all__ = ["estimate_molecule", "predict_batch", "prepare", "shipped_model"]
 
 
 @cache
 def shipped_model() -> GroupModel:
     """Return the shipped model; read once."""
     return GroupModel.shipped()
+
+
+def prepare() -> None:
+    """Read the tables, so that processes forked later inherit them."""
+    shipped_model()
 
 
 def predict_batch(batch: Batch, names: list[str], notes: list[tuple[str, ...]]) -> Prediction:

@@ -105,6 +105,11 @@ def _why_not(text: str, reason: str) -> str:
     return f"{text!r}: {reason}"
 
 
+def prepare() -> None:
+    """Read the tables, so that processes forked later inherit them."""
+    _table()
+
+
 def predict_batch(batch: Batch, names: list[str], notes: list[tuple[str, ...]]) -> Prediction:
     """Estimate a batch; see `hspkit.estimation.model.GroupModel.predict_batch` for the arguments."""
     counted = _table()[0].count_batch(batch)

@@ -1,5 +1,6 @@
 """Speed as a ratio in one run: estimates of structures not seen before against parsing them, one core."""
 
+import os
 import random
 import time
 import tracemalloc
@@ -53,6 +54,10 @@ def test_two_processes():
     double = time.perf_counter() - begin
     print(f"\n{NUMBER}: one process {single:.2f} s, two {double:.2f} s, {single / double:.2f} times faster")
     assert one["status"].equals(two["status"])
+    if (
+        os.getloadavg()[0] < 1.5 and (os.cpu_count() or 1) >= 2
+    ):  # on a busy machine there is no second core to use
+        assert single / double > 1.5  # target 1.7
 
 
 def test_memory_does_not_grow_with_the_number_of_molecules():
