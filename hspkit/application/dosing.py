@@ -189,8 +189,7 @@ class Dosing:
         state = "stays clear" if then.stays_clear else "still clouds"
         return (
             f"With {100 * WASHED:g} % of the terpenes gone, at the same strength of flavour "
-            f"({number(amount, 2)} mg/L), it {state}: "
-            f"{number(then.load, 2)} times what stays clear (factor of uncertainty {then.factor:.1f})."
+            f"({number(amount, 2)} mg/L), it {state}: {then.times()}."
         )
 
     def pouring_lines(self) -> tuple[str, ...]:

@@ -116,25 +116,36 @@ class Clouding(NamedTuple):
 
         return pd.DataFrame(self.components, columns=list(DrinkComponent._fields))
 
+    def times(self) -> str:
+        """Return how far the dose is from the largest that stays clear, in words.
+
+        Examples
+        --------
+        >>> from hspkit.oils import oil
+        >>> clouding(oil("limonene"), oil_mg_per_L=140).times()
+        'the dose is 10 times the largest that stays clear (factor of uncertainty 1.6)'
+        """
+        far = "more than 1,000" if self.load > 1000.0 else number(self.load, 2)
+        sure = f"factor of uncertainty {number(self.factor, 2)}" + ("; undecided" if self.undecided else "")
+        return f"the dose is {far} times the largest that stays clear ({sure})"
+
     def sentence(self) -> str:
         """Return the outcome in one line.
 
         Examples
         --------
         >>> from hspkit.oils import oil
-        >>> clouding(oil("limonene"), oil_mg_per_L=140).sentence()
-        'clouds: 10 times what stays clear (factor of uncertainty 1.6), first limonene, 140 mg/L against 14 mg/L ...'
+        >>> clouding(oil("limonene"), oil_mg_per_L=10).sentence()
+        'stays clear: the dose is 0.72 times the largest ... limonene, 10 mg/L against 14 mg/L (measured)'
         """
         state = "stays clear" if self.stays_clear else "clouds"
-        sure = f"factor of uncertainty {self.factor:.1f}" + ("; undecided" if self.undecided else "")
-        first = ""
-        if self.makers:
-            one = next(part for part in self.components if part.name == self.makers[0][0])
-            first = (
-                f", first {one.name}, {number(one.dose_mg_per_L, 2)} mg/L against "
-                f"{number(one.solubility_mg_per_L, 2)} mg/L ({one.known})"
-            )
-        return f"{state}: {number(self.load, 2)} times what stays clear ({sure}){first}"
+        if not self.makers:
+            return f"{state}: {self.times()}"
+        one = next(part for part in self.components if part.name == self.makers[0][0])
+        return (
+            f"{state}: {self.times()}; first to separate is {one.name}, {number(one.dose_mg_per_L, 2)} mg/L against "
+            f"{number(one.solubility_mg_per_L, 2)} mg/L ({one.known})"
+        )
 
 
 def general_solubility(log_p: float, molar_mass: float, melting_celsius: float | None = None) -> float:
