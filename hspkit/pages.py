@@ -46,15 +46,16 @@ padding:0 1rem}
 h1{font-size:1.35rem;margin:0 0 .3rem}h2{font-size:1rem;margin:1rem 0 .25rem}p{margin:.3rem 0}
 table{border-collapse:collapse;font-variant-numeric:tabular-nums}
 th,td{padding:.15rem .55rem;border-bottom:1px solid rgba(128,128,128,.45);text-align:left;vertical-align:top}
-th{font-weight:600}th small{font-weight:400;opacity:.75}.n{text-align:right}
+th{font-weight:600}th small{font-weight:400;opacity:.75}.n{text-align:right}td:first-child{white-space:nowrap}
 ol,ul{margin:.2rem 0;padding-left:1.3rem}.wide{overflow-x:auto}
 .key{border-left:4px solid #0072B2;padding:.2rem .7rem;margin:.6rem 0}.warn{border-left-color:#D55E00}
 .pair{display:grid;grid-template-columns:1fr 1fr;gap:0 1.6rem}.small{font-size:.85em}.off{opacity:.65}
 @media (max-width:46rem){.pair{display:block}}
 @page{size:A4;margin:11mm 12mm}
-@media print{:root{color-scheme:light}body{font-size:8.4pt;line-height:1.25;margin:0;padding:0;max-width:none;
-color:#000;background:#fff}h1{font-size:13pt}h2{font-size:9pt;margin:.45rem 0 .1rem}p{margin:.15rem 0}
-th,td{padding:.04rem .4rem}.wide{overflow:visible}.pair{display:grid}.small{font-size:7.4pt}tr{break-inside:avoid}}
+@media print{:root{color-scheme:light}body{font-size:8.4pt;line-height:1.24;margin:0;padding:0;max-width:none;
+color:#000;background:#fff}.fit{font-size:var(--print)}h1{font-size:1.5em}h2{font-size:1.06em;margin:.45em 0 .1em}
+p{margin:.15em 0}th,td{padding:.04em .4em}.wide{overflow:visible}.pair{display:grid}.small{font-size:.88em}
+tr{break-inside:avoid}}
 """
 
 

@@ -6,7 +6,7 @@ Rows stand in the order in which a formulator decides, and `Ranking.order` says 
 2. clear before hazy before splits;
 3. fewer failing reasons first, of: under the taste limit, the carrier dissolves in the drink, pours, the drink stays
    clear; with as many, the one that fails the later reason of that list;
-4. decided before undecided, then fewer reasons on which nothing is known;
+4. what is clear decided before undecided (of the others undecided first), then fewer reasons on which nothing is known;
 5. the higher probability of clear, in steps of its own sampling error; what is left is a tie, in the order of names.
 """
 
@@ -69,7 +69,7 @@ def _yes_no(value: Any) -> str:
 
 
 def _percent(value: float) -> str:
-    return "any" if value >= 100 else number(value)
+    return "any" if value >= 100 else "<0.1" if 0 < value < 0.1 else number(value)
 
 
 #: Key, heading, unit and form of the columns of a page, in the order of the questions.
@@ -91,7 +91,6 @@ _SHOWN: tuple[tuple[str, str, str, Callable[[Any], str]], ...] = (
     ("pours", "pours", "", _yes_no),
     ("carrier_dissolves_in_drink", "carrier dissolves in drink", "", _yes_no),
     ("drink_stays_clear", "drink stays clear", "", _yes_no),
-    ("notes", "notes", "", str),
 )
 _LEGEND = (
     "Stock: oil and carrier. p(clear): probability of clear. Max oil: cloud point as oil is added. Water: cloud point "
@@ -264,6 +263,10 @@ class Ranking:
         advice = "" if clouds.stays_clear else " Make an emulsion, or use a washed (terpene-poor) extract."
         return f"{number(held)} mg/L of this oil {state}: {clouds.times()}{first}.{advice}"
 
+    def notes(self) -> tuple[str, ...]:
+        """Return what is to be said of each carrier, in the order of the table."""
+        return tuple(f"{row['carrier']}: {row['notes']}" for row in self.table.to_dict("records") if row["notes"])
+
     @property
     def order(self) -> str:
         """The rule by which the rows stand as they do, in words."""
@@ -333,6 +336,7 @@ class Ranking:
                 pages.html_table([(heading, unit) for _, heading, unit, _ in shown], rows, left=2),
                 "</div>",
                 f'<p class="small">{html.escape(_LEGEND)} {html.escape(self.order)}</p>',
+                f"<h2>Notes</h2>{pages.html_list(self.notes())}",
                 f"<h2>Cautions</h2>{pages.html_list(self.cautions)}",
             ]
         )
@@ -463,7 +467,7 @@ def _order(row: dict[str, Any]) -> tuple[Any, ...]:
         _VERDICTS.index(row["verdict"]),
         sum(failing),
         failing,
-        row["undecided"],
+        row["undecided"] is (row["verdict"] == "clear"),
         sum(row[reason] is None for reason in _REASONS),
         -round(row["p_clear"] / _STEP),
         row["carrier"],

@@ -37,6 +37,9 @@ _MASS_UNITS = {"mg": 0.001, "g": 1.0, "kg": 1000.0}
 _SPIRIT = 96.0
 #: Volume of the trial [mL]: a vial that shows a layer and wastes little; common practice, no source.
 _TRIAL_ML = 15.0
+#: Size of print [pt], the smallest that is still read, characters in a line and on an A4 page of that size; found by
+#: printing.
+_PRINT_SIZE, _SMALLEST_PRINT, _WIDTH, _PAGE_LENGTH = 8.4, 6.0, 120, 7700
 
 
 class SheetLine(NamedTuple):
@@ -280,7 +283,18 @@ class BatchSheet:
 
     def html(self) -> str:
         """Return the sheet as a page of its own: no script, no network, one A4 page in print."""
-        return pages.html_page(self.title, self._body())
+        return pages.html_page(
+            self.title, f'<div class="fit" style="--print:{self._print_size():.1f}pt">{self._body()}</div>'
+        )
+
+    def _print_size(self) -> float:
+        """Return the size of print with which the sheet fills one A4 page at most. [pt]
+
+        Text fills an area that grows with its length and with the square of its size.
+        """
+        length = sum(_WIDTH * -(-len(line) // _WIDTH) + 8 for _, lines in self.sections() for line in lines)
+        length += _WIDTH * (2 * len(self.sections()) + len(self.lines))
+        return float(np.clip(_PRINT_SIZE * (_PAGE_LENGTH / length) ** 0.5, _SMALLEST_PRINT, _PRINT_SIZE))
 
     def _body(self) -> str:
         head, rows = self._cells()
@@ -433,7 +447,7 @@ def batch_sheet(
         )
     if not np.isfinite(liquid.density):
         notes.append(f"The density of {liquid.name} is not on record: no masses, doses or limits.")
-    if subject.uncovered_percent >= 0.05:
+    if subject.uncovered_percent >= 0.05 and not (dosing and dosing.drink):
         notes.append(
             f"{number(subject.uncovered_percent, 2)} % of {subject.name} has no substance in the tables and does not "
             "enter the prediction."

@@ -59,8 +59,10 @@ class StockRange(NamedTuple):
                 return f"no stock keeps to everything: {low} ({self.clear_by}); {self.bound_by}"
             return f"no stock keeps to everything: {low} ({self.clear_by}), within limits only to {self._most}"
         most = "any dilution" if np.isinf(self.most_dilute) else self._most
+        if self.most_concentrated <= 0 and np.isinf(self.most_dilute):
+            return "any ratio is clear, and no limit on record bars dilution"
         if self.most_concentrated <= 0:
-            return f"any ratio is clear; as dilute as {most} ({self.bound_by}), oil to carrier by volume"
+            return f"any ratio is clear; within limits down to {most} by volume ({self.bound_by})"
         return f"from {self._least} ({self.clear_by}) to {most} ({self.bound_by}), parts of oil to carrier by volume"
 
     @property
