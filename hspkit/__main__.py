@@ -10,6 +10,7 @@ import csv
 import io
 import json
 import math
+import os
 import re
 import sys
 import textwrap
@@ -45,8 +46,8 @@ _SCREEN = (
     ("allowed", "", "allowed"),
 )
 _LEGEND = (
-    "Ra [MPa^0.5]: Hansen distance to the oil. Max oil, water: cloud points. Dose, legal, taste: carrier in the product; "
-    "a '!' marks a limit that is broken. In drink: the carrier itself dissolves. '-': not known or not asked."
+    "Ra [MPa^0.5]: Hansen distance to the oil. Max oil, water: cloud points. Dose, legal, taste: carrier in the "
+    "product; a '!' marks a limit that is broken. In drink: the carrier itself dissolves. '-': not known or not asked."
 )
 #: Structures from which on an estimate takes long enough to say so.
 _MANY = 2000
@@ -210,7 +211,9 @@ def _structures(options: argparse.Namespace) -> list[str]:
         try:
             text = Path(options.file).read_text(encoding="utf-8-sig")
         except UnicodeDecodeError:
-            message = f"{options.file!r} is not a text file in UTF-8; expected one SMILES a line, or a csv with a column smiles"
+            message = (
+                f"{options.file!r} is not text in UTF-8; expected one SMILES a line, or a csv with a column smiles"
+            )
             raise InputError(message) from None
         given += _column(text)
     elif not given or given == ["-"]:
@@ -324,10 +327,14 @@ def _dose(options: argparse.Namespace) -> str:
     if options.figure:
         from hspkit import plotting
 
-        parts = {"oil_parts": found.outcome.oil_parts, "carrier_parts": found.outcome.carrier_parts}
-        _draw(
-            plotting.dose(hspkit.rank_carriers(subject, carriers=[liquid], application=asked, **parts)), options.figure
+        alone = hspkit.rank_carriers(
+            subject,
+            carriers=[liquid],
+            application=asked,
+            oil_parts=found.outcome.oil_parts,
+            carrier_parts=found.outcome.carrier_parts,
         )
+        _draw(plotting.dose(alone), options.figure)
     if options.csv:
         return pages.csv_text(found.table)
     sections = {
@@ -343,16 +350,16 @@ def _dose(options: argparse.Namespace) -> str:
     rows = [
         [row[0], *(pages.number(float(cell), 4) for cell in row[1:])] for row in found.table.itertuples(index=False)
     ]
-    parts = [
+    question = (
         f"{subject.name} in {liquid.name}, {options.oil_parts:g}:{options.carrier_parts:g} by {options.basis}; "
-        f"{asked.category}, {asked.market}, {asked.level()}",
-        pages.text_table(head, rows),
-    ]
+        f"{asked.category}, {asked.market}, {asked.level()}"
+    )
+    said = [pages.plain(question), pages.text_table(head, rows)]
     for heading, lines in sections.items():
-        parts.append(f"{heading.capitalize()}\n" + _wrapped(lines, "- "))
+        said.append(f"{heading.capitalize()}\n" + _wrapped(lines, "- "))
     if found.drink is not None:
         seen = [one for one in found.drink.components if one.share_of_limit >= 0.01][:10]
-        parts.append(
+        said.append(
             "Components of the drink nearest to their limit\n"
             + pages.text_table(
                 ["component", "dose mg/L", "soluble mg/L", "factor", "dose/soluble", "known by"],
@@ -369,7 +376,7 @@ def _dose(options: argparse.Namespace) -> str:
                 ],
             )
         )
-    return "\n\n".join(pages.plain(parts[0]) if part is parts[0] else part for part in parts)
+    return "\n\n".join(said)
 
 
 def _batch(options: argparse.Namespace) -> str:
@@ -443,19 +450,21 @@ def _data(options: argparse.Namespace) -> str:
     import pandas as pd
 
     from hspkit import data, law
+    from hspkit.carriers import carriers
+    from hspkit.oils import oils
 
     if options.what is None:
         return data.inventory_text().rstrip("\n")
     if options.what == "oils":
-        return pages.csv_text(hspkit.oils())
+        return pages.csv_text(oils())
     if options.what == "carriers":
-        return pages.csv_text(hspkit.carriers())
+        return pages.csv_text(carriers())
     if options.what == "markets":
         return "\n".join(law.markets())
     if options.what == "categories":
         return "\n".join(law.categories())
     if options.what not in data.tables():
-        message = f"nothing called {options.what!r}; expected oils, carriers, markets, categories or a table that 'data' lists"
+        message = f"nothing called {options.what!r}; expected oils, carriers, markets, categories or a table of 'data'"
         raise InputError(message)
     return pages.csv_text(pd.DataFrame([dict(row) for row in data.read_table(options.what).rows]))
 
@@ -658,8 +667,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"hspkit: warning: {one}", file=sys.stderr)
     try:
         print(text, flush=True)
-    except BrokenPipeError:
-        sys.stderr.close()
+    except BrokenPipeError:  # whoever read has had enough; Python would complain once more when it closes the pipe
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return 0
 
 
