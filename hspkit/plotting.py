@@ -381,7 +381,7 @@ def dose(ranking: Ranking, ax: Axes | None = None) -> Axes:
     """Draw how much of each carrier a litre of product holds, against the legal and the taste limit.
 
     On each line the round or pointed mark is the dose of this use (its shape is the outcome of the stock), a square the
-    taste limit and a bar the legal limit; a dose right of a limit breaks it. An arrow: no limit is on record. Hollow and
+    taste limit and a bar the legal limit; a dose right of a limit breaks it. An arrow: no limit on record. Hollow and
     struck through: not allowed.
 
     Parameters
