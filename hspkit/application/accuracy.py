@@ -39,14 +39,14 @@ _PROMISES: dict[str, tuple[float | None, float | None]] = {
 
 
 class Statement(NamedTuple):
-    """One statement; whether the theory keeps it, and its stability index at 1 part in 30 (below 1 is clear)."""
+    """One statement; whether the theory keeps it, and its binodal index at 1 part in 30 (below 1 is clear)."""
 
     substance: str
     carrier: str
     statement: str
     source: str
     kept: bool
-    index: float
+    stability: float
 
 
 def _index(solute: Oil, solvent: Carrier | Blend, volumes: float) -> float:
@@ -135,8 +135,8 @@ def order(found: list[Statement], liquid: str) -> tuple[float, int, int]:
     >>> order([Statement("a", "x", "soluble", "", True, 0.4), Statement("b", "x", "insoluble", "", True, 1.2)], "x")
     (1.0, 1, 1)
     """
-    yes = np.array([one.index for one in found if one.carrier == liquid and _PROMISES[one.statement][1] is None])
-    no = np.array([one.index for one in found if one.carrier == liquid and _PROMISES[one.statement][1] is not None])
+    yes = np.array([one.stability for one in found if one.carrier == liquid and _PROMISES[one.statement][1] is None])
+    no = np.array([one.stability for one in found if one.carrier == liquid and _PROMISES[one.statement][1] is not None])
     if not yes.size or not no.size:
         return float("nan"), yes.size, no.size
     ahead = (yes[:, None] < no[None, :]) + 0.5 * (yes[:, None] == no[None, :])
