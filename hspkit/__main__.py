@@ -141,7 +141,7 @@ def _application(options: argparse.Namespace) -> Application | None:
 
 
 def _oil(text: str) -> Any:
-    return hspkit.Oil.from_csv(text) if text.lower().endswith(".csv") and Path(text).exists() else hspkit.oil(text)
+    return hspkit.Oil.from_csv(text) if text.lower().endswith(".csv") else hspkit.oil(text)
 
 
 def _handled(options: argparse.Namespace) -> Any:
@@ -266,7 +266,7 @@ def _rank(options: argparse.Namespace) -> str:
     drink, notes = ranking.drink(), ranking.notes()
     return "\n\n".join(
         [
-            ranking.question(),
+            pages.plain(ranking.question()),
             screen_table(ranking),
             _wrapped([f"{best} {_LEGEND}", ranking.order], ""),
             *([_wrapped([drink], "")] if drink else []),
@@ -338,7 +338,7 @@ def _dose(options: argparse.Namespace) -> str:
     if options.csv:
         return pages.csv_text(found.table)
     sections = {
-        "stock": (found.outcome.sentence(), found.stock.sentence() + "."),
+        "stock": (found.outcome.sentence(), f"Stock: {found.stock.sentence()}.", found.yardstick()),
         "law": found.legal_lines(),
         "taste": found.taste_lines(),
         "drink": found.drink_lines(),

@@ -261,7 +261,8 @@ class Ranking:
         state = "stays dissolved in the finished drink" if clouds.stays_clear else "clouds the finished drink"
         first = f"; first to separate is {clouds.makers[0][0]}" if clouds.makers else ""
         advice = "" if clouds.stays_clear else " Make an emulsion, or use a washed (terpene-poor) extract."
-        return f"{number(held)} mg/L of this oil {state}: {clouds.times()}{first}.{advice}"
+        most = "" if self.application.oil_mg_per_L is not None else "up to "
+        return f"{most}{number(held)} mg/L of this oil {state}: {clouds.times()}{first}.{advice}"
 
     def notes(self) -> tuple[str, ...]:
         """Return what is to be said of each carrier, in the order of the table."""

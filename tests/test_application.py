@@ -265,6 +265,18 @@ def test_the_largest_clear_dose_is_where_a_hundredth_separates():
     assert just.separated_mg_per_L == pytest.approx(0.01 * counted, rel=1e-4)
 
 
+def test_what_mixes_with_water_never_separates():
+    # ethanol, propylene glycol and glycerol are miscible with water: Merck Index, from memory
+    for name in ("ethanol 96 % vol", "propylene glycol", "glycerol"):
+        found = clouding(oil("linalool"), oil_mg_per_L=4, liquid=carrier(name), carrier_mg_per_L=5000)
+        assert found.makers == (("linalool", 1.0),)
+        assert not found.carrier_clouds
+    nothing = clouding(oil("propylene glycol"), oil_mg_per_L=5000)
+    assert nothing.stays_clear
+    assert nothing.makers == ()
+    assert nothing.sentence() == "stays clear: what is in it mixes with water"
+
+
 def test_components_of_the_drink_say_what_clouds_it_and_how_that_is_known():
     # water solubility of linalool 1589 mg/L (25 C), of limonene 13.8 mg/L: datasets/water_solubility.csv
     found = clouding(oil("bergamot, cold-pressed"), oil_mg_per_L=60)

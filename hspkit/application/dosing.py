@@ -24,7 +24,7 @@ from hspkit.application.stock import StockRange, stock_range
 from hspkit.application.use import Application, Dose, check_basis, dose, volume_parts
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
-from hspkit.miscibility import Outcome, check_parts, dissolve
+from hspkit.miscibility import Outcome, check_parts, dissolve, ethanol_strength_to_clear
 from hspkit.oils import Oil, oil
 from hspkit.pages import number
 
@@ -123,6 +123,13 @@ class Dosing:
             ],
             columns=["liquid", "mg_per_L", "mg_per_kg", "mass_percent_of_stock", "volume_percent_of_stock"],
         )
+
+    def yardstick(self) -> str:
+        """Return the strength of ethanol that would be clear at the same ratio, in words; needs its own search."""
+        strength = ethanol_strength_to_clear(self.oil, volumes=self.outcome.carrier_parts / self.outcome.oil_parts)
+        if np.isnan(strength):
+            return "Alcohol as yardstick: not even pure ethanol would be clear at this ratio."
+        return f"Alcohol as yardstick: ethanol of at least {strength:.0f} % vol would be clear at this ratio."
 
     def legal_lines(self) -> tuple[str, ...]:
         """Return permission and limits in words, each with its reference and date."""

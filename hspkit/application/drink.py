@@ -47,6 +47,7 @@ SEPARATED_SHARE = 0.01
 #: log P [-]: a factor of 3. tests/test_application.py computes it again.
 GSE_SD_LN = 1.15
 _MEASURED, _EQUATION, _HANSEN = "measured", "general solubility equation", "Hansen parameters"
+_MIXES = "mixes with water"
 _NOT_RAISED = "; ethanol not counted, no log P"
 
 
@@ -62,7 +63,7 @@ class DrinkComponent(NamedTuple):
     dose_mg_per_L : float
         How much of it is in the drink. [mg/L]
     solubility_mg_per_L : float
-        What dissolves of it alone in water with the ethanol of the drink. [mg/L]
+        What dissolves of it alone in water with the ethanol of the drink; infinite when it mixes with water. [mg/L]
     factor : float
         Factor of uncertainty of the solubility, one standard deviation. [-]
     known : str
@@ -140,7 +141,7 @@ class Clouding(NamedTuple):
         """
         state = "stays clear" if self.stays_clear else "clouds"
         if not self.makers:
-            return f"{state}: {self.times()}"
+            return f"{state}: what is in it mixes with water"
         one = next(part for part in self.components if part.name == self.makers[0][0])
         return (
             f"{state}: {self.times()}; first to separate is {one.name}, {number(one.dose_mg_per_L, 2)} mg/L against "
@@ -290,18 +291,20 @@ def clouding(
     mass = np.array([doses[member] for member in members])
     soluble = np.array([one[0] for one in known])
     spreads = np.array([one[1] for one in known])
-    moles = mass / molar_mass
-    limit = soluble / molar_mass
-    parted = oil_phase(moles, limit) * molar_mass
-    multiple, makers = _largest_clear(moles, limit, molar_mass)
-    load = 1.0 / multiple
-    spread = float(np.sqrt(np.sum((makers * spreads) ** 2)))
+    parted, makers, load, spread = np.zeros_like(mass), np.zeros_like(mass), 0.0, 0.0
+    oily = np.isfinite(soluble)
+    if oily.any():
+        moles, limit = (mass / molar_mass)[oily], (soluble / molar_mass)[oily]
+        parted[oily] = oil_phase(moles, limit) * molar_mass[oily]
+        multiple, makers[oily] = _largest_clear(moles, limit, molar_mass[oily])
+        load = 1.0 / multiple
+        spread = float(np.sqrt(np.sum((makers * spreads) ** 2)))
     order = np.argsort(-mass / soluble, kind="stable")
     return Clouding(
         load,
         float(np.exp(spread)),
         bool(load <= 1.0),
-        abs(np.log(load)) < spread,
+        bool(load > 0 and abs(np.log(load)) < spread),
         float(parted.sum()),
         tuple((members[i].name, float(makers[i])) for i in np.argsort(-makers, kind="stable") if makers[i] > 0),
         tuple(label for label, _ in subject.uncovered),
@@ -358,8 +361,16 @@ def _brought(liquid: Carrier | Blend | None, carrier_mg_per_L: float) -> dict[Su
 
 
 def _solubility(member: Substance, ethanol_percent: float) -> tuple[float, float, str]:
-    """Return solubility in the drink [mg/L], standard deviation of its logarithm, how it is known."""
+    """Return solubility in the drink [mg/L], standard deviation of its logarithm, how it is known.
+
+    The general solubility equation says of liquids with log P <= 0 (above 3 mol/L) that they mix with water, and the
+    Hansen parameters say so where they put the dilute solubility at the whole volume.
+    """
     soluble, spread, known = water_solubility(member)
+    melting = member.melting_celsius is not None and member.melting_celsius > 25.0
+    mixes = known == _EQUATION and (member.log_p or 0.0) <= 0.0 and not melting
+    if mixes or (known == _HANSEN and soluble >= 0.999 * member.molar_mass / member.volume * 1e6):
+        return float("inf"), 0.0, _MIXES
     if ethanol_percent > 0 and member.log_p is None:
         return soluble, spread, known + _NOT_RAISED
     raised = 1.0 if member.log_p is None else cosolvency_factor(member.log_p, ethanol_percent)
