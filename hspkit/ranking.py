@@ -126,8 +126,19 @@ def candidates() -> list[Carrier | Blend]:
     return [carrier(name) for name, role in zip(rows["carrier"], rows["role"], strict=True) if role != "alcohol"]
 
 
-def general_cautions(subject: Oil) -> tuple[str, ...]:
-    """Return the cautions that go with every answer about an oil, and those of the oil itself.
+def general_cautions(
+    subject: Oil, application: Application | None = None, liquids: Iterable[Carrier | Blend] = ()
+) -> tuple[str, ...]:
+    """Return the cautions that go with an answer about an oil.
+
+    Parameters
+    ----------
+    subject : Oil
+        The oil; its own cautions are among them. [-]
+    application : Application, optional
+        The product: drinks and food for infants have cautions of their own. [-]
+    liquids : iterable of Carrier or Blend
+        The carriers; alcohol has one of its own. [-]
 
     Examples
     --------
@@ -135,12 +146,19 @@ def general_cautions(subject: Oil) -> tuple[str, ...]:
     True
     """
     rows = data.read_table("cautions.csv").rows
-    said = [row["text"] for row in rows if row["topic"] == "every ranking"]
-    if subject.caution:
-        said.append(f"{subject.name}: {subject.caution}")
+    topics = ["every ranking"]
+    if application is None or application.is_drink:
+        topics.append("drinks")
+    if application is not None and application.category == "infant food":
+        topics.append("infant food")
+    if any(part.role == "alcohol" for one in liquids for part in one.parts):
+        topics.append("alcohol")
+    if not subject.caution:
+        topics.append("no caution on record")
     if subject.terpene_percent > 0 and "oxidise" not in subject.caution:
-        said += [row["text"] for row in rows if row["topic"] == "terpenes"]
-    return tuple(said)
+        topics.append("terpenes")
+    said = [row["text"] for topic in topics for row in rows if row["topic"] == topic]
+    return (*said, f"{subject.name}: {subject.caution}") if subject.caution else tuple(said)
 
 
 @dataclass(frozen=True)
@@ -417,7 +435,7 @@ def rank_carriers(
 
     Examples
     --------
-    >>> ranking = rank_carriers("sweet orange, cold-pressed", carriers=["triethyl citrate", "glycerol"])
+    >>> ranking = rank_carriers("sweet orange, cold-pressed", carriers=["glycerol", "MCT"])
     >>> ranking.table["verdict"].tolist()
     ['clear', 'splits']
     """
@@ -443,7 +461,7 @@ def rank_carriers(
     cautions = tuple(
         dict.fromkeys(
             [
-                *general_cautions(subject),
+                *general_cautions(subject, application, chosen),
                 *_carrier_cautions(chosen, rows),
             ]
         )

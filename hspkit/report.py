@@ -464,7 +464,7 @@ def batch_sheet(
         _steps(liquid, lines, outcome),
         _trial(outcome, application),
         dosing,
-        _cautions(subject, liquid),
+        _cautions(subject, liquid, application),
         title or f"Batch sheet: {subject.name} in {liquid.name}",
         currency,
         tuple(notes),
@@ -620,6 +620,6 @@ def _pouring(liquid: Carrier | Blend) -> tuple[str, ...]:
     return (f"{liquid.name} at 20 C: {number(viscosity)} mPa s, {band.sentence()}.",)
 
 
-def _cautions(subject: Oil, liquid: Carrier | Blend) -> tuple[str, ...]:
+def _cautions(subject: Oil, liquid: Carrier | Blend, application: Application | None) -> tuple[str, ...]:
     own = [f"{part.name}: {part.caution}" for part in liquid.parts if part.caution]
-    return tuple(dict.fromkeys([*own, *general_cautions(subject)]))
+    return tuple(dict.fromkeys([*own, *general_cautions(subject, application, [liquid])]))
