@@ -113,6 +113,13 @@ def _draw(axes: Any, path: str) -> None:
         plotting.save(axes, draft)
 
 
+def _check_files(options: argparse.Namespace) -> None:
+    """Refuse a file that cannot be written before the work is done, not after."""
+    for name in ("html", "figure"):
+        if getattr(options, name, None):
+            pages.check_target(getattr(options, name))
+
+
 def _long(text: str) -> None:
     """Say on standard error that something takes a while, where somebody is watching."""
     if sys.stderr.isatty():
@@ -241,6 +248,7 @@ def _column(text: str) -> list[str]:
 
 
 def _rank(options: argparse.Namespace) -> str:
+    _check_files(options)
     _long("ranking")
     ranking = hspkit.rank_carriers(
         _handled(options),
@@ -308,6 +316,7 @@ def _estimate(options: argparse.Namespace) -> str:
 
 
 def _dose(options: argparse.Namespace) -> str:
+    _check_files(options)
     from hspkit.application import dosing
 
     asked = _application(options)
@@ -337,26 +346,18 @@ def _dose(options: argparse.Namespace) -> str:
         _draw(plotting.dose(alone), options.figure)
     if options.csv:
         return pages.csv_text(found.table)
-    sections = {
-        "stock": (found.outcome.sentence(), f"Stock: {found.stock.sentence()}.", found.yardstick()),
-        "law": found.legal_lines(),
-        "taste": found.taste_lines(),
-        "drink": found.drink_lines(),
-        "pouring": found.pouring_lines(),
-    }
+    sections = dict(found.sections())
     if options.json:
-        return _json(found.table, allowed=found.allowed, broken=found.broken, **sections)
+        return _json(
+            found.table, allowed=found.allowed, broken=found.broken, question=found.question(), sections=sections
+        )
     head = ["liquid", "mg/L product", "mg/kg product", "mass % stock", "vol % stock"]
     rows = [
         [row[0], *(pages.number(float(cell), 4) for cell in row[1:])] for row in found.table.itertuples(index=False)
     ]
-    question = (
-        f"{subject.name} in {liquid.name}, {options.oil_parts:g}:{options.carrier_parts:g} by {options.basis}; "
-        f"{asked.category}, {asked.market}, {asked.level()}"
-    )
-    said = [pages.plain(question), pages.text_table(head, rows)]
+    said = [pages.plain(found.question()), pages.text_table(head, rows)]
     for heading, lines in sections.items():
-        said.append(f"{heading.capitalize()}\n" + _wrapped(lines, "- "))
+        said.append(f"{heading}\n" + _wrapped(lines, "- "))
     if found.drink is not None:
         seen = [one for one in found.drink.components if one.share_of_limit >= 0.01][:10]
         said.append(
@@ -380,6 +381,7 @@ def _dose(options: argparse.Namespace) -> str:
 
 
 def _batch(options: argparse.Namespace) -> str:
+    _check_files(options)
     sheet = hspkit.batch_sheet(
         _handled(options),
         read_liquid(options.carrier),
@@ -399,7 +401,7 @@ def _batch(options: argparse.Namespace) -> str:
         return pages.csv_text(sheet.table)
     if options.json:
         return _json(sheet.table, title=sheet.title, question=sheet.question(), sections=dict(sheet.sections()))
-    return sheet.markdown().rstrip("\n") if options.markdown else sheet.text()
+    return (sheet.to_markdown() if options.markdown else sheet.to_text()).rstrip("\n")
 
 
 def _handling(options: argparse.Namespace) -> str:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
+    "check_target",
     "csv_text",
     "html_list",
     "html_page",
@@ -259,6 +260,35 @@ def csv_text(frame: pd.DataFrame, *, float_format: str | None = None) -> str:
     return str(shown.to_csv(index=False, float_format=float_format, lineterminator="\n")).rstrip("\n")
 
 
+def check_target(path: str | Path) -> Path:
+    """Return the file that a path leads to, links followed, after checking that a file can stand there.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file to make or to replace. [-]
+
+    Raises
+    ------
+    InputError
+        When it is a folder, or the folder it should be in is not there.
+
+    Examples
+    --------
+    >>> check_target("/nowhere/at/all.txt")
+    Traceback (most recent call last):
+    hspkit.errors.InputError: cannot write '/nowhere/at/all.txt': there is no folder '/nowhere/at'; make it first
+    """
+    target = Path(path)
+    if target.is_dir():
+        message = f"cannot write {str(target)!r}: it is a folder; give the name of a file"
+        raise InputError(message)
+    if not target.parent.is_dir():
+        message = f"cannot write {str(target)!r}: there is no folder {str(target.parent)!r}; make it first"
+        raise InputError(message)
+    return target.resolve()  # a link keeps pointing to the file, which is replaced
+
+
 @contextlib.contextmanager
 def replacing(path: str | Path) -> Iterator[Path]:
     """Give a path to write to; it takes the place of ``path`` when all went well.
@@ -284,14 +314,7 @@ def replacing(path: str | Path) -> Iterator[Path]:
     >>> place.read_text()
     'done'
     """
-    target = Path(path)
-    if target.is_dir():
-        message = f"cannot write {str(target)!r}: it is a folder; give the name of a file"
-        raise InputError(message)
-    if not target.parent.is_dir():
-        message = f"cannot write {str(target)!r}: there is no folder {str(target.parent)!r}; make it first"
-        raise InputError(message)
-    target = target.resolve()  # a link keeps pointing to the file, which is replaced
+    target = check_target(path)
     draft = target.with_name(f".{os.getpid()}-{target.name}")
     try:
         yield draft

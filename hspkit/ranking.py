@@ -48,6 +48,8 @@ COLUMNS = {
     "carrier_mg_per_L": "mg/L",
     "legal_limit_mg_per_L": "mg/L",
     "taste_limit_mg_per_L": "mg/L",
+    "least_carrier_parts": "parts by volume per part of oil",
+    "most_carrier_parts": "parts by volume per part of oil",
     "allowed": "-",
     "clear": "-",
     "under_legal_limit": "-",
@@ -182,6 +184,8 @@ class Ranking:
         What `dissolve` said, in the order of the table.
     cautions : tuple of str
         Printed with every ranking.
+    yardsticks : tuple of str
+        Names of the alcohols that were added for comparison; none of them is `best`. [-]
     """
 
     oil: Oil
@@ -192,13 +196,14 @@ class Ranking:
     celsius: float
     outcomes: tuple[Outcome, ...]
     cautions: tuple[str, ...]
+    yardsticks: tuple[str, ...] = ()
 
     @property
     def best(self) -> str | None:
-        """Name of the first carrier that is allowed, within its legal limit and clear; None when none is."""
+        """Name of the first carrier, yardsticks aside, that is allowed, within its legal limit and clear; else None."""
         for row in self.table.to_dict("records"):
             refused = row["allowed"] is False or row["under_legal_limit"] is False
-            if not refused and row["verdict"] == "clear":
+            if not refused and row["verdict"] == "clear" and row["carrier"] not in self.yardsticks:
                 return str(row["carrier"])
         return None
 
@@ -446,15 +451,20 @@ def rank_carriers(
     chosen: list[Carrier | Blend] = (
         [carrier(one) if isinstance(one, str) else one for one in carriers] if carriers is not None else candidates()
     )
-    if include_alcohol:
-        chosen.extend(carrier(f"ethanol {strength} % vol") for strength in YARDSTICKS)
+    given = {one.name for one in chosen}
+    added = [carrier(f"ethanol {strength} % vol") for strength in YARDSTICKS] if include_alcohol else []
+    added = [one for one in added if one.name not in given]
+    chosen = [*chosen, *added]
     if not chosen:
         message = "carriers is empty; give at least one name, or leave it out to rank all that ship"
         raise InputError(message)
     rows, outcomes = [], []
     for candidate in _watched(chosen) if progress else chosen:
         outcome = dissolve(subject, candidate, oil_parts=parts[0], carrier_parts=parts[1], celsius=celsius)
-        rows.append(_row(candidate, outcome, application))
+        row = _row(candidate, outcome, application)
+        if candidate in added:
+            row["notes"] = "; ".join(filter(None, ["yardstick, not a carrier without alcohol", row["notes"]]))
+        rows.append(row)
         outcomes.append(outcome)
     order = sorted(range(len(rows)), key=lambda i: _order(rows[i]))
     table = pd.DataFrame([rows[i] for i in order], columns=list(COLUMNS))
@@ -466,7 +476,16 @@ def rank_carriers(
             ]
         )
     )
-    return Ranking(subject, table, application, *parts, float(celsius), tuple(outcomes[i] for i in order), cautions)
+    return Ranking(
+        subject,
+        table,
+        application,
+        *parts,
+        float(celsius),
+        tuple(outcomes[i] for i in order),
+        cautions,
+        tuple(one.name for one in added),
+    )
 
 
 def _watched(chosen: list[Carrier | Blend]) -> Iterable[Carrier | Blend]:
@@ -509,6 +528,8 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
         "carrier_mg_per_L": np.nan,
         "legal_limit_mg_per_L": np.nan,
         "taste_limit_mg_per_L": np.nan if taste is None else taste,
+        "least_carrier_parts": np.nan,
+        "most_carrier_parts": np.nan,
         "allowed": None,
         "clear": outcome.verdict == "clear",
         "under_legal_limit": None,
@@ -552,6 +573,8 @@ def _judge(row: dict[str, Any], outcome: Outcome, asked: Application) -> list[st
         carrier_density=liquid.density,
     )
     row["carrier_mg_per_L"] = amount.carrier_mg_per_L
+    stock = product.stock_range(liquid, asked, max_oil_percent=outcome.max_oil_percent, oil_density=outcome.oil.density)
+    row["least_carrier_parts"], row["most_carrier_parts"] = stock.most_concentrated, stock.most_dilute
     if row["allowed"]:
         share = amount.carrier_mg_per_L / amount.stock_mg_per_L
         limit, rule = product.legal_limit(liquid, asked, share_of_stock=share)

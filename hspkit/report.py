@@ -135,7 +135,7 @@ class BatchSheet:
         return f"<BatchSheet {self.title!r}: {self.batch}, {self.outcome.verdict}>"
 
     def __str__(self) -> str:
-        return self.text()
+        return self.to_text()
 
     @property
     def table(self) -> pd.DataFrame:
@@ -250,8 +250,8 @@ class BatchSheet:
             ]
         return head, rows
 
-    def text(self) -> str:
-        """Return the sheet as plain text, 100 characters wide."""
+    def to_text(self, path: str | Path | None = None) -> str:
+        """Return the sheet as plain text, 100 characters wide, and write it when a path is given."""
         import textwrap
 
         head, rows = self._cells()
@@ -266,10 +266,10 @@ class BatchSheet:
                 for line, mark in zip(lines, _marks(heading, len(lines)), strict=True)
             ]
             parts.append("\n".join([heading, *said]))
-        return "\n\n".join(parts)
+        return _written("\n\n".join(parts) + "\n", path)
 
-    def markdown(self) -> str:
-        """Return the sheet as Markdown."""
+    def to_markdown(self, path: str | Path | None = None) -> str:
+        """Return the sheet as Markdown, and write it when a path is given."""
         head, rows = self._cells()
         parts = [
             f"# {pages.markdown_text(self.title)}",
@@ -279,13 +279,32 @@ class BatchSheet:
         for heading, lines in self.sections():
             mark = "1. " if heading == _ORDERED else "- "
             parts.append(f"## {heading}\n\n" + "\n".join(mark + pages.markdown_text(line) for line in lines))
-        return "\n\n".join(parts) + "\n"
+        return _written("\n\n".join(parts) + "\n", path)
 
-    def html(self) -> str:
-        """Return the sheet as a page of its own: no script, no network, one A4 page in print."""
-        return pages.html_page(
-            self.title, f'<div class="fit" style="--print:{self._print_size():.1f}pt">{self._body()}</div>'
-        )
+    def to_csv(self, path: str | Path | None = None) -> str:
+        """Return the table of masses as csv that a spreadsheet cannot run, and write it when a path is given."""
+        return _written(pages.csv_text(self.table) + "\n", path)
+
+    def to_html(self, path: str | Path | None = None) -> str:
+        """Return the sheet as a page of its own, and write it when a path is given.
+
+        Parameters
+        ----------
+        path : str or Path, optional
+            File to write, whole or not at all. [-]
+
+        Returns
+        -------
+        str
+            HTML without scripts that opens without a network and prints on one page of A4.
+
+        Raises
+        ------
+        InputError
+            When the folder of the file is not there.
+        """
+        body = f'<div class="fit" style="--print:{self._print_size():.1f}pt">{self._body()}</div>'
+        return _written(pages.html_page(self.title, body), path)
 
     def _print_size(self) -> float:
         """Return the size of print with which the sheet fills one A4 page at most. [pt]
@@ -341,17 +360,24 @@ class BatchSheet:
             When the file cannot be written; what stood there before still does.
         """
         forms = {
-            ".html": self.html,
-            ".htm": self.html,
-            ".md": self.markdown,
-            ".txt": lambda: self.text() + "\n",
-            ".csv": lambda: pages.csv_text(self.table) + "\n",
+            ".html": self.to_html,
+            ".htm": self.to_html,
+            ".md": self.to_markdown,
+            ".txt": self.to_text,
+            ".csv": self.to_csv,
         }
         ending = Path(path).suffix.lower()
         if ending not in forms:
             message = f"cannot write {str(path)!r}: the name ends in {ending!r}; expected one of {', '.join(forms)}"
             raise InputError(message)
-        return pages.write_text(path, forms[ending]())
+        forms[ending](path)
+        return Path(path)
+
+
+def _written(text: str, path: str | Path | None) -> str:
+    if path is not None:
+        pages.write_text(path, text)
+    return text
 
 
 _ORDERED = "Order of mixing"
@@ -405,7 +431,7 @@ def batch_sheet(
     Returns
     -------
     BatchSheet
-        `.text()`, `.markdown()`, `.html()`, `.table`, `.save(path)`.
+        `to_text`, `to_markdown`, `to_html`, `to_csv`, `table`; `save(path)` chooses by the ending.
 
     Raises
     ------

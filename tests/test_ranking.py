@@ -45,6 +45,15 @@ def test_strong_ethanol_takes_it_up():
     assert found.row("ethanol")["max_oil_percent"] == 100
 
 
+def test_alcohol_is_a_yardstick_and_never_first(ranking):
+    assert ranking.yardsticks == ("ethanol 40 % vol", "ethanol 70 % vol", "ethanol 96 % vol")
+    assert ranking.best not in ranking.yardsticks
+    assert "yardstick" in ranking.row("ethanol 70 % vol")["notes"]
+    asked = rank_carriers(CITRUS, carriers=["ethanol 96 % vol"], include_alcohol=True)
+    assert len(asked.table) == 3  # what was asked for stands there once, as a carrier
+    assert asked.yardsticks == ("ethanol 40 % vol", "ethanol 70 % vol")
+
+
 def test_at_least_twelve_carriers_with_every_column(ranking):
     assert len(ranking.table) >= 12
     assert list(ranking.table.columns) == list(COLUMNS)

@@ -64,13 +64,13 @@ def test_costs_worked_by_hand(sheet):
     assert sheet.cost_per_kg == pytest.approx(6.72)
     assert sheet.cost_per_litre == pytest.approx(0.001344)
     assert sheet.product_litres == pytest.approx(25_000)  # 5 kg at 200 mg/L
-    assert "33.6 EUR" in sheet.text()
+    assert "33.6 EUR" in sheet.to_text()
 
 
 def test_a_missing_price_gives_no_cost():
     found = batch_sheet("limonene", "triacetin", prices={"oil": 20.0})
     assert np.isnan(found.table["cost"].iloc[-1])
-    assert "no price for triacetin" in found.text()
+    assert "no price for triacetin" in found.to_text()
     with pytest.raises(InputError, match="not in the batch"):
         batch_sheet("limonene", "triacetin", prices={"glycerol": 2.0})
     with pytest.raises(UnknownNameError):
@@ -114,7 +114,7 @@ def test_sizes_that_are_none(given):
 
 
 def test_the_sheet_says_what_to_expect_and_to_try_first(sheet):
-    said = sheet.text()
+    said = sheet.to_text()
     for word in (
         "probability of clear",
         "Trial to run first",
@@ -133,9 +133,9 @@ def test_a_stock_that_splits_or_is_not_allowed_is_said_first():
     bad = batch_sheet("limonene", "dipropylene glycol", application=SODA)
     assert bad.sections()[0][1][0].startswith("DO NOT USE: dipropylene glycol")
     alone = batch_sheet("limonene", "ethylene glycol")
-    assert "DO NOT USE" in alone.text()
+    assert "DO NOT USE" in alone.to_text()
     assert "Do not make the batch before the trial" in alone.steps[-1]
-    assert 'class="key warn"' in alone.html()
+    assert 'class="key warn"' in alone.to_html()
 
 
 def test_thick_carriers_are_warmed_and_water_comes_last():
@@ -152,7 +152,7 @@ def test_an_unknown_density_leaves_cells_empty_and_says_so():
     found = batch_sheet("limonene", unknown, application=SODA)
     assert np.isnan(found.table["mass_g"].iloc[-1])
     assert found.table["volume_mL"].iloc[-1] == 1000
-    assert "density of unweighed is not on record" in found.text()
+    assert "density of unweighed is not on record" in found.to_text()
     with pytest.raises(InputError, match="no density of the carrier"):
         batch_sheet("limonene", unknown, basis="mass")
 
@@ -185,7 +185,7 @@ def _tags(page: str) -> _Tags:
 
 def test_pages_run_nothing_and_fetch_nothing(sheet, nasty):
     ranking = rank_carriers(nasty.oil, carriers=["triacetin"], application=SODA)
-    for page in (sheet.html(), nasty.html(), ranking.to_html(), ranking._repr_html_(), nasty._repr_html_()):
+    for page in (sheet.to_html(), nasty.to_html(), ranking.to_html(), ranking._repr_html_(), nasty._repr_html_()):
         read = _tags(page)
         assert not {"script", "img", "link", "iframe", "object", "form", "base"} & set(read.tags)
         assert not any(name.startswith("on") or name in ("src", "href", "srcdoc") for name, _ in read.attributes)
@@ -193,15 +193,15 @@ def test_pages_run_nothing_and_fetch_nothing(sheet, nasty):
         assert "https:" not in page
         assert "url(" not in page
         assert "\u202e" not in page
-    assert "&lt;script&gt;" in nasty.html()
-    assert "default-src 'none'" in sheet.html()
+    assert "&lt;script&gt;" in nasty.to_html()
+    assert "default-src 'none'" in sheet.to_html()
 
 
 def test_markdown_and_text_cannot_be_broken_out_of(nasty):
-    assert "<script" not in nasty.markdown()
-    rows = [line for line in nasty.markdown().splitlines() if line.startswith("| ")]
+    assert "<script" not in nasty.to_markdown()
+    rows = [line for line in nasty.to_markdown().splitlines() if line.startswith("| ")]
     assert len({len(re.findall(r"(?<!\\)\|", line)) for line in rows}) == 1  # the bar in the name ends no cell
-    assert "\u202e" not in nasty.text()
+    assert "\u202e" not in nasty.to_text()
 
 
 def test_csv_has_no_formula():

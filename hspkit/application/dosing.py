@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -26,7 +27,7 @@ from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.miscibility import Outcome, check_parts, dissolve, ethanol_strength_to_clear
 from hspkit.oils import Oil, oil
-from hspkit.pages import number
+from hspkit.pages import html_list, html_table, number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +39,7 @@ __all__ = ["Dosing", "dosing"]
 WASHED = 0.95
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Dosing:
     """What one oil in one carrier means for one product.
 
@@ -84,6 +85,42 @@ class Dosing:
     stock: StockRange
     drink: Clouding | None
     pouring: Pouring | None
+
+    def __repr__(self) -> str:
+        return f"<Dosing: {self.question()}; {number(self.dose.carrier_mg_per_L)} mg/L of carrier>"
+
+    def __str__(self) -> str:
+        return "\n".join([self.question(), *(f"{name}: {line}" for name, lines in self.sections() for line in lines)])
+
+    def _repr_html_(self) -> str:
+        head: list[str | tuple[str, str]] = [
+            "liquid",
+            ("product", "mg/L"),
+            ("product", "mg/kg"),
+            ("stock", "mass %"),
+            ("stock", "% vol"),
+        ]
+        rows = [[row[0], *(number(float(cell), 4) for cell in row[1:])] for row in self.table.itertuples(index=False)]
+        said = "".join(f"<h2>{name}</h2>{html_list(lines)}" for name, lines in self.sections())
+        return f"<p>{html.escape(self.question())}</p>{html_table(head, rows)}{said}"
+
+    def question(self) -> str:
+        """Return what was asked, in one line."""
+        asked = self.application
+        return (
+            f"{self.oil.name} in {self.carrier.name}, {self.oil_parts:g}:{self.carrier_parts:g} by {self.basis}; "
+            f"{asked.category}, {asked.market}, {asked.level()}"
+        )
+
+    def sections(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """Return headings with their lines: stock, law, taste, drink, pouring."""
+        return (
+            ("Stock", (self.outcome.sentence(), f"Stock: {self.stock.sentence()}.", self.yardstick())),
+            ("Law", self.legal_lines()),
+            ("Taste", self.taste_lines()),
+            ("Finished drink", self.drink_lines()),
+            ("Pouring", self.pouring_lines()),
+        )
 
     @property
     def allowed(self) -> bool:

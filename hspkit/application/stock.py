@@ -60,9 +60,9 @@ class StockRange(NamedTuple):
             return f"no stock keeps to everything: {low} ({self.clear_by}), within limits only to {self._most}"
         most = "any dilution" if np.isinf(self.most_dilute) else self._most
         if self.most_concentrated <= 0 and np.isinf(self.most_dilute):
-            return "any ratio is clear, and no limit on record bars dilution"
+            return "any ratio is clear at the best estimate, and no limit on record bars dilution"
         if self.most_concentrated <= 0:
-            return f"any ratio is clear; within limits down to {most} by volume ({self.bound_by})"
+            return f"any ratio is clear at the best estimate; within limits down to {most} by volume ({self.bound_by})"
         return f"from {self._least} ({self.clear_by}) to {most} ({self.bound_by}), parts of oil to carrier by volume"
 
     @property
@@ -112,7 +112,7 @@ def stock_range(
     elif share <= 0.0:
         fewest, clear_by = float("inf"), "the carrier takes no oil"
     else:
-        fewest, clear_by = (1.0 - share) / share, "the cloud point"
+        fewest, clear_by = (1.0 - share) / share, "the cloud point, even odds"
     refused = [part.name for part in mass_shares(liquid) if not _allowed(part, application)]
     if refused:
         return StockRange(fewest, float("nan"), clear_by, f"not allowed: {', '.join(refused)}")
