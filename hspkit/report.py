@@ -37,9 +37,11 @@ _MASS_UNITS = {"mg": 0.001, "g": 1.0, "kg": 1000.0}
 _SPIRIT = 96.0
 #: Volume of the trial [mL]: a vial that shows a layer and wastes little; common practice, no source.
 _TRIAL_ML = 15.0
-#: Size of print [pt], the smallest that is still read, characters in a line and on an A4 page of that size; found by
-#: printing.
-_PRINT_SIZE, _SMALLEST_PRINT, _WIDTH, _PAGE_LENGTH = 8.4, 6.0, 120, 7700
+#: Usual and smallest size of print and height of the page between its margins [pt]; height of a line over its size,
+#: width of a line in characters times size, and size of the small print over the usual: as `pages` sets them, the width
+#: found by printing.
+_PRINT_SIZE, _SMALLEST_PRINT, _PAGE_PT = 8.4, 5.6, 770.0
+_LEADING, _LINE_PT, _SMALL = 1.27, 1050.0, 0.88
 
 
 class SheetLine(NamedTuple):
@@ -307,13 +309,23 @@ class BatchSheet:
         return _written(pages.html_page(self.title, body), path)
 
     def _print_size(self) -> float:
-        """Return the size of print with which the sheet fills one A4 page at most. [pt]
+        """Return the largest size of print, up to the usual one, at which the sheet fits on one A4 page. [pt]"""
+        sizes = np.arange(_PRINT_SIZE, _SMALLEST_PRINT, -0.1)
+        return next((float(size) for size in sizes if self._rows(size) * size * _LEADING <= _PAGE_PT), _SMALLEST_PRINT)
 
-        Text fills an area that grows with its length and with the square of its size.
-        """
-        length = sum(_WIDTH * -(-len(line) // _WIDTH) + 8 for _, lines in self.sections() for line in lines)
-        length += _WIDTH * (2 * len(self.sections()) + len(self.lines))
-        return float(np.clip(_PRINT_SIZE * (_PAGE_LENGTH / length) ** 0.5, _SMALLEST_PRINT, _PRINT_SIZE))
+    def _rows(self, size: float) -> float:
+        """Return how many lines of print the page needs at a size."""
+        width = _LINE_PT / size
+        heading = 1.9
+
+        def rows(lines: tuple[str, ...], share: float = 1.0) -> float:
+            return heading + sum(float(np.ceil(len(line) / (share * width - 4))) for line in lines)
+
+        found = dict(self.sections())
+        beside = max(rows(found.pop("Trial to run first"), 0.5), rows(found.pop(_ORDERED), 0.5))
+        cautions = _SMALL * rows(found.pop("Cautions"), 1.0 / _SMALL)
+        title = 2.0 * float(np.ceil(1.6 * len(self.title) / width))
+        return title + 4.0 + 1.4 * (len(self.lines) + 2) + beside + cautions + sum(map(rows, found.values()))
 
     def _body(self) -> str:
         head, rows = self._cells()
