@@ -49,6 +49,12 @@ _LEGEND = (
     "Ra [MPa^0.5]: Hansen distance to the oil. Max oil, water: cloud points. Dose, legal, taste: carrier in the "
     "product; a '!' marks a limit that is broken. In drink: the carrier itself dissolves. '-': not known or not asked."
 )
+#: Temperatures of which one can ask [degC]: nothing that is eaten is a liquid outside.
+_CELSIUS = (-60.0, 250.0)
+#: Parts that are no slip of the keyboard: a millionth to a million. [-]
+_PARTS = (1e-6, 1e6)
+#: A message longer than this is cut in the middle.
+_MESSAGE = 600
 #: Structures from which on an estimate takes long enough to say so.
 _MANY = 2000
 
@@ -474,6 +480,26 @@ def _data(options: argparse.Namespace) -> str:
 # --- the parser ---
 
 
+def _within(text: str, low: float, high: float, unit: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        message = f"{text!r} is not a number of {unit}"
+        raise argparse.ArgumentTypeError(message) from None
+    if not low <= value <= high:
+        message = f"{text} is out of range; expected {low:g} to {high:g} {unit}"
+        raise argparse.ArgumentTypeError(message)
+    return value
+
+
+def _parts(text: str) -> float:
+    return _within(text, *_PARTS, "parts")
+
+
+def _temperature(text: str) -> float:
+    return _within(text, *_CELSIUS, "C")
+
+
 def _add_oil(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("oil", help='an oil such as "sweet orange, cold-pressed", a substance, or a GC report (.csv)')
     parser.add_argument("--fold", type=float, metavar="N", help="fold the oil first, for instance 5")
@@ -490,15 +516,15 @@ def _add_carrier(parser: argparse.ArgumentParser) -> None:
 
 def _add_ratio(parser: argparse.ArgumentParser, *, basis: bool = False) -> None:
     how = "" if basis else " by volume"
-    parser.add_argument("--oil-parts", type=float, default=1.0, metavar="N", help=f"parts of oil{how} (default 1)")
+    parser.add_argument("--oil-parts", type=_parts, default=1.0, metavar="N", help=f"parts of oil{how} (default 1)")
     parser.add_argument(
-        "--carrier-parts", type=float, default=2.0, metavar="N", help=f"parts of carrier{how} (default 2)"
+        "--carrier-parts", type=_parts, default=2.0, metavar="N", help=f"parts of carrier{how} (default 2)"
     )
     if basis:
         parser.add_argument(
             "--basis", choices=("volume", "mass"), default="volume", help="what the parts are (default volume)"
         )
-    parser.add_argument("--celsius", type=float, default=25.0, metavar="T", help="temperature in C (default 25)")
+    parser.add_argument("--celsius", type=_temperature, default=25.0, metavar="T", help="temperature in C (default 25)")
 
 
 def _add_use(parser: argparse.ArgumentParser) -> None:
@@ -660,7 +686,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         try:
             text = options.run(options)
         except (HspkitError, OSError) as error:
-            print("hspkit: " + pages.plain(error), file=sys.stderr)
+            said = pages.plain(error)
+            said = said if len(said) <= _MESSAGE else f"{said[: _MESSAGE // 2]} ... {said[-_MESSAGE // 2 :]}"
+            print(f"hspkit: {said}", file=sys.stderr)
             return 2
         except KeyboardInterrupt:
             print("hspkit: stopped", file=sys.stderr)

@@ -315,12 +315,17 @@ def replacing(path: str | Path) -> Iterator[Path]:
     'done'
     """
     target = check_target(path)
-    draft = target.with_name(f".{os.getpid()}-{target.name}")
+    draft = target.with_name(f".draft-{os.getpid()}{target.suffix}")  # the ending may choose the format
     try:
         yield draft
         os.replace(draft, target)
+    except OSError as error:
+        if error.filename is not None and Path(error.filename) == draft:  # name what was asked for, not the draft
+            raise OSError(error.errno, error.strerror, str(path)) from None
+        raise
     finally:
-        draft.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # what went wrong before says more
+            draft.unlink(missing_ok=True)
 
 
 def write_text(path: str | Path, text: str) -> Path:

@@ -157,7 +157,7 @@ def test_data_lists_what_ships(capsys):
     [
         (["rank", "sweet orang"], "orange"),
         (["rank", "limonene", "--carrier", "propylen glycol"], "propylene glycol"),
-        (["rank", "limonene", "--oil-parts", "-1"], "oil_parts is -1"),
+        (["rank", "limonene", "--oil-parts", "-1"], "--oil-parts: -1 is out of range"),
         (["rank", "limonene", "--oil-parts", "some"], "--oil-parts"),
         (["rank", "limonene", "--market", "US"], "--category"),
         (["rank", "limonene", "--market", "Mars", "--category", "soft drinks", "--oil-mg-per-l", "4"], "Mars"),
@@ -176,6 +176,8 @@ def test_data_lists_what_ships(capsys):
         (["estimate", "--file", "/nonexistent.smi"], "nonexistent"),
         (["data", "nonsense"], "nonsense"),
         (["dilute", "40", "70"], "to_percent is 70"),
+        (["rank", "limonene", "--celsius", "1e9"], "1e9 is out of range"),
+        (["rank", "limonene", "--carrier-parts", "1e308"], "1e308 is out of range"),
         (["sing"], "sing"),
         ([], "verb"),
     ],

@@ -238,6 +238,17 @@ def test_a_failed_write_leaves_the_old_file(sheet, tmp_path, monkeypatch):
     assert os.listdir(tmp_path) == ["sheet.html"]
 
 
+def test_a_write_that_is_refused_names_the_file_that_was_asked_for(sheet, tmp_path, monkeypatch):
+    def refuse(draft, _):
+        raise PermissionError(errno.EACCES, "Permission denied", str(draft))
+
+    monkeypatch.setattr(os, "replace", refuse)
+    with pytest.raises(PermissionError, match=r"sheet\.html") as refused:
+        sheet.save(tmp_path / "sheet.html")
+    assert "draft" not in str(refused.value)
+    assert os.listdir(tmp_path) == []
+
+
 def test_files_that_cannot_be(sheet, tmp_path):
     with pytest.raises(InputError, match="there is no folder"):
         sheet.save(tmp_path / "no" / "sheet.html")
