@@ -31,7 +31,10 @@ __all__ = [
 ]
 
 #: Said wherever a limit is shown.
-CHECK_THE_LAW = "Check the code in force in your market, and have a qualified person confirm the use."
+CHECK_THE_LAW = (
+    "Limits as consumed count every source: add what other ingredients bring. Check the code in force in your market, "
+    "and have a qualified person confirm the use."
+)
 _INTAKE = "mg/kg body weight and day"
 
 
