@@ -20,6 +20,7 @@ _HOME = {
     "GroupModel": "estimation",
     "HSP": "hansen",
     "Oil": "oils",
+    "SphereFit": "sphere",
     "Substance": "substances",
     "carrier": "carriers",
     "carriers": "carriers",
