@@ -209,8 +209,7 @@ def parse_table(text: str, layout: str, *, name: str | None = None, optional: It
         raise DataFileError(message) from None
     skippable = set(optional)
     known = {  # a column that may be left out may also be left empty
-        column.column: column._replace(required=False) if column.column in skippable else column
-        for column in declared
+        column.column: column._replace(required=False) if column.column in skippable else column for column in declared
     }
     missing = [c for c in known if c not in header and c not in skippable]
     unknown = [c for c in header if c not in known]
@@ -274,9 +273,7 @@ def sources() -> dict[str, dict[str, str]]:
             message = f"SOURCES.md: source key {key!r} appears twice"
             raise DataFileError(message)
         if kind not in SOURCE_KINDS:
-            message = (
-                f"SOURCES.md: source key {key!r} has kind {kind!r}; expected one of {', '.join(SOURCE_KINDS)}"
-            )
+            message = f"SOURCES.md: source key {key!r} has kind {kind!r}; expected one of {', '.join(SOURCE_KINDS)}"
             raise DataFileError(message)
         found[key] = {"kind": kind, "reference": reference}
     return found
@@ -301,17 +298,9 @@ def inventory() -> list[dict[str, Any]]:
         numbers: dict[str, int] = {}
         table = read_table(name)
         has_source = any(column.column == "source" for column in table.columns)
-        measured = [
-            column
-            for column in table.columns
-            if column.source_column and column.type in ("number", "integer")
-        ]
+        measured = [column for column in table.columns if column.source_column and column.type in ("number", "integer")]
         for row in table.rows:
-            kind = (
-                known.get(row["source"], {}).get("kind", "unknown")
-                if has_source and row["source"]
-                else "layout"
-            )
+            kind = known.get(row["source"], {}).get("kind", "unknown") if has_source and row["source"] else "layout"
             rows[kind] = rows.get(kind, 0) + 1
             for column in measured:
                 if row[column.column] is not None:
@@ -337,14 +326,15 @@ def inventory_text() -> str:
         return ", ".join(f"{kind} {counts[kind]}" for kind in order if kind in counts) or "-"
 
     lines = ["| file | rows | numbers |", "|---|---|---|"]
-    lines += [
-        f"| {entry['file']} | {told(entry['rows'])} | {told(entry['numbers'])} |" for entry in inventory()
-    ]
+    lines += [f"| {entry['file']} | {told(entry['rows'])} | {told(entry['numbers'])} |" for entry in inventory()]
     return "\n".join(lines) + "\n"
 
 
 def refresh_inventory() -> None:
     """Write `inventory_text` at the end of ``SOURCES.md`` of a checkout, after the tables have changed."""
     place = Path(str(folder().joinpath("SOURCES.md")))
-    text = place.read_text(encoding="utf-8").split(_INVENTORY_HEADING)[0].rstrip()
+    head, _, tail = place.read_text(encoding="utf-8").partition(_INVENTORY_HEADING)
+    # keys that were appended behind the inventory move in front of it
+    late = [line for line in tail.splitlines() if _SOURCE_ROW.match(line)]
+    text = "\n".join([head.rstrip(), *late])
     place.write_text(f"{text}\n\n{_INVENTORY_HEADING}\n\n{inventory_text()}", encoding="utf-8")

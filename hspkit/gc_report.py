@@ -20,11 +20,13 @@ __all__ = ["SUM_TOLERANCE", "Peak", "peaks", "read_csv", "spoken_name"]
 
 #: How far the shares of a profile may exceed 100 % [percentage points]: reports round each peak.
 SUM_TOLERANCE = 0.5
+#: A profile that sums to less was written in fractions of 1, not in percent [%].
+FRACTIONS_BELOW = 1.5
 NAME_HEADINGS = ("component", "compound", "constituent", "substance", "name")
 CAS_HEADINGS = ("cas", "cas number", "cas no", "cas no.", "cas rn")
 SHARE_HEADINGS = (
-    "percent", "%", "area %", "% area", "area percent", "peak area %", "mass %", "mass percent", "weight %", "wt %",
-    "% w w", "area", "pct", "share", "typical pct",
+    "percent", "%", "area %", "% area", "area percent", "peak area %", "mass %", "mass percent", "weight %",
+    "weight percent", "wt %", "% w w", "area", "pct", "share", "typical pct",
 )  # fmt: skip
 _TRACE = {"", "-", "–", "n.d.", "nd", "n.d", "tr", "tr.", "t", "trace", "traces"}
 _TOTALS = {"total", "sum", "identified", "total identified", "total (%)"}
@@ -109,7 +111,7 @@ def _column(header: list[str], given: str | None, usual: Sequence[str], what: st
     plain = [" ".join(re.findall(r"[a-z0-9.]+|%", cell.lower())) for cell in header]
     found = [plain.index(heading) for heading in usual if heading in plain]
     if not found:  # "Rel. peak area [%]" or "Compound name": the only heading with such a word
-        words = {word for heading in usual for word in heading.split()} - {"no", "number"}
+        words = {"component", "compound", "name", "cas", "%", "percent", "pct"} & {w for h in usual for w in h.split()}
         found = [at for at, heading in enumerate(plain) if words & set(heading.split())]
         return found[0] if len(found) == 1 else None
     if plain.count(plain[found[0]]) > 1:
@@ -213,5 +215,8 @@ def peaks(
     total = sum(peak.percent for peak in found)
     if total > 100 + SUM_TOLERANCE:
         message = f"{where}: column {header[share_at]!r} sums to {total:.2f} %; expected at most 100 %"
+        raise DataFileError(message)
+    if 0 < total < FRACTIONS_BELOW:
+        message = f"{where}: column {header[share_at]!r} sums to {total:.3g} %; these look like fractions, expected %"
         raise DataFileError(message)
     return tuple(found)

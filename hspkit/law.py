@@ -157,7 +157,8 @@ def permission(carrier: str, market: str, category: str | None = None) -> str:
     market : str
         One of `markets`. [-]
     category : str, optional
-        One of `categories`. Without it, and for "flavouring", "restricted" also means in some foods only. [-]
+        One of `categories`. Without it, and for a "flavouring" of which the text says nothing, "restricted" also
+        means: in some foods only. [-]
 
     Returns
     -------
@@ -177,9 +178,12 @@ def permission(carrier: str, market: str, category: str | None = None) -> str:
     if category is not None:
         _check(category, categories(), "category")
     everything = [row for row in limits(carrier, market) if row.role in PERMITTING_ROLES]
-    if category in (None, _FLAVOURING):
+    if category == _FLAVOURING and any(row.category in (_ALL, _FLAVOURING) for row in everything):
+        said = {row.permitted for row in everything if row.category in (_ALL, _FLAVOURING)}
+    elif category in (None, _FLAVOURING):
         said = {row.permitted for row in everything}
-        if "yes" in said and not any(row.permitted == "yes" and row.category == _ALL for row in everything):
+        everywhere = any(row.permitted == "yes" and row.category in (_ALL, _OTHER) for row in everything)
+        if "yes" in said and not everywhere:
             said = (said - {"yes"}) | {"restricted"}
     else:
         # a limit in the flavouring alone does not say in which food it may end

@@ -90,9 +90,7 @@ def check_cas(text: str) -> str:
     digits = number.replace("-", "")
     due = sum(place * int(digit) for place, digit in enumerate(reversed(digits[:-1]), start=1)) % 10
     if due != int(digits[-1]):
-        message = (
-            f"CAS number {number!r} has check digit {digits[-1]} where {due} is due; look for a typing slip"
-        )
+        message = f"CAS number {number!r} has check digit {digits[-1]} where {due} is due; look for a typing slip"
         raise InputError(message)
     return number
 
@@ -260,9 +258,7 @@ class NameIndex:
     ('limonene', 'limonene', 'limonene')
     """
 
-    def __init__(
-        self, rows: Iterable[Mapping[str, Any]], *, what: str = "substance", guard: bool = True
-    ) -> None:
+    def __init__(self, rows: Iterable[Mapping[str, Any]], *, what: str = "substance", guard: bool = True) -> None:
         self.what = what
         self._guard = guard
         self._own: dict[str, str] = {}
@@ -289,9 +285,7 @@ class NameIndex:
             if forms.geometry:
                 self._geometry.setdefault(key, set()).add(forms.geometry)
             squeezed = forms.exact.replace(" ", "")
-            for level, form in zip(
-                self._levels, (forms.exact, forms.plain, forms.flat, squeezed), strict=True
-            ):
+            for level, form in zip(self._levels, (forms.exact, forms.plain, forms.flat, squeezed), strict=True):
                 level.setdefault(form, set()).add(key)
         for column in ("cas", "other_cas"):
             for number in str(row.get(column) or "").split(";"):

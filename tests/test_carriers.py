@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from hspkit import Blend, Carrier, carrier, carriers, data, ethanol
 from hspkit.contraction.calibrate import fit
@@ -129,6 +131,17 @@ def test_mass_and_volume_by_hand():
     np.testing.assert_allclose(blend.hsp.array, blend.volume_fractions @ blend.component_hsp)
     assert blend.covariance.shape == (3, 3)
     assert blend.mole_fractions.sum() == pytest.approx(1.0)
+
+
+@given(parts=st.lists(st.floats(0.01, 1.0), min_size=4, max_size=4))
+def test_volume_to_mass_and_back(parts):
+    shares = dict(zip(["triacetin", "glycerol", "water", "MCT"], np.array(parts) / sum(parts), strict=True))
+    blend = Blend(shares, basis="volume")
+    back = Blend(dict(zip(shares, blend.mass_fractions, strict=True)), basis="mass")
+    np.testing.assert_allclose(back.volume_fractions, list(shares.values()), rtol=1e-12)
+    low, high = blend.viscosity_range()
+    assert low <= blend.viscosity() * (1 + 1e-12)
+    assert blend.viscosity() <= high * (1 + 1e-12)
 
 
 def test_basis_has_no_default_and_nothing_is_rescaled():

@@ -23,8 +23,7 @@ NAMES = {row["name"] for row in SUBSTANCES}
 
 def _files():
     return sorted(
-        str(path.relative_to(ROOT / "datasets")).replace("\\", "/")
-        for path in (ROOT / "datasets").rglob("*.csv")
+        str(path.relative_to(ROOT / "datasets")).replace("\\", "/") for path in (ROOT / "datasets").rglob("*.csv")
     )
 
 
@@ -78,9 +77,7 @@ def test_units_are_known_and_stand_with_numbers_only():
                 assert column.unit == "-", f"{name}: {column.column}"
 
 
-@pytest.mark.parametrize(
-    "name", ["substances.csv", "published_hsp.csv", "water_solubility.csv", "activities.csv"]
-)
+@pytest.mark.parametrize("name", ["substances.csv", "published_hsp.csv", "water_solubility.csv", "activities.csv"])
 def test_units_are_those_of_the_conventions(name):
     assert {column.unit for column in data.columns(name)} <= UNITS
 
@@ -90,6 +87,22 @@ def test_the_inventory_in_the_list_of_sources_is_up_to_date():
     assert data.inventory_text().strip() in text, (
         "run python -c 'from hspkit import data; data.refresh_inventory()' in the checkout"
     )
+
+
+def test_refreshing_the_inventory_drops_no_source_key(tmp_path, monkeypatch):
+    expected = data.inventory_text()
+    old = data.read_text("SOURCES.md").replace("| columns.csv | layout", "| columns.csv | stale", 1)
+    (tmp_path / "SOURCES.md").write_text(old + "| `late-key` | read | appended behind | - |\n", encoding="utf-8")
+    monkeypatch.setattr(data, "folder", lambda: tmp_path)
+    data.refresh_inventory()
+    new = (tmp_path / "SOURCES.md").read_text(encoding="utf-8")
+    assert new.endswith(expected)
+    assert new.count("| file | rows | numbers |") == 1
+    keys = [line for line in old.splitlines() if line.startswith("| `")]
+    assert [line for line in new.splitlines() if line.startswith("| `")] == [
+        *keys,
+        "| `late-key` | read | appended behind | - |",
+    ]
 
 
 def test_header_unit_and_value_errors_name_file_row_and_column():
@@ -160,6 +173,8 @@ def test_no_structure_stands_twice():
             "geranyl acetate; neryl acetate",
             "geraniol; nerol",
             "menthone; isomenthone",
+            "menthol; neomenthol",
+            "borneol; isoborneol",
             "anethole; (Z)-anethole",
             "bornyl acetate; isobornyl acetate",
             "ocimene; (E)-beta-ocimene; (Z)-beta-ocimene",
@@ -225,9 +240,7 @@ def test_identities_agree_with_a_reference_table():
 
 
 def test_every_substance_has_at_most_one_preferred_row_and_every_row_a_reason():
-    preferred = Counter(
-        row["substance"] for row in data.read_table("published_hsp.csv").rows if row["preferred"]
-    )
+    preferred = Counter(row["substance"] for row in data.read_table("published_hsp.csv").rows if row["preferred"])
     assert set(preferred.values()) == {1}
     assert {row["substance"] for row in data.read_table("published_hsp.csv").rows} <= NAMES
 
@@ -287,9 +300,7 @@ def test_enthalpies_of_vaporisation_rise_with_the_molecule():
     rows = data.read_table("vaporisation_enthalpies.csv").rows
     value = {(row["substance"], row["source"]): row["kJ_per_mol"] for row in rows}
     assert value["triacetin", "crc-vaporisation"] == pytest.approx(85.74)
-    alkanes = [
-        value[name, "crc-vaporisation"] for name in ("pentane", "hexane", "heptane", "octane", "nonane")
-    ]
+    alkanes = [value[name, "crc-vaporisation"] for name in ("pentane", "hexane", "heptane", "octane", "nonane")]
     assert np.diff(alkanes) == pytest.approx([5.0] * 4, abs=0.25)
     used = {row["substance"] for row in rows if row["preferred"]}
     acids = {row["name"] for row in SUBSTANCES if row["class"] == "acid"}
@@ -311,9 +322,8 @@ def test_pairs_name_shipped_substances_and_do_not_contradict_each_other():
 @pytest.mark.parametrize("name", ["alcohol_tests.csv", "carrier_statements.csv"])
 def test_what_predictions_are_checked_with_is_never_evidence(name):
     assert not any(row["evidence"] for row in data.read_table(name).rows)
-    for module in ("evidence", "substances"):
-        for path in (ROOT / "hspkit").rglob(f"{module}*.py"):
-            assert name not in path.read_text(encoding="utf-8"), f"{path} reads {name}"
+    readers = [path for path in (ROOT / "hspkit").rglob("*.py") if name in path.read_text(encoding="utf-8")]
+    assert not {path.relative_to(ROOT / "hspkit").parts[0] for path in readers} & {"evidence", "substances"}
 
 
 def test_look_alikes_agree_with_the_substances():

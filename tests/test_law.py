@@ -70,6 +70,11 @@ def test_limits_in_the_flavouring_are_apart():
         ("triacetin", "US", "soft drinks", "yes"),
         ("triacetin", "US", "chewing gum", "yes"),
         ("triacetin", "US", "noodles and pasta", "no evidence"),
+        ("triacetin", "US", "flavouring", "restricted"),
+        ("triacetin", "US", None, "restricted"),
+        ("propylene glycol", "US", "flavouring", "yes"),
+        ("propylene glycol", "US", None, "yes"),
+        ("propylene glycol", "EU", "flavouring", "restricted"),
         # Annex III Part 4 (read in the French law): benzyl alcohol in flavourings for liqueurs, confectionery, bakery
         ("benzyl alcohol", "EU", "alcoholic drinks", "restricted"),
         ("benzyl alcohol", "EU", "confectionery", "restricted"),

@@ -111,12 +111,8 @@ def test_other_look_alikes_are_listed_together(given, both):
 def test_no_spelling_of_propylene_glycol_gives_another_glycol():
     word = "propylene glycol"
     spellings = {word[:i] + word[i + 1 :] for i in range(len(word))}  # a letter lost
-    spellings |= {
-        word[:i] + letter + word[i:] for i in range(len(word)) for letter in "aeilno -"
-    }  # one added
-    spellings |= {
-        word[:i] + word[i + 1] + word[i] + word[i + 2 :] for i in range(len(word) - 1)
-    }  # two swapped
+    spellings |= {word[:i] + letter + word[i:] for i in range(len(word)) for letter in "aeilno -"}  # one added
+    spellings |= {word[:i] + word[i + 1] + word[i] + word[i + 2 :] for i in range(len(word) - 1)}  # two swapped
     for spelling in sorted(spellings):
         try:
             found = INDEX.find(spelling)
@@ -144,9 +140,7 @@ def test_a_synonym_of_two_rows_lists_both():
     index = NameIndex(
         [{"name": "orange, sweet", "synonyms": "orange"}, {"name": "orange, bitter", "synonyms": "orange"}]
     )
-    with pytest.raises(
-        UnknownNameError, match="'Orange' is ambiguous; give one of: orange, bitter, orange, sweet"
-    ):
+    with pytest.raises(UnknownNameError, match="'Orange' is ambiguous; give one of: orange, bitter, orange, sweet"):
         index.find("Orange")
 
 

@@ -3,6 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from hspkit import Oil, data, oil, oils
 from hspkit.errors import DataFileError, InputError, UnknownNameError
@@ -215,6 +217,24 @@ def test_folding_keeps_the_mass_of_everything_else(name):
         assert after.uncovered_percent * after.mass_yield == pytest.approx(before.uncovered_percent)
 
 
+@given(
+    shares=st.lists(st.floats(0.5, 20.0), min_size=5, max_size=5),
+    times=st.floats(1.0, 1.2),
+    removed=st.floats(0.0, 1.0),
+)
+def test_any_oil_keeps_its_mass(shares, times, removed):
+    names = ["limonene", "linalool", "beta-caryophyllene", "geranial", "alpha-pinene"]
+    before = Oil(  # always enough terpenes to fold by 1.2: limonene is topped up to 30 %
+        "any", tuple(names), tuple(substance(n) for n in names), (30.0 + shares[0] / 10, *shares[1:4], shares[4] / 2)
+    )
+    for after in (before.folded(times), before.without_terpenes(removed)):
+        kept = {s.name: share * after.mass_yield for s, share in zip(after.substances, after.mass_percent, strict=True)}
+        assert kept["linalool"] == pytest.approx(shares[1])
+        assert kept["geranial"] == pytest.approx(shares[3])
+        assert after.covered_percent + after.uncovered_percent == pytest.approx(100)
+        assert after.uncovered_percent * after.mass_yield == pytest.approx(before.uncovered_percent)
+
+
 def test_folding_takes_monoterpenes_first():
     pepper = oil("black pepper")
     folded = pepper.folded(2)
@@ -293,6 +313,8 @@ def test_a_report_of_cas_numbers_only(tmp_path):
         ("Component;Area %\nlimonene;4;0\n", ["row 2", "3 cells for 2 columns"]),
         ("Component;Area %\nmystery;40\n", ["no component is known"]),
         ("Component;Area %;Area %\nlimonene;40;40\n", ["twice"]),
+        ("Component;Area %\nlimonene;0.9\nmyrcene;0.1\n", ["sums to 1 %", "fractions"]),
+        ("Component;mass fraction\nlimonene;0.9\n", ["no column of shares"]),
     ],
 )
 def test_bad_reports_say_where(tmp_path, text, words):

@@ -18,9 +18,7 @@ GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA
 # --- lookups --------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    "given", ["limonene", "D-Limonene", "5989-27-5", "138-86-3", "CC1=CC[C@@H](CC1)C(C)=C"]
-)
+@pytest.mark.parametrize("given", ["limonene", "D-Limonene", "5989-27-5", "138-86-3", "CC1=CC[C@@H](CC1)C(C)=C"])
 def test_name_cas_and_smiles_give_the_same_substance(given):
     assert substance(given) is substance("limonene")
 
@@ -143,13 +141,9 @@ def test_every_shown_number_has_a_source_of_known_kind():
 def test_the_stated_spread_of_published_values_fits_measured_enthalpies():
     """Totals from enthalpies of vaporisation [CRC, Gharagheizi, WebBook] against the tables' totals."""
     heat = {
-        r["substance"]: r["kJ_per_mol"]
-        for r in data.read_table("vaporisation_enthalpies.csv").rows
-        if r["preferred"]
+        r["substance"]: r["kJ_per_mol"] for r in data.read_table("vaporisation_enthalpies.csv").rows if r["preferred"]
     }
-    volume = {
-        r["name"]: r["volume_cm3_mol"] for r in data.read_table("substances.csv").rows if r["role"] == "aroma"
-    }
+    volume = {r["name"]: r["volume_cm3_mol"] for r in data.read_table("substances.csv").rows if r["role"] == "aroma"}
     off, stated = [], []
     for row in data.read_table("published_hsp.csv").rows:
         name = row["substance"]
@@ -161,6 +155,13 @@ def test_the_stated_spread_of_published_values_fits_measured_enthalpies():
             stated.append(np.sqrt(np.sum((point * PUBLISHED_SD) ** 2)) / total)
     assert len(off) > 30
     assert np.quantile(off, 0.68) == pytest.approx(np.median(stated), rel=0.25)
+
+
+def test_evidence_that_bears_on_a_substance_is_at_hand():
+    kinds = {row["kind"] for row in substance("triacetin").evidence}
+    assert kinds == {"water solubility", "vaporisation enthalpy", "activity", "mixing"}
+    assert all("triacetin" in row.values() for row in substance("triacetin").evidence)
+    assert all(row["source"] in data.sources() for row in substance("limonene").evidence)
 
 
 def test_triacetin_is_more_cohesive_than_its_table_value():
@@ -175,9 +176,7 @@ def test_triacetin_is_more_cohesive_than_its_table_value():
 
 
 def test_a_user_makes_one_from_a_structure_and_what_is_known():
-    mine = hspkit.Substance(
-        "my ester", "CCCC(=O)OCCC(C)C", hsp=HSP(15.8, 3.2, 5.1), density=0.866, cas="106-27-4"
-    )
+    mine = hspkit.Substance("my ester", "CCCC(=O)OCCC(C)C", hsp=HSP(15.8, 3.2, 5.1), density=0.866, cas="106-27-4")
     assert mine.hsp == mine.prior == HSP(15.8, 3.2, 5.1)
     assert mine.volume == pytest.approx(158.24 / 0.866, rel=1e-3)
     assert mine.sd == pytest.approx(PUBLISHED_SD)
@@ -252,9 +251,7 @@ def test_a_short_csv_with_own_parameters_is_read(tmp_path):
 
 
 def test_a_data_frame_is_read_and_left_alone():
-    frame = pd.DataFrame(
-        {"name": ["a", "b"], "smiles": ["CCCC(=O)OCC", "CCCCC(=O)OCC"], "density_g_mL": [0.88, None]}
-    )
+    frame = pd.DataFrame({"name": ["a", "b"], "smiles": ["CCCC(=O)OCC", "CCCCC(=O)OCC"], "density_g_mL": [0.88, None]})
     before = frame.copy()
     mine = Substance.from_table(frame)
     assert list(mine) == ["a", "b"]

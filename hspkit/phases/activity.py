@@ -21,8 +21,8 @@ def ln_gamma(
 ) -> Array:
     """Return ln of the activity coefficients of all components, by mole fraction.
 
-    ln gamma_i = ln(V_i/V) + 1 - V_i/V + V_i a |d_i - m|^2, with V the molar volume of the mixture and m its mean d.
-    A component of fraction 0 gets its value at infinite dilution.
+    ln gamma_i = ln(V_i/V) + 1 - V_i/V + V_i a |d_i - m|^2, with V the molar volume of the mixture and m its
+    mean d. A component of fraction 0 gets its value at infinite dilution.
 
     Parameters
     ----------
@@ -126,7 +126,9 @@ def ln_gamma_infinite(
     array([0.025, 0.129])
     """
     if np.ndim(volumes) < 1 or np.shape(volumes)[-1] != 2:
-        message = f"volumes has shape {np.shape(volumes)}; expected a pair (..., 2); use ln_gamma for mixtures"
+        message = (
+            f"volumes has shape {np.shape(volumes)}; expected a pair (..., 2); use ln_gamma for mixtures"
+        )
         raise InputError(message)
 
     def dilute(pure: list[float]) -> Array:

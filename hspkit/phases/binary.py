@@ -1,4 +1,4 @@
-"""Two liquids: whether they mix in all proportions, spinodal, binodal, critical point, consolute temperature."""
+"""Two liquids: do they mix in all proportions; spinodal, binodal, critical point, consolute temperature."""
 
 from __future__ import annotations
 
@@ -8,7 +8,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.errors import ExtrapolationWarning, InputError
-from hspkit.phases.mixture import ALPHA, GAS_CONSTANT, TEMPERATURE_RANGE, Array, Mixtures, at, interaction_strength
+from hspkit.phases.mixture import (
+    ALPHA,
+    GAS_CONSTANT,
+    TEMPERATURE_RANGE,
+    Array,
+    Mixtures,
+    at,
+    interaction_strength,
+)
 from hspkit.phases.splitting import minimise_pair
 
 __all__ = ["binodal", "critical_fraction", "pair_index", "spinodal", "upper_critical_celsius"]
@@ -17,7 +25,9 @@ __all__ = ["binodal", "critical_fraction", "pair_index", "spinodal", "upper_crit
 _CONSOLUTE_RANGE = (-150.0, 400.0)
 
 
-def _pair(volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike, alpha: ArrayLike | None) -> tuple[Array, Array]:
+def _pair(
+    volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike, alpha: ArrayLike | None
+) -> tuple[Array, Array]:
     """Return molar volumes (..., 2) and 2a|d1 - d2|^2 (...)."""
     if np.ndim(volumes) < 1 or np.shape(volumes)[-1] != 2:
         message = f"volumes has shape {np.shape(volumes)}; expected a pair (..., 2)"
@@ -69,7 +79,8 @@ def pair_index(
 
     References
     ----------
-    Flory, Principles of Polymer Chemistry, 1953, ch. 12 (critical chi of two species; from memory, derivable).
+    Flory, Principles of Polymer Chemistry, 1953, ch. 12 (critical chi of two species; from memory,
+    derivable).
 
     Examples
     --------
@@ -156,8 +167,8 @@ def binodal(
     Returns
     -------
     ndarray of shape (..., 2)
-        Volume fraction of the first liquid in the phase poor in it and in the phase rich in it; NaN when they mix
-        in all proportions. [-]
+        Volume fraction of the first liquid in the phase poor in it and in the phase rich in it; NaN when they
+        mix in all proportions. [-]
 
     Raises
     ------
@@ -239,8 +250,8 @@ def upper_critical_celsius(
     answer = np.where(always, -np.inf, np.where(never, np.inf, 0.5 * (low + high)))
     if np.any((answer < TEMPERATURE_RANGE[0]) | (answer > TEMPERATURE_RANGE[1])):
         message = (
-            "consolute temperature outside 0 to 100 degC, where the temperature rates of Hansen parameters do not"
-            " hold; use it as a sign only"
+            "consolute temperature outside 0 to 100 degC, where the temperature rates of Hansen parameters do"
+            " not hold; use it as a sign only"
         )
         warnings.warn(message, ExtrapolationWarning, stacklevel=2)
     return answer[()]

@@ -4,11 +4,12 @@ With n_ip the volume of component i in phase p, every equilibrium has
 
     n_ip = z_i softmax over p of (b_p + V_i (lam_p + q_p.d_i)),
 
-so P phases need (P - 1)(r + 2) numbers whatever the number of components, the material balance holds for any values
-of them, and the Gibbs energy can be minimised without constraints. At the minimum b, lam and q equal what the phases
-themselves imply: b = ln(N_p/N_0), lam = S_p - S_0 - a(|m_p|^2 - |m_0|^2), q = 2a(m_p - m_0), where N is the volume of
-a phase, m its mean d and S = sum phi/V. Replacing the numbers by what they imply always lowers the Gibbs energy
-(method of successive substitution); Newton on the same residual is fast; damping joins the two.
+so P phases need (P - 1)(r + 2) numbers whatever the number of components, the material balance holds for any
+values of them, and the Gibbs energy can be minimised without constraints. At the minimum b, lam and q equal
+what the phases themselves imply: b = ln(N_p/N_0), lam = S_p - S_0 - a(|m_p|^2 - |m_0|^2), q = 2a(m_p - m_0),
+where N is the volume of a phase, m its mean d and S = sum phi/V. Replacing the numbers by what they imply
+always lowers the Gibbs energy (method of successive substitution); Newton on the same residual is fast;
+damping joins the two.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.phases.mixture import Array, Mixtures, gather
-from hspkit.phases.search import Trial, search
+from hspkit.phases.search import Trial, fluctuation, search
 
 __all__ = ["Split", "split"]
 
@@ -30,7 +31,8 @@ _MOST_STEPS = 200
 #: A trial phase must beat the common tangent plane by this share of its cost to count as a further phase; the
 #: phases already found lie on the plane, exact to about 1e-8.
 _FURTHER_PHASE = 1e-6
-#: Volume below which a phase is taken to have vanished, and difference in composition below which two are one.
+#: Volume below which a phase is taken to have vanished, and difference in composition below which two are
+#: one.
 _VANISHED = 1e-13
 _MERGED = 1e-6
 #: Phases at most; ordinary mixtures make two, contrived ones of twenty unlike liquids more.
@@ -88,6 +90,14 @@ class _Phases:
         self.present = present
         self.total = self._moments(self.feed[:, None, :])
 
+    def take(self, rows: NDArray[np.bool_]) -> _Phases:
+        """Return some of the mixtures."""
+        other = object.__new__(_Phases)
+        for name in ("feed", "sizes", "strength", "moment", "feature", "present", "total"):
+            values = getattr(self, name)
+            setattr(other, name, values if values.shape[0] == 1 and self.feed.shape[0] > 1 else values[rows])
+        return other
+
     def _moments(self, volumes: Array) -> Array:
         """T_p = sum_i n_ip (1/V_i, 1, d_i), shape (b, P, r + 2)."""
         return volumes @ self.moment[0] if self.moment.shape[0] == 1 else np.matmul(volumes, self.moment)
@@ -104,7 +114,7 @@ class _Phases:
         return self.feed[:, None, :] * np.exp(log_share), log_share
 
     def state(self, u: Array) -> tuple[Array, Array, Array, Array, Array]:
-        """Return Gibbs energy (b,) against one phase, residual (b, P-1, k), potential gap (b,), n_ip and T_p."""
+        """Return Gibbs energy against one phase (b,), residual (b, P-1, k), potential gap (b,), n_ip, T_p."""
         volumes, log_share = self.volumes(u)
         moments = self._moments(volumes)
         moles, sizes, reach = moments[..., 0], moments[..., 1], moments[..., 2:]
@@ -161,8 +171,8 @@ class _Phases:
         rank = k - 2
         local[..., 2:, 2:] = (2.0 * a / sizes)[..., None, None] * np.eye(rank)
         # implied_p = s(T_p) - s(T_0)
-        change = np.einsum("bpxt,bpqty->bpqxy", local[:, 1:], answer[:, 1:])
-        change -= np.einsum("bxt,bqty->bqxy", local[:, 0], answer[:, 0])[:, None]
+        change = np.matmul(local[:, 1:, None], answer[:, 1:])
+        change -= np.matmul(local[:, :1], answer[:, 0])[:, None]
         matrix = -change.transpose(0, 1, 3, 2, 4).reshape(count, size, size)
         return matrix + np.eye(size)
 
@@ -170,29 +180,39 @@ class _Phases:
 def _minimise(phases: _Phases, u: Array) -> tuple[Array, Array, Array]:
     """Go down to the nearest minimum of the Gibbs energy; return u, potential gap and n_ip."""
     count, others, k = u.shape
-    energy, residual, gap, volumes, moments = phases.state(u)
-    damping = np.zeros(count)
     size = others * k
+    u = u.copy()
+    energy, residual, gap, volumes, moments = phases.state(u)
+    found_volumes, found_gap, found_u = volumes.copy(), gap.copy(), u.copy()
+    alive = np.arange(count)
+    damping = np.zeros(count)
+    # below this the Gibbs energy of a step is rounding, and the potentials decide
+    noise = 1e-14 * phases.total[:, 0, 0]
     for _ in range(_MOST_STEPS):
-        if np.all((gap < _EQUAL_POTENTIALS) | (damping > 1e8)):
-            break
+        going = (gap > _EQUAL_POTENTIALS) & (damping < 1e6)
+        if not going.all():
+            done = ~going
+            found_volumes[alive[done]], found_gap[alive[done]] = volumes[done], gap[done]
+            found_u[alive[done]] = u[done]
+            alive, u, damping, noise = alive[going], u[going], damping[going], noise[going]
+            energy, residual, gap = energy[going], residual[going], gap[going]
+            volumes, moments = volumes[going], moments[going]
+            if alive.size == 0:
+                break
+            phases = phases.take(going)
         matrix = phases.jacobian(volumes, moments) + damping[:, None, None] * np.eye(size)
-        right = residual.reshape(count, size, 1)
-        # where the system is singular take the plain step, which always goes down
-        determinant = np.linalg.slogdet(matrix)
-        fine = (determinant[0] > 0) & (determinant[1] > -60)
-        matrix = np.where(fine[:, None, None], matrix, np.eye(size))
-        step = -np.linalg.solve(matrix, right).reshape(u.shape)
-        # far away Newton may be wild: the exponents may change by a few units only
+        right = residual.reshape(-1, size, 1)
+        try:
+            step = -np.linalg.solve(matrix, right).reshape(u.shape)
+        except np.linalg.LinAlgError:  # an exactly singular one among them: the plain step goes down for all
+            step = -residual
+        # far away Newton may be wild: the amounts of phases may change by some e-folds only
         reach = np.abs(step[..., 0]).max(axis=-1) / 8.0
         step /= np.maximum(reach, 1.0)[:, None, None]
         trial = u + step
         new = phases.state(trial)
-        slack = 1e-13 * np.abs(energy) + 1e-18
-        better = (new[0] < energy - slack) | ((new[0] <= energy + slack) & (new[2] < gap))
+        better = (new[0] < energy - noise) | ((new[0] <= energy + noise) & (new[2] < gap))
         better &= np.isfinite(new[0])
-        settled = gap < _EQUAL_POTENTIALS
-        better &= ~settled
         pick = better[:, None, None]
         u = np.where(pick, trial, u)
         energy, gap = np.where(better, new[0], energy), np.where(better, new[2], gap)
@@ -201,11 +221,15 @@ def _minimise(phases: _Phases, u: Array) -> tuple[Array, Array, Array]:
         damping = np.where(
             better, np.where(damping < 0.05, 0.0, damping / 5.0), np.maximum(4.0 * damping, 0.3)
         )
-    return u, gap, volumes
+    found_volumes[alive], found_gap[alive], found_u[alive] = volumes, gap, u
+    return found_u, found_gap, found_volumes
 
 
-def _first_guess(mixtures: Mixtures, phases: _Phases, trial: Trial) -> Array:
-    """Two phases from the best trial phase: the amount of it, of a few, that lowers the Gibbs energy most."""
+def _first_guess(phases: _Phases, trial: Trial) -> tuple[Array, NDArray[np.bool_]]:
+    """Two phases from the best trial phase: the amount of it, of a few, that lowers the Gibbs energy most.
+
+    Also whether that is more than the smallest of them: else there is next to nothing to make the phase of.
+    """
     offset = (trial.direction * phases.total[:, 0, 2:]).sum(axis=-1)
     base = np.concatenate(
         [np.zeros_like(offset)[:, None], (trial.pressure - offset)[:, None], trial.direction], axis=-1
@@ -217,7 +241,7 @@ def _first_guess(mixtures: Mixtures, phases: _Phases, trial: Trial) -> Array:
         guesses.append(guess)
         energies.append(phases.state(guess)[0])
     best = np.argmin(np.stack(energies), axis=0)
-    return np.stack(guesses)[best, np.arange(base.shape[0])]
+    return np.stack(guesses)[best, np.arange(base.shape[0])], best > 0
 
 
 def _further(mixtures: Mixtures, volumes: Array) -> tuple[Trial, NDArray[np.intp], NDArray[np.bool_]]:
@@ -233,8 +257,8 @@ def _further(mixtures: Mixtures, volumes: Array) -> tuple[Trial, NDArray[np.intp
     return trial, reference, trial.value > 1.0 + _FURTHER_PHASE
 
 
-def _tidy(volumes: Array) -> tuple[Array, NDArray[np.bool_]]:
-    """Join phases of equal composition, drop vanished ones; volumes (P, n) of one mixture, and whether it changed."""
+def _tidy(volumes: Array) -> tuple[Array, bool]:
+    """Join phases (P, n) of equal composition and drop vanished ones; also say whether any were."""
     kept: list[Array] = []
     for phase in volumes:
         if phase.sum() < _VANISHED:
@@ -246,7 +270,7 @@ def _tidy(volumes: Array) -> tuple[Array, NDArray[np.bool_]]:
         else:
             kept.append(phase)
     result = np.array(kept)
-    return result, np.array(len(kept) != len(volumes))
+    return result, len(kept) != len(volumes)
 
 
 def solve(mixtures: Mixtures) -> tuple[list[Array], Array, NDArray[np.bool_]]:
@@ -258,43 +282,60 @@ def solve(mixtures: Mixtures) -> tuple[list[Array], Array, NDArray[np.bool_]]:
     rows = np.flatnonzero(trial.value > 1.0 + 1e-12)
     if rows.size == 0:
         return found, gaps, sure
-    own = mixtures.take(rows)
-    phases = _Phases(own)
-    start = _first_guess(own, phases, Trial(*(part[rows] for part in trial)))
-    _, gap, volumes = _minimise(phases, start)
+    local = rows[np.abs(trial.direction[rows]).max(axis=-1) == 0]
+    if local.size:
+        for whole, part in zip(trial, fluctuation(mixtures.take(local)), strict=True):
+            whole[local] = part
+    start, worth = _first_guess(_Phases(mixtures.take(rows)), Trial(*(part[rows] for part in trial)))
+    rows, start = rows[worth], start[worth]
+    if rows.size == 0:
+        return found, gaps, sure
+    _, gap, volumes = _minimise(_Phases(mixtures.take(rows)), start)
     for number, row in enumerate(rows):
         found[row] = volumes[number]
     gaps[rows] = gap
     for _ in range(2 * _MOST_PHASES):
-        more: list[NDArray[np.intp]] = []
+        more: list[int] = []
         by_count: dict[int, list[int]] = {}
         for row in rows:
             by_count.setdefault(len(found[row]), []).append(int(row))
         for phase_count, members in by_count.items():
-            group = np.array(members)
-            own = mixtures.take(group)
-            volumes = np.stack([found[i] for i in members])
-            trial, reference, unstable = _further(own, volumes)
-            sure[group] = ~unstable & (gaps[group] < _ACCEPTED_POTENTIALS)
-            again = np.flatnonzero(unstable)
-            if again.size == 0 or phase_count >= _MOST_PHASES:
-                continue
-            more.append(group[again])
-            own = mixtures.take(group[again])
-            phases = _Phases(own)
-            start = _add_phase(
-                phases, volumes[again], reference[again], Trial(*(part[again] for part in trial))
-            )
-            _, gap, volumes = _minimise(phases, start)
-            for number, row in enumerate(group[again]):
-                found[row], changed = _tidy(volumes[number])
-                gaps[row] = gap[number]
-                if changed and len(found[row]) > 1:
-                    found[row], gaps[row] = _polish(mixtures, int(row), found[row])
+            more += _next_phase(mixtures, np.array(members), phase_count, found, gaps, sure)
         if not more:
             break
-        rows = np.concatenate(more)
+        rows = np.array(more)
     return found, gaps, sure
+
+
+def _next_phase(
+    mixtures: Mixtures,
+    group: NDArray[np.intp],
+    phase_count: int,
+    found: list[Array],
+    gaps: Array,
+    sure: NDArray[np.bool_],
+) -> list[int]:
+    """Test mixtures of equally many phases for one more, and add it; return the rows to be tested again."""
+    volumes = np.stack([found[i] for i in group])
+    trial, reference, unstable = _further(mixtures.take(group), volumes)
+    sure[group] = ~unstable & (gaps[group] < _ACCEPTED_POTENTIALS)
+    again = np.flatnonzero(unstable)
+    if again.size == 0 or phase_count >= _MOST_PHASES:
+        return []
+    trial = Trial(*(part[again] for part in trial))
+    start, worth = _add_phase(_Phases(mixtures.take(group[again])), volumes[again], reference[again], trial)
+    # next to nothing to make the phase of: what was found stands
+    sure[group[again[~worth]]] = gaps[group[again[~worth]]] < _ACCEPTED_POTENTIALS
+    again, start = again[worth], start[worth]
+    if again.size == 0:
+        return []
+    _, gap, volumes = _minimise(_Phases(mixtures.take(group[again])), start)
+    for number, row in enumerate(group[again]):
+        found[row], changed = _tidy(volumes[number])
+        gaps[row] = gap[number]
+        if changed and len(found[row]) > 1:
+            found[row], gaps[row] = _polish(mixtures, int(row), found[row])
+    return [int(row) for row in group[again]]
 
 
 def _numbers(phases: _Phases, volumes: Array) -> Array:
@@ -314,8 +355,10 @@ def _numbers(phases: _Phases, volumes: Array) -> Array:
     )
 
 
-def _add_phase(phases: _Phases, volumes: Array, reference: NDArray[np.intp], trial: Trial) -> Array:
-    """Return u for the phases found plus the trial phase, in the amount that lowers the Gibbs energy most."""
+def _add_phase(
+    phases: _Phases, volumes: Array, reference: NDArray[np.intp], trial: Trial
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Return u for the phases found plus the trial phase, as `_first_guess` does."""
     rows = np.arange(volumes.shape[0])
     order = np.argsort(np.arange(volumes.shape[1])[None, :] != reference[:, None], axis=1, kind="stable")
     volumes = np.take_along_axis(volumes, order[..., None], axis=1)
@@ -333,7 +376,7 @@ def _add_phase(phases: _Phases, volumes: Array, reference: NDArray[np.intp], tri
         guesses.append(guess)
         energies.append(phases.state(guess)[0])
     best = np.argmin(np.stack(energies), axis=0)
-    return np.stack(guesses)[best, rows]
+    return np.stack(guesses)[best, rows], best > 0
 
 
 def _polish(mixtures: Mixtures, row: int, volumes: Array) -> tuple[Array, float]:
@@ -344,7 +387,7 @@ def _polish(mixtures: Mixtures, row: int, volumes: Array) -> tuple[Array, float]
 
 
 def minimise_pair(mixtures: Mixtures, start: Array) -> Array:
-    """Return the first component's fraction in both phases of binaries (b, 2), from an unstable pair of phases."""
+    """Return the first component's fraction in both phases of binaries (b, 2), from an unstable pair."""
     feed = mixtures.fractions[:, 0]
     amount = (feed - start[:, 0]) / (start[:, 1] - start[:, 0])
     inside = np.stack([start, 1.0 - start], axis=-1)
@@ -364,7 +407,8 @@ def split(
 ) -> Split:
     """Return the phases that mixtures separate into: amounts and compositions.
 
-    A third phase is found where there is one. Stable mixtures come back as one phase.
+    A third phase is found where there is one. Stable mixtures come back as one phase; so do mixtures whose
+    second phase would be less than about 1e-8 of the whole.
 
     Parameters
     ----------
