@@ -21,6 +21,8 @@ _HOME = {
     "HSP": "hansen",
     "Oil": "oils",
     "SphereFit": "sphere",
+    "Trial": "trials",
+    "TrialLog": "trials",
     "Substance": "substances",
     "carrier": "carriers",
     "carriers": "carriers",
