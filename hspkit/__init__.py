@@ -31,6 +31,8 @@ _HOME = {
     "estimate": "estimation",
     "estimate_many": "estimation",
     "ethanol_strength_to_clear": "miscibility",
+    "learn": "trials",
+    "next_trial": "trials",
     "oil": "oils",
     "oils": "oils",
     "rank_carriers": "ranking",
