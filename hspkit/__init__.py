@@ -17,6 +17,7 @@ _HOME = {
     "Blend": "carriers",
     "Carrier": "carriers",
     "Estimate": "estimation",
+    "Evidence": "evidence",
     "GroupModel": "estimation",
     "HSP": "hansen",
     "Oil": "oils",
@@ -35,7 +36,9 @@ _HOME = {
     "next_trial": "trials",
     "oil": "oils",
     "oils": "oils",
+    "pair_miscibility": "pairs",
     "rank_carriers": "ranking",
+    "reconcile": "evidence",
     "red": "hansen",
     "substance": "substances",
 }

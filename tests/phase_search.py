@@ -43,9 +43,7 @@ def plain_index(phi, volumes, hsp, a, rng, *, steps=60, extra=15):
     strength = a[:, None]
     for _ in range(steps):
         gain, cost = gain_and_cost(w, phi, volumes, contact)
-        ratio = np.where(
-            cost > 1e-9 * (phi / volumes).sum(axis=-1)[:, None], gain / np.maximum(cost, 1e-300), 0
-        )
+        ratio = np.where(cost > 1e-9 * (phi / volumes).sum(axis=-1)[:, None], gain / np.maximum(cost, 1e-300), 0)
         best = np.maximum(best, strength[:, 0] * ratio.max(axis=1))
         # at the strength at which this trial phase would just pay, a fixed point is a maximum of the ratio
         pay = 1.0 / np.maximum(ratio, 1e-12)
@@ -77,9 +75,7 @@ def random_mixtures(rng, count, most=25):
         if kind == 0:
             h = rng.normal([17, 6, 10], [1.5, 5, 8], (n, 3))
         elif kind == 1:
-            h = rng.normal([17, 6, 10], [1.5, 5, 8], (3, 3))[rng.integers(3, size=n)] + rng.normal(
-                0, 1, (n, 3)
-            )
+            h = rng.normal([17, 6, 10], [1.5, 5, 8], (3, 3))[rng.integers(3, size=n)] + rng.normal(0, 1, (n, 3))
         else:
             h = rng.normal([17, 3, 5], [1, 2, 4], (n, 3))
             h[0], v[0] = [15.5, 16.0, 42.3], 18.0

@@ -161,9 +161,7 @@ def test_derivatives_are_those_of_finite_differences(f, celsius):
         up[i] *= 1.0001
         down[i] /= 1.0001
         ends = [np.log(phases.binodal_index(f, v, HSP, celsius=celsius)) for v in (up, down)]
-        assert_allclose(
-            details.by_ln_volume[i], (ends[0] - ends[1]) / (2 * np.log(1.0001)), rtol=1e-4, atol=1e-5
-        )
+        assert_allclose(details.by_ln_volume[i], (ends[0] - ends[1]) / (2 * np.log(1.0001)), rtol=1e-4, atol=1e-5)
     assert_allclose(details.by_ln_volume.sum(), 1.0, rtol=1e-9)
 
 

@@ -126,9 +126,7 @@ def ln_gamma_infinite(
     array([0.025, 0.129])
     """
     if np.ndim(volumes) < 1 or np.shape(volumes)[-1] != 2:
-        message = (
-            f"volumes has shape {np.shape(volumes)}; expected a pair (..., 2); use ln_gamma for mixtures"
-        )
+        message = f"volumes has shape {np.shape(volumes)}; expected a pair (..., 2); use ln_gamma for mixtures"
         raise InputError(message)
 
     def dilute(pure: list[float]) -> Array:

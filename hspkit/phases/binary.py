@@ -25,9 +25,7 @@ __all__ = ["binodal", "critical_fraction", "pair_index", "spinodal", "upper_crit
 _CONSOLUTE_RANGE = (-150.0, 400.0)
 
 
-def _pair(
-    volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike, alpha: ArrayLike | None
-) -> tuple[Array, Array]:
+def _pair(volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike, alpha: ArrayLike | None) -> tuple[Array, Array]:
     """Return molar volumes (..., 2) and 2a|d1 - d2|^2 (...)."""
     if np.ndim(volumes) < 1 or np.shape(volumes)[-1] != 2:
         message = f"volumes has shape {np.shape(volumes)}; expected a pair (..., 2)"
@@ -112,9 +110,7 @@ def critical_fraction(volumes: ArrayLike) -> Array:
     return (roots[..., 1] / roots.sum(axis=-1))[()]
 
 
-def spinodal(
-    volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: ArrayLike | None = None
-) -> Array:
+def spinodal(volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: ArrayLike | None = None) -> Array:
     """Return the two compositions between which a pair unmixes by itself.
 
     Parameters
@@ -154,9 +150,7 @@ def _spinodal(sizes: Array, force: Array) -> Array:
     return np.where((_index(sizes, force) > 1.0)[..., None], np.stack([low, high], axis=-1), np.nan)
 
 
-def binodal(
-    volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: ArrayLike | None = None
-) -> Array:
+def binodal(volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: ArrayLike | None = None) -> Array:
     """Return the two phases of a pair at equilibrium: the mutual solubilities.
 
     Parameters

@@ -70,9 +70,7 @@ class Mixtures:
         def chosen(values: Array) -> Array:
             return values if values.shape[0] == 1 else values[rows]
 
-        return Mixtures(
-            own, chosen(self.volumes), chosen(self.points), chosen(self.strength), (own.shape[0],)
-        )
+        return Mixtures(own, chosen(self.volumes), chosen(self.points), chosen(self.strength), (own.shape[0],))
 
 
 def interaction_strength(celsius: ArrayLike, alpha: ArrayLike | None = None) -> Array:
@@ -115,8 +113,7 @@ def _components(volumes: ArrayLike, hsp: ArrayLike) -> tuple[Array, Array]:
         raise InputError(message)
     if sizes.ndim < 1 or sizes.shape[-1] != points.shape[-2]:
         message = (
-            f"volumes has shape {sizes.shape} and hsp {points.shape}; expected (..., n) and (..., n, 3)"
-            " with the same n"
+            f"volumes has shape {sizes.shape} and hsp {points.shape}; expected (..., n) and (..., n, 3) with the same n"
         )
         raise InputError(message)
     if not np.all(np.isfinite(sizes)) or np.any(sizes <= 0):

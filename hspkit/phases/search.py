@@ -37,10 +37,16 @@ _QUICK_STEPS = 15
 #: Trials per mixture: towards this many components, as different as possible, and both ways along the
 #: direction of the largest composition fluctuation.
 _COMPONENT_TRIALS = 6
-#: Indices between which all components are tried: further off, 6 of them were never seen to turn a verdict.
-_DOUBT = (0.8, 1.0 + 1e-6)
+#: Indices between which all components are tried before the verdict stands.
+_DOUBT = (0.95, 1.0 + 1e-6)
+#: Index that a trial must promise to reach when only the verdict is asked.
+_PROMISING = 0.8
 #: Two trials closer than this share of their tilt climb to the same maximum.
 _FOLLOWS = 0.02
+#: Tilt of the trials that set out close to the mixture, as a share of the usual one.
+_SHORT = 0.1
+#: Longest step, as a share of the tilt.
+_LEAP = 0.7
 #: Up to so many systems are solved by LAPACK.
 _FEW = 60
 #: Least curvature reckoned with where the ratio is curved upwards; a plain step has 1.
@@ -298,9 +304,7 @@ def _starts(search: _Search, trials: slice) -> Array:
     return towards * (2.0 * cost / distance)[..., None]
 
 
-def _newton(
-    q: Array, residual: Array, critical: Array, state: _Tilt
-) -> tuple[Array, NDArray[np.bool_], Array]:
+def _newton(q: Array, residual: Array, critical: Array, state: _Tilt) -> tuple[Array, NDArray[np.bool_], Array]:
     """Newton step on the gradient of ln ratio, which is -C (q - 2 a* shift) / cost.
 
     Also whether it goes up, and by how much ln ratio should rise (inf where that cannot be told).
@@ -334,7 +338,7 @@ def search(mixtures: Mixtures, *, enough: float = np.inf) -> Trial:
     could still turn, all components are tried.
     """
     found = _climb(mixtures, slice(0, _COMPONENT_TRIALS), enough)
-    many = (mixtures.fractions > 0).sum(axis=-1) > _COMPONENT_TRIALS
+    many = (mixtures.fractions > 0).sum(axis=-1) > 2
     rows = np.flatnonzero(many & (found.value > _DOUBT[0]) & (found.value < _DOUBT[1]))
     if rows.size:
         again = _climb(mixtures.take(rows), slice(_COMPONENT_TRIALS, None), enough)
@@ -429,7 +433,14 @@ def _climb(
     work = _Search(mixtures.take(alive))
     local = 1.0 / (2.0 * top[alive])
     best = _Best(local.copy(), np.zeros((alive.size, rank)), np.zeros(alive.size))
-    q = _starts(work, trials) if known is None else known[alive]
+    if known is None:
+        every = _starts(work, slice(0, trials.stop))
+        q = every[:, trials]
+        if trials.stop is None:
+            # a swollen polymer, say, lies much nearer than the pure component that the way leads to
+            q = np.concatenate([q, _SHORT * every[:, :_COMPONENT_TRIALS]], axis=1)
+    else:
+        q = known[alive]
     if known is None and not trials.start:
         # both ways along the largest fluctuation: where phases close to critical lie
         along = (vectors[alive, :, -1] * np.sqrt(2.0 * work.moles * local)[:, None])[:, None, :]
@@ -465,11 +476,13 @@ def _climb(
         step, usable, gain = _newton(q, residual, critical, state)
         if np.isfinite(enough):  # only the verdict is asked: leave trials that cannot come near it
             reach = work.strength[:, None] * np.exp(np.minimum(_HOPE * gain, 50.0))
-            moving &= reach > _DOUBT[0] * enough * critical
+            moving &= reach > _PROMISING * enough * critical
         saddle = moving & ~usable & ~careful
         if saddle.any():
             step[saddle] = _past_saddle(residual[saddle], critical[saddle], state.spread[saddle])
-        step = -np.where(careful[..., None], residual, step)
+        # a longer step may leap over the maximum this trial was sent to find
+        longest = _LEAP * np.sqrt((q**2).sum(axis=-1)) / np.maximum(np.sqrt((step**2).sum(axis=-1)), 1e-300)
+        step = -np.where(careful[..., None], residual, step * np.minimum(longest, 1.0)[..., None])
         step[~moving] = 0.0
         trial_q = q + step
         trial = work.tilt(trial_q, state.pressure - (state.centre * step).sum(axis=-1))
@@ -539,9 +552,7 @@ def _critical(tilt: _Tilt, local: Array) -> Array:
     return np.where(usable, tilt.cost / np.where(usable, square, 1.0), local[:, None])
 
 
-def _record(
-    found: Trial, work: _Search, alive: NDArray[np.intp], done: NDArray[np.bool_], best: _Best
-) -> None:
+def _record(found: Trial, work: _Search, alive: NDArray[np.intp], done: NDArray[np.bool_], best: _Best) -> None:
     """Write the best trial of the mixtures that are done."""
     rows, local = alive[done], np.flatnonzero(done)
     found.value[rows] = np.broadcast_to(work.strength, done.shape)[local] / best.critical[local]

@@ -37,9 +37,7 @@ _VANISHED = 1e-13
 _MERGED = 1e-6
 #: Phases at most; ordinary mixtures make two, contrived ones of twenty unlike liquids more.
 _MOST_PHASES = 8
-_FIRST_AMOUNTS = np.array(
-    [1e-8, 1e-6, 1e-4, 1e-3, 0.01, 0.03, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.97, 0.99]
-)
+_FIRST_AMOUNTS = np.array([1e-8, 1e-6, 1e-4, 1e-3, 0.01, 0.03, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.97, 0.99])
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,10 +102,7 @@ class _Phases:
 
     def volumes(self, u: Array) -> tuple[Array, Array]:
         """Return n_ip and ln of the softmax, both (b, P, n)."""
-        if self.feature.shape[0] == 1:
-            logits = u @ self.feature[0].T
-        else:
-            logits = np.matmul(u, self.feature.transpose(0, 2, 1))
+        logits = u @ self.feature[0].T if self.feature.shape[0] == 1 else np.matmul(u, self.feature.transpose(0, 2, 1))
         logits = np.concatenate([np.zeros_like(logits[:, :1]), logits], axis=1)
         logits -= logits.max(axis=1, keepdims=True)
         log_share = logits - np.log(np.exp(logits).sum(axis=1, keepdims=True))
@@ -128,9 +123,7 @@ class _Phases:
         density = moles / safe
         implied = np.empty_like(u)
         implied[..., 0] = np.log(safe[:, 1:]) - np.log(safe[:, :1])
-        implied[..., 1] = (
-            density[:, 1:] - density[:, :1] - self.strength[:, None] * (square[:, 1:] - square[:, :1])
-        )
+        implied[..., 1] = density[:, 1:] - density[:, :1] - self.strength[:, None] * (square[:, 1:] - square[:, :1])
         implied[..., 2:] = 2.0 * self.strength[:, None, None] * (mean[:, 1:] - mean[:, :1])
         residual = u - implied
         if self.feature.shape[0] == 1:
@@ -150,9 +143,7 @@ class _Phases:
         weight = -volumes[:, :, None, :] * share[:, None, 1:, :]
         index = np.arange(1, phases)
         weight[:, index, index - 1, :] += volumes[:, 1:, :]
-        square = (self.feature[..., :, None] * self.moment[..., None, :]).reshape(
-            self.feature.shape[0], n, k * k
-        )
+        square = (self.feature[..., :, None] * self.moment[..., None, :]).reshape(self.feature.shape[0], n, k * k)
         flat = weight.reshape(count, phases * (phases - 1), n)
         answer = (flat @ square[0] if square.shape[0] == 1 else np.matmul(flat, square)).reshape(
             count, phases, phases - 1, k, k
@@ -218,9 +209,7 @@ def _minimise(phases: _Phases, u: Array) -> tuple[Array, Array, Array]:
         energy, gap = np.where(better, new[0], energy), np.where(better, new[2], gap)
         residual, volumes = np.where(pick, new[1], residual), np.where(pick, new[3], volumes)
         moments = np.where(pick, new[4], moments)
-        damping = np.where(
-            better, np.where(damping < 0.05, 0.0, damping / 5.0), np.maximum(4.0 * damping, 0.3)
-        )
+        damping = np.where(better, np.where(damping < 0.05, 0.0, damping / 5.0), np.maximum(4.0 * damping, 0.3))
     found_volumes[alive], found_gap[alive], found_u[alive] = volumes, gap, u
     return found_u, found_gap, found_volumes
 

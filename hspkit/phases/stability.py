@@ -256,11 +256,7 @@ def binodal_details(
         by_volume[rows] = weight * along**2 / top
         by_point[rows] = 2.0 * (weight * along / top)[..., None] * vectors[:, None, :, -1]
     # at() scales parameters by constants, which the derivative to the given ones takes along
-    scale = (
-        at(np.ones(1), np.ones((1, 3)), celsius)[1][..., 0, :]
-        if np.any(np.asarray(celsius) != 25.0)
-        else None
-    )
+    scale = at(np.ones(1), np.ones((1, 3)), celsius)[1][..., 0, :] if np.any(np.asarray(celsius) != 25.0) else None
     by_hsp = by_point.reshape(*mixtures.shape, n, 3)
     by_hsp = by_hsp * (HANSEN_WEIGHTS if scale is None else np.expand_dims(scale, -2))
     return BinodalDetails(
@@ -322,9 +318,7 @@ def binodal_index_of_draws(
     """
     shares = np.asarray(fractions, dtype=float)
     if shares.ndim != 1:
-        message = (
-            f"fractions has shape {shares.shape}; expected one mixture (n,); use binodal_index for several"
-        )
+        message = f"fractions has shape {shares.shape}; expected one mixture (n,); use binodal_index for several"
         raise InputError(message)
     draws = gather(shares, volume_draws, hsp_draws, celsius, alpha)
     middle = gather(shares, volumes, hsp, celsius, None)

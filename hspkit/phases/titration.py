@@ -144,9 +144,7 @@ def _slope(mixtures: Mixtures, trial: Trial, direction: Array) -> Array:
         return -2.0 * (shift * move).sum(axis=-1) / gain - cost_slope / cost
 
 
-def _cross(
-    mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array, bad: Array, tilt: Array
-) -> Array:
+def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array, bad: Array, tilt: Array) -> Array:
     """Return where M passes 1 between a stable and an unstable share.
 
     Newton on ln M with the trial phase followed from step to step, inside a bracket that only closes. Another

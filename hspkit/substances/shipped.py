@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Mapping
 from functools import cache, lru_cache
 from typing import Any
 
 from hspkit import data
-from hspkit.errors import InputError, MoleculeError
+from hspkit.errors import ExtrapolationWarning, InputError, MoleculeError
+from hspkit.evidence.shipped import reconciled
 from hspkit.hansen import HSP
 from hspkit.names import NameIndex, is_cas
 from hspkit.substances.model import HSP_COLUMNS, PUBLISHED_SD, UNITS, VOLUME_SD, Substance, Value
@@ -130,29 +132,35 @@ def _shipped(name: str) -> Substance:
     row = _rows()[name]
     published = [r for r in _grouped("published_hsp.csv").get(name, []) if r["preferred"]]
     prior = HSP(*(published[0][k] for k in HSP_COLUMNS)) if published else None
+    after = reconciled(name)
     water = [r for r in _grouped("water_solubility.csv").get(name, []) if r["preferred"]]
-    return Substance(
-        name=name,
-        smiles=row["smiles"],
-        cas=row["cas"],
-        synonyms=tuple(s for s in (row["synonyms"] or "").split(";") if s),
-        prior=prior,
-        volume=row["volume_cm3_mol"],
-        volume_sd=_volume_sd(row),
-        molar_mass=row["molar_mass_g_mol"],
-        log_p=row["log_p"],
-        water_solubility=water[0]["mg_per_L"] if water else None,
-        water_solubility_sd_ln=water[0]["sd_ln"] if water else None,
-        melting_celsius=row["melting_C"],
-        boiling_celsius=row["boiling_C"],
-        flash_celsius=row["flash_C"],
-        evidence=_evidence().get(name, ()),
-        values=_values(row),
-        notes=(row["note"],) if row["note"] else (),
-        formula=row["formula"],
-        role=row["role"],
-        chemical_class=row["class"],
-    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ExtrapolationWarning)  # a note and the standard deviation say it
+        return Substance(
+            name=name,
+            smiles=row["smiles"],
+            cas=row["cas"],
+            synonyms=tuple(s for s in (row["synonyms"] or "").split(";") if s),
+            prior=prior,
+            prior_covariance=None if after is None else after.prior_sd,
+            hsp=None if after is None else after.hsp,
+            covariance=None if after is None else after.covariance,
+            volume=row["volume_cm3_mol"],
+            volume_sd=_volume_sd(row),
+            molar_mass=row["molar_mass_g_mol"],
+            log_p=row["log_p"],
+            water_solubility=water[0]["mg_per_L"] if water else None,
+            water_solubility_sd_ln=water[0]["sd_ln"] if water else None,
+            melting_celsius=row["melting_C"],
+            boiling_celsius=row["boiling_C"],
+            flash_celsius=row["flash_C"],
+            evidence=_evidence().get(name, ()),
+            values=_values(row),
+            notes=(row["note"],) if row["note"] else (),
+            formula=row["formula"],
+            role=row["role"],
+            chemical_class=row["class"],
+        )
 
 
 def substance(name_or_cas_or_smiles: str | Substance) -> Substance:

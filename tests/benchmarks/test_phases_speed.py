@@ -128,9 +128,7 @@ def test_single_calls_of_an_oil_of_twenty_components():
         "binodal_index_of_draws, 200": lambda: phases.binodal_index_of_draws(f, volumes, hsp, volumes, draws),
         "split": lambda: phases.split(f, volumes, hsp, alpha=0.9),
         "cloud_point, oil into carrier": lambda: phases.cloud_point(carrier, oil, wide_volumes, wide_hsp),
-        "cloud_point, water into mixture": lambda: phases.cloud_point(
-            mixed, np.eye(22)[-1], wide_volumes, wide_hsp
-        ),
+        "cloud_point, water into mixture": lambda: phases.cloud_point(mixed, np.eye(22)[-1], wide_volumes, wide_hsp),
     }
     print()
     times = {name: best(call) for name, call in calls.items()}
