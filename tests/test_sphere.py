@@ -291,3 +291,31 @@ def test_estimator_manners():
         SphereFit(criterion="best").fit([[16, 4, 4]], ["clear"])
     with pytest.raises(InputError, match="bounds"):
         SphereFit(bounds=[(1, 2)]).fit([[16, 4, 4]], ["clear"])
+
+
+# --- the figure ---
+
+
+def test_the_figure_shows_every_trial_at_its_distance():
+    import matplotlib.pyplot as plt
+
+    from hspkit import plotting
+
+    hsp = [[16, 4, 4], [16, 6, 4], [16, 4, 6], [16, 4, 16], [19, 4.0, 4.0], [16, 5, 5], [13, 10, 12], [16, 4, 4.5]]
+    seen = ["clear", "clear", "clear", "splits", "splits", "hazy", "splits", "splits"]
+    fit = SphereFit(0).fit(hsp, seen, names=list("abcdefgh"))
+    axes = plotting.sphere_fit(fit)
+    try:
+        star = fit.center_[[2, 1]]
+        drawn = [
+            line.get_xydata()[0] for line in axes.lines if line.get_marker() in "oDv" and line.get_markersize() == 7
+        ]
+        apart = sorted(np.hypot(*(np.array(drawn) - star).T))
+        truth = sorted(np.sqrt((((np.array(hsp) - fit.center_) * STRETCH) ** 2).sum(axis=1)))
+        assert apart == pytest.approx(truth)
+        assert {text.get_text() for text in axes.texts} == {one.name for one in fit.misplaced_}
+        assert [text.get_text() for text in axes.get_legend().get_texts()][1:] == list(OUTCOMES)
+        assert "MPa" in axes.get_xlabel()
+        assert f"R0 {fit.radius_:.1f}" in axes.get_title(loc="left")
+    finally:
+        plt.close(axes.figure)

@@ -188,6 +188,8 @@ class SphereFit:
         What to know: a region fits, rows skipped, no split trial, the centre stands at a bound. [-]
     bounds_ : ndarray of shape (3, 2)
         Bounds used. [MPa^0.5]
+    trials_ : dict of int to (ndarray of shape (3,), str)
+        Trials used: parameters and outcome by row. [MPa^0.5]
 
     Notes
     -----
@@ -220,6 +222,7 @@ class SphereFit:
     unique_: bool
     notes_: tuple[str, ...]
     bounds_: Array
+    trials_: dict[int, tuple[Array, str]]
     classes_ = OUTCOMES
 
     def __init__(
@@ -295,6 +298,7 @@ class SphereFit:
             message = "no trial is clear or hazy, so any place could be the centre; expected at least one that is"
             raise InputError(message)
         self.bounds_ = self._bounds(points)
+        self.trials_ = {int(row): (point, OUTCOMES[kind]) for row, point, kind in zip(rows, points, kinds, strict=True)}
         self._points, self._sorted_kinds = points * _STRETCH, kinds
         self._width = soft_edge.HAZY_WIDTH if np.any(kinds == 1) else 0.0
         self._draws: Array | None = None

@@ -130,8 +130,11 @@ class Bench:
 
     def points(self, state: Array) -> Array:
         """Return parameters (..., n, 3) of states (..., K). [MPa^0.5]"""
+        return np.clip(self._unbounded(state), 0.0, None)
+
+    def _unbounded(self, state: Array) -> Array:
         away = state[..., : 3 * len(self.names)].reshape(*state.shape[:-1], len(self.names), 3)
-        return np.clip(self.mean + np.einsum("nij,...nj->...ni", self.root, away), 0.0, None)
+        return self.mean + np.einsum("nij,...nj->...ni", self.root, away)
 
     def misfit(self, state: Array) -> Array:
         """Return the shared misfit (..., t) of each mix. [-]"""
@@ -143,13 +146,14 @@ class Bench:
 
         That spread is of the misfit of the composition and of the molar volumes.
         """
-        points = self.points(state)
+        unbounded = self._unbounded(state)
+        points, moves = np.clip(unbounded, 0.0, None), unbounded >= 0.0
         value, slope = self.misfit(state), np.zeros((len(self.mixes), self.size))
         own = np.empty(len(self.mixes))
         for row, (mix, mixture, place) in enumerate(zip(self.mixes, self.mixtures, self.places, strict=True)):
             found = phases.binodal_details(mixture.fractions, mixture.volumes, points[place], celsius=mix.celsius)
             value[row] += np.log(max(float(found.index), _SMALLEST_INDEX))
-            by_state = np.einsum("ni,nij->nj", found.by_hsp, self.root[place])
+            by_state = np.einsum("ni,nij->nj", found.by_hsp * moves[place], self.root[place])
             columns = 3 * place[:, None] + np.arange(3)
             slope[row, columns] = by_state
             slope[row, 3 * len(self.names) + self.liquids[row]] = np.sqrt(1.0 - OWN_SHARE) * THEORY_SD_LN
