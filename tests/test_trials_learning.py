@@ -1,16 +1,25 @@
 """What trials teach: against brute force on a grid, through the one free energy, contradictions flagged."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 
 from hspkit import Blend, Oil, Trial, TrialLog, carrier, dissolve, learn, oil, phases, substance
 from hspkit.carriers import Carrier
 from hspkit.errors import InputError
-from hspkit.miscibility import THEORY_SD_LN, Mixture
+from hspkit.miscibility import RESIDUE, THEORY_SD_LN, Mixture
 from hspkit.trials.bench import LAPSE, Bench, Mix, log_chance
 from hspkit.trials.learning import DRAWS, infer
 
 ORANGE = "sweet orange, cold-pressed"
+
+
+@cache
+def undecided(name):
+    """The common carrier about which least is known beforehand, so that the tests do not hang on shipped values."""
+    common = ["propylene glycol", "triacetin", "triethyl citrate", "benzyl alcohol", "MCT", "1,3-propanediol"]
+    return min(common, key=lambda one: abs(dissolve(name, one).p_clear - 0.5))
 
 
 def _exact(name):
@@ -144,7 +153,7 @@ def test_slopes_are_those_of_the_margins():
 
 
 def test_a_trial_moves_the_probability_its_way():
-    name = "propylene glycol"
+    name = undecided("clove, bud")
     before = dissolve("clove, bud", name).p_clear
     clear, splits = (learn("clove, bud", [Trial(name, word)]) for word in ("clear", "splits"))
     assert dissolve(splits, name).p_clear < before < dissolve(clear, name).p_clear
@@ -152,18 +161,20 @@ def test_a_trial_moves_the_probability_its_way():
     assert dissolve(clear, clear.lesson.carrier(name)).p_clear > dissolve(clear, name).p_clear
     table = clear.lesson.compare([name, "glycerol"])
     row = table[table["carrier"] == name].iloc[0]
-    assert row["p_before"] + 0.15 < row["p_after"]
+    assert row["p_before"] + 0.1 < row["p_after"]
     assert row["sd_after"] < row["sd_before"]
     assert "clearer" in row["why"]
 
 
 def test_what_a_trial_says_nothing_about_stays():
-    taught = learn(ORANGE, [Trial("propylene glycol", "splits")])
+    taught = learn(ORANGE, [Trial(undecided(ORANGE), "clear"), Trial("benzyl alcohol", "splits")])
     before = oil(ORANGE)
     moved = np.abs(taught.component_hsp - before.component_hsp).max(axis=1)
-    assert moved[before.labels.index("limonene")] > 0.05
-    small = np.argsort(before.fractions)[:3]
-    assert np.all(moved[small] < 0.02)
+    assert moved.max() > 0.05
+    minor = before.fractions < 1e-3
+    minor &= np.array([one.role != RESIDUE for one in before.substances])
+    assert minor.any()
+    assert np.all(moved[minor] < 0.02)
     assert np.linalg.eigvalsh(taught.lesson.covariance).min() > -1e-9
     assert taught.name == before.name
     assert taught.mass_percent == before.mass_percent
@@ -171,9 +182,9 @@ def test_what_a_trial_says_nothing_about_stays():
 
 def test_an_expected_outcome_teaches_little_and_a_surprise_much():
     expected = learn(ORANGE, [Trial("glycerol", "splits")]).lesson
-    surprise = learn(ORANGE, [Trial("propylene glycol", "clear")]).lesson
+    surprise = learn(ORANGE, [Trial("benzyl alcohol", "splits")]).lesson
     assert expected.changes["moved"].abs().max() < 0.1
-    assert surprise.changes["moved"].abs().max() > 0.5
+    assert surprise.changes["moved"].abs().max() > 3 * expected.changes["moved"].abs().max() + 0.1
     assert not expected.flagged
     assert expected.verdicts[0].p_before > 0.9
 
@@ -190,7 +201,8 @@ def test_a_trial_against_everything_is_flagged_not_swallowed():
 
 
 def test_the_same_mixture_seen_two_ways_is_flagged():
-    taught = learn("clove, bud", [Trial("propylene glycol", "clear"), Trial("propylene glycol", "splits")])
+    name = undecided("clove, bud")
+    taught = learn("clove, bud", [Trial(name, "clear"), Trial(name, "splits")])
     assert len(taught.lesson.flagged) == 2
     assert "trial 2: repeat it" in taught.lesson.flagged[0].reason
 

@@ -207,7 +207,7 @@ class NextTrial:
     decision : {"clear", "first", "most"}
         What is to be decided. [-]
     table : DataFrame
-        Every trial that was considered: carrier, parts, p_clear, gain_bits, right_after; best first.
+        Every trial that was considered and not yet run: carrier, parts, p_clear, gain_bits, right_after; best first.
     notes : tuple of str
         What to know. [-]
     """
@@ -302,7 +302,8 @@ def next_trial(
     Raises
     ------
     InputError
-        When no carrier can be computed with, or only one for "most", or an argument is out of range.
+        When no carrier can be computed with, only one for "most", every mixture has been tried, or an argument is out
+        of range.
 
     References
     ----------
@@ -350,7 +351,19 @@ def next_trial(
     weights = np.full(len(made.margins), 1.0 / len(made.margins))
     bits, right = made.gains(decision, weights)
     now = made.right_now(decision, weights)
-    table = _table(made, bits, np.maximum(right, now), step_allowed=set(map(float, ratios)), parts=parts, water=water)
+    tried = {_mix(one).label for one in done}
+    rows = [
+        row
+        for row, mix in enumerate(mixes)
+        if mix.label not in tried and _is_one_of(mix.carrier_parts / parts[1], ratios)
+        if _is_one_of(mix.water_parts / (mix.oil_parts + mix.carrier_parts), water)
+    ]
+    if not rows:
+        message = (
+            f"all {len(tried)} mixtures that could be advised have been tried; allow more ratios, water or carriers"
+        )
+        raise InputError(message)
+    table = _table(made, rows, bits, np.maximum(right, now))
     best = table.iloc[0]
     chosen = next(liquid for liquid in liquids if liquid.name == best["carrier"])
     if chosen.caution:
@@ -374,26 +387,18 @@ def next_trial(
     )
 
 
-def _table(
-    made: Plan,
-    bits: Array,
-    right: Array,
-    *,
-    step_allowed: set[float],
-    parts: tuple[float, float],
-    water: Sequence[float],
-) -> pd.DataFrame:
+def _is_one_of(value: float, allowed: Sequence[float]) -> bool:
+    return any(np.isclose(value, one) for one in allowed)
+
+
+def _table(made: Plan, rows: Sequence[int], bits: Array, right: Array) -> pd.DataFrame:
     import pandas as pd
 
     p_clear = made.clear.mean(axis=0)
-    rows = []
-    for row, mix in enumerate(made.mixes):
-        step = mix.carrier_parts / parts[1]
-        drops = mix.water_parts / (mix.oil_parts + mix.carrier_parts)
-        if not any(np.isclose(step, x) for x in step_allowed) or not any(np.isclose(drops, x) for x in water):
-            continue
-        where = (mix.liquid.name, mix.oil_parts, mix.carrier_parts, mix.water_parts)
-        rows.append((*where, float(p_clear[row]), float(bits[row]), float(right[row])))
-    columns = ["carrier", "oil_parts", "carrier_parts", "water_parts", "p_clear"]
-    table = pd.DataFrame(rows, columns=[*columns, "gain_bits", "right_after"])
+    shown = [
+        (mix.liquid.name, mix.oil_parts, mix.carrier_parts, mix.water_parts, p_clear[row], bits[row], right[row])
+        for row, mix in ((row, made.mixes[row]) for row in rows)
+    ]
+    columns = ["carrier", "oil_parts", "carrier_parts", "water_parts", "p_clear", "gain_bits", "right_after"]
+    table = pd.DataFrame(shown, columns=columns)
     return table.sort_values(["gain_bits", "right_after"], ascending=False, kind="stable").reset_index(drop=True)
