@@ -21,6 +21,7 @@ _HOME = {
     "HSP": "hansen",
     "Oil": "oils",
     "Substance": "substances",
+    "best_blend": "blending",
     "carrier": "carriers",
     "carriers": "carriers",
     "dissolve": "miscibility",

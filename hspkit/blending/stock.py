@@ -1,0 +1,136 @@
+"""Oil and blend together, as the phase engine sees them: many blends at once.
+
+The margin of a blend is -ln M over its standard deviation, M being the binodal index of `hspkit.phases`: above 0 the
+stock is clear at the best estimate, and the normal distribution turns it into a probability of clear.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hspkit import phases
+from hspkit.carriers import Blend, Carrier
+from hspkit.miscibility import THEORY_SD_LN, Mixture, carrier_substances
+from hspkit.oils import Oil
+
+__all__ = ["Stock", "mixes"]
+
+Array = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+#: Mixtures that go to the engine together; larger batches fall out of the cache.
+_ENGINE_CHUNK = 1500
+_SPINODAL_CHUNK = 20_000
+
+
+class Stock:
+    """An oil with a share of any blend of some carriers.
+
+    Parameters
+    ----------
+    oil : Oil or None
+        None for the carriers alone.
+    carriers : sequence of Carrier or Blend
+        The n carriers that `supports` count.
+    oil_share : float
+        Volume fraction of the oil in the stock; 0 for the carriers alone. [-]
+    celsius : float
+        Temperature. [degC]
+    """
+
+    def __init__(
+        self, oil: Oil | None, carriers: Sequence[Carrier | Blend], oil_share: float, celsius: float = 25.0
+    ) -> None:
+        members = [(carrier_substances(one), one.fractions) for one in carriers]
+        liquids = [(0.0, own, fractions) for own, fractions in members]
+        if oil is not None:
+            liquids.insert(0, (1.0, oil.substances, oil.fractions))
+        else:
+            liquids[0] = (1.0, *members[0])
+        self.mixture = Mixture.of(liquids)
+        self.share = oil_share
+        self.celsius = celsius
+        rows = len(self.mixture.names)
+        self._oil = np.zeros(rows) if oil is None else oil_share * self.mixture.fractions
+        self._of_carrier = np.array([self.mixture.shares_of(own, fractions) for own, fractions in members])
+        own_rows = [np.flatnonzero(one) for one in self._of_carrier]
+        most = max(len(one) for one in own_rows)
+        self._rows_of = np.array([np.resize(one, most) for one in own_rows])
+        self._oil_rows = np.flatnonzero(self._oil)
+
+    def fractions(self, supports: Indices, shares: Array) -> Array:
+        """Return volume fractions of all components, shape (b, rows), of blends (b, s). [-]"""
+        found = np.repeat(self._oil[None, :], len(supports), axis=0)
+        for place in range(supports.shape[1]):
+            found += (1.0 - self.share) * shares[:, place, None] * self._of_carrier[supports[:, place]]
+        return found / found.sum(axis=1, keepdims=True)
+
+    def spinodal_index(self, supports: Indices, shares: Array) -> Array:
+        """Return L of each stock, shape (b,): a quick lower bound of M. [-]"""
+        found = [
+            phases.spinodal_index(
+                self.fractions(supports[part], shares[part]),
+                self.mixture.volumes,
+                self.mixture.hsp,
+                celsius=self.celsius,
+            )
+            for part in _parts(len(supports), _SPINODAL_CHUNK)
+        ]
+        return np.concatenate(found) if found else np.zeros(0)
+
+    def log_index(self, supports: Indices, shares: Array) -> tuple[Array, Array]:
+        """Return ln M of each stock and its standard deviation to first order, both of shape (b,). [-]"""
+        middle, spread = [], []
+        for part in _parts(len(supports), _ENGINE_CHUNK):
+            present, rows = self._present(supports[part], shares[part])
+            volumes, hsp = self.mixture.volumes[rows], self.mixture.hsp[rows]
+            found = phases.binodal_details(present, volumes, hsp, celsius=self.celsius)
+            variance = np.einsum("bni,bnij,bnj->b", found.by_hsp, self.mixture.covariance[rows], found.by_hsp)
+            variance += np.square(found.by_ln_volume * self.mixture.volume_sd[rows] / volumes).sum(axis=1)
+            middle.append(np.log(np.maximum(found.index, 1e-12)))
+            spread.append(np.sqrt(variance + THEORY_SD_LN**2))
+        if not middle:
+            return np.zeros(0), np.zeros(0)
+        return np.concatenate(middle), np.concatenate(spread)
+
+    def _present(self, supports: Indices, shares: Array) -> tuple[Array, Indices]:
+        """Return fractions and row numbers of the components that are there: small arrays are quick ones.
+
+        A component that oil and carrier have in common, or two carriers, keeps its first place; the others hold 0.
+        """
+        everything = self.fractions(supports, shares)
+        added = self._rows_of[supports].reshape(len(supports), -1)
+        rows = np.concatenate([np.broadcast_to(self._oil_rows, (len(supports), self._oil_rows.size)), added], axis=1)
+        found = np.take_along_axis(everything, rows, axis=1)
+        first = self._oil_rows.size
+        for place in range(first, rows.shape[1]):
+            found[(rows[:, :place] == rows[:, place, None]).any(axis=1), place] = 0.0
+        return found / found.sum(axis=1, keepdims=True), rows
+
+
+def _parts(count: int, size: int) -> Iterator[slice]:
+    return (slice(start, start + size) for start in range(0, count, size))
+
+
+def mixes(alone: Stock, supports: Indices, shares: Array) -> NDArray[np.bool_]:
+    """Return whether blends of carriers are one phase by themselves, shape (b,).
+
+    Parameters
+    ----------
+    alone : Stock
+        Made without an oil.
+    supports, shares : ndarray of shape (b, s)
+        Carriers and their volume fractions. [-]
+    """
+    if supports.shape[1] == 1:
+        return np.ones(len(supports), dtype=bool)
+    fine = alone.spinodal_index(supports, shares) < 1.0
+    rows = np.flatnonzero(fine)
+    if rows.size:
+        present, which = alone._present(supports[rows], shares[rows])
+        mixture = alone.mixture
+        fine[rows] = phases.stable(present, mixture.volumes[which], mixture.hsp[which], celsius=alone.celsius)
+    return fine
