@@ -89,7 +89,7 @@ def row_of(problem: Problem, one: Found, asked: Application | None) -> dict[str,
     }
     notes = []
     if outcomes:
-        row["margin"] = float(margin_of(problem, support, shares, None)[0][0])
+        row["margin"] = float(margin_of(problem, support, shares, None)[0])
         row["verdict"] = max((o.verdict for o in outcomes), key=_VERDICTS.index)
         row["p_clear"] = min(o.p_clear for o in outcomes)
         row["max_oil_percent"] = min(o.max_oil_percent for o in outcomes)
@@ -217,7 +217,7 @@ class BlendSearch:
             "distance": distance[1:] - distance[0],
         }
         if problem.stocks:
-            margin, _ = margin_of(problem, everyone, moved, None)
+            margin = margin_of(problem, everyone, moved, None)
             rows["margin"] = margin[1:] - margin[0]
             rows["p_clear"] = ndtr(margin[1:]) - ndtr(margin[0])
         blends = [Blend(dict(zip(problem.chosen, _whole(row), strict=True)), basis="volume") for row in moved]

@@ -1,8 +1,8 @@
 """Blends by the probability of clear, by cost among the clear ones, or by their bad cases: searched on a grid.
 
 None of these is convex. All blends of the grid go through what costs next to nothing (the limits, the price, the
-spinodal index, which bounds the binodal index from below); the phase engine looks at the promising ones in that order
-until none of the others can win.
+margin against small fluctuations, which bounds the margin from above); the phase engine looks at the promising ones in
+that order until none of the others can win.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ Indices = NDArray[np.intp]
 #: Most mixtures that a search by margin gives to the phase engine [-]: some seconds' work.
 ENGINE_POINTS = 6000
 _BATCH = 500
-#: The spread of an unseen mixture is taken to be at least this share of the smallest one seen. [-]
-_SPREAD_FLOOR = 0.9
+#: Blends of each part of the grid that stay in although their spinodal index says that they split. [-]
+_LEAST_KEPT = 50
 #: Steps of the last refinement (1 %) and how far it reaches from a blend of the grid, in such steps.
 _FINE_STEPS = 100
 _REACH = 4
@@ -36,8 +36,8 @@ _POOL = 400
 _DRAWS = 400
 
 
-def margin_of(problem: Problem, supports: Indices, shares: Array, worst: float | None) -> tuple[Array, Array]:
-    """Return the margin of clear of blends (b, s), the worst oil counting, and the smallest spread behind it.
+def margin_of(problem: Problem, supports: Indices, shares: Array, worst: float | None) -> Array:
+    """Return the margin of clear of blends (b, s), the worst oil counting, shape (b,). [-]
 
     Parameters
     ----------
@@ -48,26 +48,21 @@ def margin_of(problem: Problem, supports: Indices, shares: Array, worst: float |
     worst : float or None
         Without it the margin is -ln M over its standard deviation: its normal probability is that of clear. With
         it -ln M in the worst case of this share. [-]
-
-    Returns
-    -------
-    margin, spread : ndarray of shape (b,)
     """
-    lowest = np.full(len(supports), np.inf)
-    narrow = np.full(len(supports), np.inf)
+    lowest = _highest_margin(problem, supports, shares, worst)
     for stock in problem.stocks:
-        middle, spread = stock.log_index(supports, shares)
-        margin = -middle / spread if worst is None else -middle + ndtri(worst) * spread
-        lowest = np.minimum(lowest, margin)
-        narrow = np.minimum(narrow, spread)
-    return lowest, narrow
+        lowest = np.minimum(lowest, _margin(*stock.log_index(supports, shares), worst))
+    return lowest
 
 
-def _highest_margin(log_l: Array, floor: float, worst: float | None) -> Array:
-    """Return what the margin can be at most, given ln L <= ln M and the smallest spread."""
-    if worst is not None:
-        return -log_l + ndtri(worst) * floor
-    return np.where(log_l < 0, -log_l / floor, 0.0)
+def _highest_margin(problem: Problem, supports: Indices, shares: Array, worst: float | None) -> Array:
+    """Return the margin against small fluctuations alone, shape (b,): quick, and never less than the margin."""
+    found = [_margin(*stock.log_local_index(supports, shares), worst) for stock in problem.stocks]
+    return np.min(found, axis=0)
+
+
+def _margin(log_index: Array, spread: Array, worst: float | None) -> Array:
+    return -log_index / spread if worst is None else -log_index + ndtri(worst) * spread
 
 
 @dataclass
@@ -114,11 +109,11 @@ def _by_size(supports: Indices, shares: Array) -> Iterator[tuple[Indices, Indice
         yield rows, supports[rows, :size], shares[rows, :size]
 
 
-def _margins(problem: Problem, supports: Indices, shares: Array, worst: float | None) -> tuple[Array, Array]:
-    margin, spread = np.empty(len(supports)), np.empty(len(supports))
+def _margins(problem: Problem, supports: Indices, shares: Array, worst: float | None) -> Array:
+    margin = np.empty(len(supports))
     for rows, some, mixed in _by_size(supports, shares):
-        margin[rows], spread[rows] = margin_of(problem, some, mixed, worst)
-    return margin, spread
+        margin[rows] = margin_of(problem, some, mixed, worst)
+    return margin
 
 
 class _Best:
@@ -162,7 +157,7 @@ def _single(problem: Problem, worst: float | None) -> Found | None:
     rows = np.flatnonzero(problem.feasible(supports, shares))
     if not rows.size:
         return None
-    margin, _ = margin_of(problem, supports[rows], shares[rows], worst)
+    margin = margin_of(problem, supports[rows], shares[rows], worst)
     best = int(np.argmax(margin))
     return Found((int(rows[best]),), np.ones(1), -float(margin[best]))
 
@@ -187,53 +182,49 @@ def search_by_margin(problem: Problem, *, steps: int | None, keep: int, worst: f
         The value of a blend is minus its margin.
     """
     coarse = steps or 20
-    grid = _Grid.of(
-        problem,
-        coarse,
-        lambda some, mixed: _log_spinodal(problem, some, mixed),
-        lambda values: (values < 0) | (values <= np.partition(values, min(50, values.size - 1))[min(50, values.size - 1)]),
-    )
+
+    def figure(some: Indices, mixed: Array) -> Array:
+        bound = np.full(len(some), -np.inf)
+        log_l = _log_spinodal(problem, some, mixed)
+        rows = np.flatnonzero(log_l <= max(0.0, float(np.sort(log_l)[: _LEAST_KEPT][-1])))
+        bound[rows] = _highest_margin(problem, some[rows], mixed[rows], worst)
+        return -bound
+
+    grid = _Grid.of(problem, coarse, figure, np.isfinite)
     width = min(problem.max_carriers, len(problem.chosen))
     if not grid.figure.size:
         return Search([], _count(problem, width), 0, 0, "no blend of the grid keeps to the limits", True, None)
     supports, shares = grid.arrays()
     order = np.argsort(grid.figure, kind="stable")
-    supports, shares, log_l = supports[order], shares[order], grid.figure[order]
+    supports, shares, least = supports[order], shares[order], grid.figure[order]
     value = np.full(len(supports), np.inf)
     best = _Best(problem, keep)
     picked: list[Found] = []
-    done, narrow, settled = 0, np.inf, False
-    while done < len(supports) and done < ENGINE_POINTS:
+    done, settled = 0, False
+    while done < min(len(supports), ENGINE_POINTS) and not settled:
         part = slice(done, min(done + _BATCH, ENGINE_POINTS))
-        margin, spread = _margins(problem, supports[part], shares[part], worst)
-        value[part] = -margin
-        narrow = min(narrow, float(spread.min()))
+        value[part] = -_margins(problem, supports[part], shares[part], worst)
         done = min(part.stop, len(supports))
         picked = best.pick(supports[:done], shares[:done], value[:done])
-        if len(picked) == keep and done < len(supports):
-            highest = _highest_margin(log_l[done], _SPREAD_FLOOR * narrow, worst)
-            if -picked[-1].value > highest:
-                settled = True
-                break
-    settled |= done == len(supports)
+        settled = done == len(supports) or (len(picked) == keep and picked[-1].value <= least[done])
     looked = done
     if steps is None and picked:
         around = [_around(problem, one) for one in picked]
         fine_supports = np.concatenate([_padded(a, width) for a, _ in around])
         fine_shares = np.concatenate([np.pad(b, ((0, 0), (0, width - b.shape[1]))) for _, b in around])
-        margin, _ = _margins(problem, fine_supports, fine_shares, worst)
+        margin = _margins(problem, fine_supports, fine_shares, worst)
         looked += len(margin)
         picked = best.pick(fine_supports, fine_shares, -margin)
-    how = f"{len(supports):,} blends in steps of {100 / coarse:g} % screened by their spinodal index"
-    how += ", all that could win given to the phase engine" if settled else f", the best {done:,} given to the engine"
-    how += "" if steps else ", then refined in steps of 1 %"
+    how = f"all blends in steps of {100 / coarse:g} % screened by their margin against small fluctuations"
+    how += ", every one that could win" if settled else f", the best {done:,} of {len(supports):,}"
+    how += " given to the phase engine" + ("" if steps else ", then refined in steps of 1 %")
     return Search(
         picked,
         _count(problem, width),
         len({tuple(row) for row in supports.tolist()}),
         looked,
         how,
-        proven=False,
+        proven=settled and steps is not None,
         single=_single(problem, worst),
     )
 
@@ -313,7 +304,7 @@ def search_by_cost(
             clear = wanted.copy()
             if problem.stocks and wanted.any():
                 rows = np.flatnonzero(wanted)
-                margin, _ = _margins(problem, supports[part][rows], shares[part][rows], None)
+                margin = _margins(problem, supports[part][rows], shares[part][rows], None)
                 clear[rows] = margin >= least_margin
                 looked += len(rows)
             for row in np.flatnonzero(clear) + start:

@@ -1,7 +1,9 @@
 """Oil and blend together, as the phase engine sees them: many blends at once.
 
 The margin of a blend is -ln M over its standard deviation, M being the binodal index of `hspkit.phases`: above 0 the
-stock is clear at the best estimate, and the normal distribution turns it into a probability of clear.
+stock is clear at the best estimate, and the normal distribution turns it into a probability of clear. M belongs to the
+phase that separates first; another one with a little less M may be much less certain. The one that is always there is
+unmixing by small fluctuations, with the spinodal index L, so the lesser margin of the two counts.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from hspkit import phases
 from hspkit.carriers import Blend, Carrier
 from hspkit.miscibility import THEORY_SD_LN, Mixture, carrier_substances
 from hspkit.oils import Oil
+from hspkit.phases.mixture import HANSEN_WEIGHTS, at
 
 __all__ = ["Stock", "mixes"]
 
@@ -88,13 +91,38 @@ class Stock:
             present, rows = self._present(supports[part], shares[part])
             volumes, hsp = self.mixture.volumes[rows], self.mixture.hsp[rows]
             found = phases.binodal_details(present, volumes, hsp, celsius=self.celsius)
-            variance = np.einsum("bni,bnij,bnj->b", found.by_hsp, self.mixture.covariance[rows], found.by_hsp)
-            variance += np.square(found.by_ln_volume * self.mixture.volume_sd[rows] / volumes).sum(axis=1)
             middle.append(np.log(np.maximum(found.index, 1e-12)))
-            spread.append(np.sqrt(variance + THEORY_SD_LN**2))
-        if not middle:
-            return np.zeros(0), np.zeros(0)
-        return np.concatenate(middle), np.concatenate(spread)
+            spread.append(self._spread(rows, found.by_hsp, found.by_ln_volume))
+        return np.concatenate([*middle, np.zeros(0)]), np.concatenate([*spread, np.zeros(0)])
+
+    def log_local_index(self, supports: Indices, shares: Array) -> tuple[Array, Array]:
+        """Return ln L of each stock and its standard deviation to first order, both of shape (b,). [-]
+
+        L = 2a lambda, lambda the largest eigenvalue of the volume-weighted covariance of d; with its eigenvector u,
+        d lambda / d d_i = 2 V_i phi_i (u (d_i - c)) u.
+        """
+        strength = float(phases.interaction_strength(self.celsius))
+        volumes, points = at(self.mixture.volumes, self.mixture.hsp, self.celsius)
+        middle, spread = [], []
+        for part in _parts(len(supports), _SPINODAL_CHUNK):
+            present, rows = self._present(supports[part], shares[part])
+            weight, own = present * volumes[rows], points[rows]
+            centre = np.matmul(weight[:, None, :], own) / weight.sum(axis=1)[:, None, None]
+            away = own - centre
+            values, vectors = np.linalg.eigh(np.matmul((weight[:, :, None] * away).transpose(0, 2, 1), away))
+            top, direction = np.maximum(values[:, -1], 1e-12), vectors[:, :, -1]
+            along = np.matmul(away, direction[:, :, None])[:, :, 0]
+            by_point = 2.0 * (weight * along / top[:, None])[:, :, None] * direction[:, None, :]
+            middle.append(np.log(2.0 * strength * top))
+            spread.append(self._spread(rows, by_point * HANSEN_WEIGHTS, weight * along**2 / top[:, None]))
+        return np.concatenate([*middle, np.zeros(0)]), np.concatenate([*spread, np.zeros(0)])
+
+    def _spread(self, rows: Indices, by_hsp: Array, by_ln_volume: Array) -> Array:
+        """Return the standard deviation of the logarithm of an index from its derivatives, shape (b,). [-]"""
+        pulled = np.matmul(self.mixture.covariance[rows], by_hsp[..., None])[..., 0]
+        variance = (by_hsp * pulled).sum(axis=(1, 2))
+        variance += np.square(by_ln_volume * self.mixture.volume_sd[rows] / self.mixture.volumes[rows]).sum(axis=1)
+        return np.sqrt(variance + THEORY_SD_LN**2)
 
     def _present(self, supports: Indices, shares: Array) -> tuple[Array, Indices]:
         """Return fractions and row numbers of the components that are there: small arrays are quick ones.
