@@ -11,14 +11,14 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
 from hspkit.application import Application
 from hspkit.blending.certificate import Certificate, certify
 from hspkit.blending.exact import Search, search_exact
 from hspkit.blending.limits import build_limits, check_shares, clash, sort_out
-from hspkit.blending.problem import Found, Problem, steps_of
-from hspkit.blending.result import COLUMNS, BlendSearch, as_blend, cautions_for, outcomes_of, row_of
+from hspkit.blending.problem import Problem, steps_of
+from hspkit.blending.result import COLUMNS, BlendSearch, cautions_for, row_of
 from hspkit.blending.screened import search_by_cost, search_by_margin, search_worst_distance
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
@@ -64,8 +64,9 @@ def best_blend(
         What is to be dissolved. Of several the worst one counts: one house carrier for a range of flavours. A point in
         Hansen space has no phase behaviour, so only its distance is known. [MPa^0.5]
     carriers : iterable of str, Carrier or Blend, optional
-        Candidates; default all shipped carriers but plain alcohol. Liquids that are not for ingestion are never in a
-        blend, whoever names them; with an application, nor is a carrier without evidence of permission. [-]
+        Candidates; default all shipped carriers; water and alcohol only when named. Liquids that are not for
+        ingestion are never in a blend, whoever names them; with an application, nor is a carrier without evidence
+        of permission. [-]
     max_carriers : int
         Most carriers in a blend. [-]
     oil_parts, carrier_parts : float
@@ -110,8 +111,8 @@ def best_blend(
     Raises
     ------
     InputError
-        When no blend keeps to all limits (the message says which of them clash), when none is clear, or for a value that
-        cannot be used.
+        When no blend keeps to all limits (the message says which of them clash), when none is clear, or for a value
+        that cannot be used.
     UnknownNameError
         For an unknown oil or carrier.
 
@@ -185,7 +186,7 @@ def best_blend(
         alone = [one.support for one in shown].index(search.single.support)
         noted = [str(table.loc[alone, "notes"]), "best carrier alone"]
         table.loc[alone, "notes"] = "; ".join(text for text in noted if text)
-    blends = tuple(as_blend(problem, one) for one in shown)
+    blends = tuple(problem.blend(one) for one in shown)
     first = search.found[0]
     value = {
         "distance": first.value if worst_case is not None else float(np.sqrt(max(first.value, 0.0))),
@@ -203,6 +204,7 @@ def best_blend(
         cautions_for(subjects, blends),
         problem,
         application,
+        tuple(shown),
     )
 
 
@@ -220,19 +222,9 @@ def _search(
     if objective == "cost":
         if not problem.stocks and problem.max_distance is None:
             return search_exact(problem, steps=steps, keep=keep, by_cost=True)
-        # the engine's probability is of first order; a little less may do before the draws have the last word
-        least = float(ndtri(min_p_clear)) - 0.3
-        return search_by_cost(
-            problem,
-            steps=steps,
-            keep=keep,
-            least_margin=least,
-            confirmed=lambda one: all(o.p_clear >= min_p_clear for o in outcomes_of(problem, as_blend(problem, one))),
-        )
+        return search_by_cost(problem, steps=steps, keep=keep, min_p_clear=min_p_clear)
     if worst_case is not None:
-        return search_worst_distance(
-            problem, steps=steps, keep=keep, worst=worst_case, random_state=random_state
-        )
+        return search_worst_distance(problem, steps=steps, keep=keep, worst=worst_case, random_state=random_state)
     return search_exact(problem, steps=steps, keep=keep)
 
 
@@ -272,7 +264,7 @@ def _subject(given: Any) -> Oil | HSP:
 
 def _liquids(given: Iterable[str | Carrier | Blend] | None) -> list[Carrier | Blend]:
     if given is None:
-        return candidates()
+        return [one for one in candidates() if all(part.role != "diluent" for part in one.parts)]
     if isinstance(given, str):
         message = f"carriers is the text {given!r}; expected several names, such as [{given!r}, 'triacetin']"
         raise InputError(message)
@@ -381,5 +373,3 @@ def _nothing_found(problem: Problem, objective: str, min_p_clear: float, left_ou
             f"min_p_clear or offer other carriers{tail}"
         )
     return f"no blend of the grid within the limits is one phase by itself; take smaller increments{tail}"
-
-

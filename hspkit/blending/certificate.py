@@ -13,6 +13,7 @@ from hspkit.blending.problem import Found, Problem
 __all__ = ["Certificate", "certify"]
 
 Array = NDArray[np.float64]
+Indices = NDArray[np.intp]
 
 #: Slack, of a limit scaled to largest number 1, below which a limit counts as met with equality. [-]
 _ACTIVE = 1e-7
@@ -75,7 +76,9 @@ class Certificate:
         return text + "."
 
 
-def certify(problem: Problem, search: Search, objective: str, best: Found, value: float, *, continuous: bool) -> Certificate:
+def certify(
+    problem: Problem, search: Search, objective: str, best: Found, value: float, *, continuous: bool
+) -> Certificate:
     """Return the certificate of the best blend of a search.
 
     Parameters
@@ -93,7 +96,8 @@ def certify(problem: Problem, search: Search, objective: str, best: Found, value
     continuous : bool
         Whether the blend is a continuous optimum by distance: then conditions and bound are computed.
     """
-    residual, bound, multipliers = np.nan, np.nan, {}
+    residual, bound = np.nan, np.nan
+    multipliers: dict[str, float] = {}
     if continuous:
         residual, multipliers = _conditions(problem, best)
         bound = float(np.sqrt(max(_lower_bound(problem, best), 0.0)))
@@ -112,7 +116,7 @@ def certify(problem: Problem, search: Search, objective: str, best: Found, value
     )
 
 
-def _rows(problem: Problem, support: Array) -> Array:
+def _rows(problem: Problem, support: Indices) -> Array:
     """Return the limits as this support is held to them: the pair terms of the viscosity tighten the bound."""
     return problem.limits.bounds - problem.viscosity_offsets(support[None, :])[0]
 
@@ -120,10 +124,12 @@ def _rows(problem: Problem, support: Array) -> Array:
 def _gradients(problem: Problem, blend: Array) -> tuple[Array, Array]:
     """Return squared distances (t,) of a blend (n,) to the subjects and their gradients (t, n)."""
     points = np.array([blend @ p for p in problem.targets])
-    return np.square(points).sum(axis=1), np.array([2.0 * p @ at for p, at in zip(problem.targets, points, strict=True)])
+    return np.square(points).sum(axis=1), np.array(
+        [2.0 * p @ at for p, at in zip(problem.targets, points, strict=True)]
+    )
 
 
-def _weights(problem: Problem, blend: Array, members: Array, bounds: Array) -> tuple[Array, Array, float]:
+def _weights(problem: Problem, blend: Array, members: Indices, bounds: Array) -> tuple[Array, Array, float]:
     """Return weights of the subjects (t,), multipliers of the limits (m,) and the residual of the conditions.
 
     Stationary in the worst of several distances: sum w_j grad f_j + rows' lambda + mu = 0 on the members, with w and
@@ -153,7 +159,9 @@ def _conditions(problem: Problem, best: Found) -> tuple[float, dict[str, float]]
     blend[members] = best.shares
     bounds = _rows(problem, members)
     _, multipliers, residual = _weights(problem, blend, members, bounds)
-    broken = max(0.0, float((problem.limits.rows @ blend - bounds).max(initial=0.0)), abs(float(best.shares.sum()) - 1.0))
+    broken = max(
+        0.0, float((problem.limits.rows @ blend - bounds).max(initial=0.0)), abs(float(best.shares.sum()) - 1.0)
+    )
     named = {name: float(m) for name, m in zip(problem.limits.names, multipliers, strict=True) if m > 0}
     return max(residual, broken), named
 

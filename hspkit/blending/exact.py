@@ -17,7 +17,7 @@ from hspkit.blending.supports import Solved, combinations, solve_supports
 
 __all__ = ["Search", "search_exact", "solve"]
 
-Array = NDArray[np.float64]
+Indices = NDArray[np.intp]
 
 #: Steps of the grid on which a support is searched when its optimum splits without the oil: 1 %.
 _FINE_STEPS = 100
@@ -130,7 +130,7 @@ def search_exact(problem: Problem, *, steps: int | None, keep: int, by_cost: boo
     )
 
 
-def _best_of_grid(problem: Problem, support: Array, steps: int, *, by_cost: bool) -> Found | None:
+def _best_of_grid(problem: Problem, support: Indices, steps: int, *, by_cost: bool) -> Found | None:
     """Return the best blend of exactly these carriers in whole steps that is one phase; None when there is none."""
     shares = compositions(steps, len(support)) / steps
     every = np.tile(support, (len(shares), 1))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache, cached_property
 from typing import NamedTuple
 
@@ -16,6 +16,7 @@ from hspkit.blending.supports import TOLERANCE, combinations
 from hspkit.carriers import Blend, Carrier
 from hspkit.errors import InputError
 from hspkit.hansen import HSP
+from hspkit.miscibility import Outcome, dissolve
 from hspkit.oils import Oil
 
 __all__ = ["Found", "Problem", "compositions", "steps_of"]
@@ -68,6 +69,27 @@ class Problem:
     parts: tuple[float, float]
     celsius: float
     max_distance: float | None
+    _known: dict[tuple[tuple[int, ...], bytes], list[Outcome]] = field(default_factory=dict, repr=False)
+
+    def blend(self, one: Found) -> Blend:
+        """Return a blend that was found as a Blend, largest share first."""
+        shares = np.asarray(one.shares, dtype=float)
+        order = np.argsort(-shares, kind="stable")
+        members = {self.chosen[one.support[i]]: float(shares[i] / shares.sum()) for i in order}
+        label = " + ".join(f"{100 * share:.3g} % {member.name}" for member, share in members.items())
+        return Blend(members, basis="volume", name=label if len(members) > 1 else label.removeprefix("100 % "))
+
+    def outcomes(self, one: Found) -> list[Outcome]:
+        """Return what `dissolve` says of each oil in a blend; it is asked once."""
+        key = (one.support, np.asarray(one.shares).tobytes())
+        if key not in self._known:
+            blend, (oil_parts, carrier_parts) = self.blend(one), self.parts
+            self._known[key] = [
+                dissolve(subject, blend, oil_parts=oil_parts, carrier_parts=carrier_parts, celsius=self.celsius)
+                for subject in self.subjects
+                if isinstance(subject, Oil)
+            ]
+        return self._known[key]
 
     @cached_property
     def points(self) -> Array:
@@ -127,7 +149,7 @@ class Problem:
                 if fine.any():
                     yield every[fine], mixed[fine]
 
-    def mixes(self, support: Sequence[int], shares: Array) -> NDArray[np.bool_]:
+    def mixes(self, support: Sequence[int] | Indices, shares: Array) -> NDArray[np.bool_]:
         """Return whether blends (b, s) of one support are one phase without the oil, shape (b,)."""
         shares = np.atleast_2d(shares)
         return mixes(self.alone, np.tile(np.asarray(support, dtype=np.intp), (len(shares), 1)), shares)

@@ -20,13 +20,12 @@ from hspkit.blending.screened import margin_of
 from hspkit.carriers import Blend, Carrier
 from hspkit.errors import UnknownNameError
 from hspkit.hansen import HSP
-from hspkit.miscibility import Outcome, dissolve
 from hspkit.oils import Oil
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["COLUMNS", "BlendSearch", "as_blend", "outcomes_of", "row_of"]
+__all__ = ["COLUMNS", "BlendSearch", "cautions_for", "row_of"]
 
 #: Columns of the table of a search with their units.
 COLUMNS = {
@@ -49,31 +48,11 @@ COLUMNS = {
 _VERDICTS = ("clear", "hazy", "splits")
 
 
-def as_blend(problem: Problem, one: Found) -> Blend:
-    """Return a blend that was found as a Blend, largest share first."""
-    shares = np.asarray(one.shares, dtype=float)
-    order = np.argsort(-shares, kind="stable")
-    members = {problem.chosen[one.support[i]]: float(shares[i]) for i in order}
-    total = sum(members.values())
-    members = {member: share / total for member, share in members.items()}
-    label = " + ".join(f"{100 * share:.3g} % {member.name}" for member, share in members.items())
-    return Blend(members, basis="volume", name=label if len(members) > 1 else label.removeprefix("100 % "))
-
-
-def outcomes_of(problem: Problem, blend: Blend) -> list[Outcome]:
-    """Return what `dissolve` says of each oil of the question in a blend."""
-    return [
-        dissolve(one, blend, oil_parts=problem.parts[0], carrier_parts=problem.parts[1], celsius=problem.celsius)
-        for one in problem.subjects
-        if isinstance(one, Oil)
-    ]
-
-
 def row_of(problem: Problem, one: Found, asked: Application | None) -> dict[str, Any]:
     """Return the row of a blend in the table of a search; of several oils the worst figure counts."""
-    blend = as_blend(problem, one)
+    blend = problem.blend(one)
     support, shares = np.array([one.support]), np.asarray(one.shares)[None, :]
-    outcomes = outcomes_of(problem, blend)
+    outcomes = problem.outcomes(one)
     full = np.zeros(len(problem.chosen))
     full[list(one.support)] = one.shares
     row: dict[str, Any] = dict.fromkeys(COLUMNS, np.nan)
@@ -144,6 +123,8 @@ class BlendSearch:
         The question in numbers.
     application : Application or None
         The finished product.
+    found : tuple of Found
+        The blends as numbers of carriers and shares.
     """
 
     best: Blend
@@ -154,6 +135,7 @@ class BlendSearch:
     cautions: tuple[str, ...] = field(repr=False)
     problem: Problem = field(repr=False)
     application: Application | None = field(repr=False)
+    found: tuple[Found, ...] = field(repr=False)
 
     def question(self) -> str:
         """Return what was asked, in one line."""
@@ -248,7 +230,7 @@ class BlendSearch:
             raise UnknownNameError(message)
         blend = self.blends[number]
         lines = [blend.name]
-        lines.extend(f"{one.oil.name}: {one.sentence()}" for one in outcomes_of(self.problem, blend))
+        lines.extend(f"{one.oil.name}: {one.sentence()}" for one in self.problem.outcomes(self.found[number]))
         if self.application is not None:
             asked = self.application
             for part in blend.parts:

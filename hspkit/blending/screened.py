@@ -16,7 +16,9 @@ from scipy.special import ndtri
 
 from hspkit.blending.exact import Search, solve
 from hspkit.blending.problem import Found, Problem, compositions
+from hspkit.blending.stock import drawn
 from hspkit.blending.supports import combinations
+from hspkit.oils import Oil
 
 __all__ = ["ENGINE_POINTS", "margin_of", "search_by_cost", "search_by_margin", "search_worst_distance"]
 
@@ -186,7 +188,7 @@ def search_by_margin(problem: Problem, *, steps: int | None, keep: int, worst: f
     def figure(some: Indices, mixed: Array) -> Array:
         bound = np.full(len(some), -np.inf)
         log_l = _log_spinodal(problem, some, mixed)
-        rows = np.flatnonzero(log_l <= max(0.0, float(np.sort(log_l)[: _LEAST_KEPT][-1])))
+        rows = np.flatnonzero(log_l <= max(0.0, float(np.sort(log_l)[:_LEAST_KEPT][-1])))
         bound[rows] = _highest_margin(problem, some[rows], mixed[rows], worst)
         return -bound
 
@@ -254,9 +256,7 @@ def _around(problem: Problem, one: Found) -> tuple[Indices, Array]:
     return supports[fine], shares[fine]
 
 
-def search_by_cost(
-    problem: Problem, *, steps: int | None, keep: int, least_margin: float, confirmed: Callable[[Found], bool]
-) -> Search:
+def search_by_cost(problem: Problem, *, steps: int | None, keep: int, min_p_clear: float) -> Search:
     """Return the cheapest blends that are clear.
 
     Parameters
@@ -267,10 +267,9 @@ def search_by_cost(
         Steps of the grid; None for 5 %. [-]
     keep : int
         How many blends. [-]
-    least_margin : float
-        The margin that counts as clear; without an oil it is not asked for. [-]
-    confirmed : callable
-        Says of a blend whether a full look at it agrees that it is clear.
+    min_p_clear : float
+        The probability that counts as clear; without an oil it is not asked for. It is asked of the margin first, then
+        of draws, then of `dissolve`: each is slower and surer than the one before. [-]
 
     Returns
     -------
@@ -280,6 +279,7 @@ def search_by_cost(
     price = np.zeros(len(problem.chosen)) if problem.cost is None else problem.cost
     coarse = steps or 20
     width = min(problem.max_carriers, len(problem.chosen))
+    least_margin = float(ndtri(min_p_clear))
     hopeless = 0.0 if least_margin >= 0 else np.inf
 
     def figure(some: Indices, mixed: Array) -> Array:
@@ -310,10 +310,12 @@ def search_by_cost(
             for row in np.flatnonzero(clear) + start:
                 size = int((shares[row] > 0).sum())
                 support = tuple(int(i) for i in supports[row, :size])
-                if support in found or not problem.mixes(support, shares[row, :size])[0]:
+                if support in found or (len(found) == keep and (size > 1 or single is not None)):
+                    continue
+                if not problem.mixes(support, shares[row, :size])[0]:
                     continue
                 one = Found(support, shares[row, :size], float(cost[row]))
-                if not confirmed(one):
+                if not _is_clear(problem, one, min_p_clear):
                     continue
                 if size == 1 and single is None:
                     single = one
@@ -323,6 +325,13 @@ def search_by_cost(
     how = f"all blends in steps of {100 / coarse:g} % taken in the order of their cost until enough were clear"
     possible = len({tuple(row) for chunk in grid.supports for row in chunk.tolist()})
     return Search(list(found.values()), _count(problem, width), possible, looked, how, proven=True, single=single)
+
+
+def _is_clear(problem: Problem, one: Found, least: float) -> bool:
+    support = np.array(one.support)
+    if any(stock.p_clear(support, one.shares) < least for stock in problem.stocks):
+        return False
+    return all(outcome.p_clear >= least for outcome in problem.outcomes(one))
 
 
 def search_worst_distance(
@@ -349,11 +358,12 @@ def search_worst_distance(
         The value of a blend is the distance that only this share of the draws exceeds.
     """
     rng = np.random.default_rng(random_state)
-    drawn = _drawn(problem.points, [one.covariance for one in problem.chosen], rng)
+    points = drawn(problem.points, np.array([one.covariance for one in problem.chosen]), rng, _DRAWS)
     targets = []
     for subject in problem.subjects:
-        here = getattr(subject, "hsp", subject).array
-        targets.append(_drawn(here[None, :], [getattr(subject, "covariance", np.zeros((3, 3)))], rng)[:, 0])
+        here = subject.hsp.array if isinstance(subject, Oil) else subject.array
+        spread = subject.covariance if isinstance(subject, Oil) else np.zeros((3, 3))
+        targets.append(drawn(here[None, :], spread[None], rng, _DRAWS)[:, 0])
     scale = np.array([2.0, 1.0, 1.0])
     supports, shares, value = [], [], []
     solved = solve(problem)
@@ -373,14 +383,16 @@ def search_worst_distance(
         mixed = mixed[problem.feasible(every, mixed)]
         if not len(mixed):
             continue
-        blends = np.einsum("bs,dsk->bdk", mixed, drawn[:, support])
+        blends = np.einsum("bs,dsk->bdk", mixed, points[:, support])
         gaps = [np.sqrt(np.square((blends - target) * scale).sum(axis=-1)) for target in targets]
         far = np.quantile(np.max(gaps, axis=0), 1.0 - worst, axis=1)
         supports.append(_padded(np.tile(support, (len(mixed), 1)), width))
         shares.append(np.pad(mixed, ((0, 0), (0, width - size - 1))))
         value.append(far)
     count = sum(len(one.supports) for one in solved)
-    how = f"the {min(_POOL, len(ranked))} nearest sets of carriers on a grid of {100 / (steps or 20):g} %, {_DRAWS} draws"
+    how = (
+        f"the {min(_POOL, len(ranked))} nearest sets of carriers on a grid of {100 / (steps or 20):g} %, {_DRAWS} draws"
+    )
     if not value:
         return Search([], count, 0, 0, how, proven=False, single=None)
     every, mixed, far = np.concatenate(supports), np.concatenate(shares), np.concatenate(value)
@@ -388,10 +400,3 @@ def search_worst_distance(
     alone = (mixed > 0).sum(axis=1) == 1
     single = _Best(problem, 1).pick(every[alone], mixed[alone], far[alone])
     return Search(picked, count, len(ranked), 0, how, proven=False, single=single[0] if single else None)
-
-
-def _drawn(points: Array, covariances: list[Array], rng: np.random.Generator) -> Array:
-    """Return draws (d, n, 3) of parameters around their means, never below zero."""
-    values, vectors = np.linalg.eigh(np.array(covariances))
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))[:, None, :]
-    return np.clip(points + np.einsum("nij,dnj->dni", root, rng.standard_normal((_DRAWS, len(points), 3))), 0.0, None)

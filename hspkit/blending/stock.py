@@ -18,8 +18,9 @@ from hspkit.carriers import Blend, Carrier
 from hspkit.miscibility import THEORY_SD_LN, Mixture, carrier_substances
 from hspkit.oils import Oil
 from hspkit.phases.mixture import HANSEN_WEIGHTS, at
+from hspkit.substances import Substance
 
-__all__ = ["Stock", "mixes"]
+__all__ = ["Stock", "drawn", "mixes"]
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -27,6 +28,8 @@ Indices = NDArray[np.intp]
 #: Mixtures that go to the engine together; larger batches fall out of the cache.
 _ENGINE_CHUNK = 1500
 _SPINODAL_CHUNK = 20_000
+#: Draws behind a probability; its standard error is then at most 0.035.
+_DRAWS = 200
 
 
 class Stock:
@@ -48,7 +51,7 @@ class Stock:
         self, oil: Oil | None, carriers: Sequence[Carrier | Blend], oil_share: float, celsius: float = 25.0
     ) -> None:
         members = [(carrier_substances(one), one.fractions) for one in carriers]
-        liquids = [(0.0, own, fractions) for own, fractions in members]
+        liquids: list[tuple[float, Sequence[Substance], Array]] = [(0.0, own, fractions) for own, fractions in members]
         if oil is not None:
             liquids.insert(0, (1.0, oil.substances, oil.fractions))
         else:
@@ -117,6 +120,18 @@ class Stock:
             spread.append(self._spread(rows, by_point * HANSEN_WEIGHTS, weight * along**2 / top[:, None]))
         return np.concatenate([*middle, np.zeros(0)]), np.concatenate([*spread, np.zeros(0)])
 
+    def p_clear(self, support: Indices, shares: Array, random_state: int | np.random.Generator | None = 0) -> float:
+        """Return the probability that one stock (s,) is clear, from draws: slower than the margin, and surer. [-]"""
+        present, rows = (one[0] for one in self._present(support[None, :], shares[None, :]))
+        rows, present = rows[present > 0], present[present > 0]
+        rng = np.random.default_rng(random_state)
+        middle, volumes, spread = self.mixture.hsp[rows], self.mixture.volumes[rows], self.mixture.volume_sd[rows]
+        hsp = drawn(middle, self.mixture.covariance[rows], rng, _DRAWS)
+        sizes = np.clip(volumes + spread * rng.standard_normal((_DRAWS, len(rows))), 0.5 * volumes, 2.0 * volumes)
+        alpha = phases.ALPHA * np.exp(THEORY_SD_LN * rng.standard_normal(_DRAWS))
+        index = phases.binodal_index_of_draws(present, volumes, middle, sizes, hsp, celsius=self.celsius, alpha=alpha)
+        return float(np.mean(index < 1.0))
+
     def _spread(self, rows: Indices, by_hsp: Array, by_ln_volume: Array) -> Array:
         """Return the standard deviation of the logarithm of an index from its derivatives, shape (b,). [-]"""
         pulled = np.matmul(self.mixture.covariance[rows], by_hsp[..., None])[..., 0]
@@ -137,6 +152,13 @@ class Stock:
         for place in range(first, rows.shape[1]):
             found[(rows[:, :place] == rows[:, place, None]).any(axis=1), place] = 0.0
         return found / found.sum(axis=1, keepdims=True), rows
+
+
+def drawn(points: Array, covariances: Array, rng: np.random.Generator, count: int) -> Array:
+    """Return draws (count, n, 3) of Hansen parameters around their means (n, 3), never below zero. [MPa^0.5]"""
+    values, vectors = np.linalg.eigh(covariances)
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))[:, None, :]
+    return np.clip(points + np.einsum("nij,dnj->dni", root, rng.standard_normal((count, len(points), 3))), 0.0, None)
 
 
 def _parts(count: int, size: int) -> Iterator[slice]:

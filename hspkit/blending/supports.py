@@ -150,7 +150,9 @@ def solve_supports(
     return solved
 
 
-def _problems(targets: list[Array], rows: Array, bounds: Array, cost: Array | None) -> list[tuple[Array, ...]]:
+def _problems(
+    targets: list[Array], rows: Array, bounds: Array, cost: Array | None
+) -> list[tuple[Array, Array, Array, Array]]:
     """Return one convex problem for each target: points, linear part, rows and bounds.
 
     The largest of several distances: in turn each target is the farthest, which is a linear limit, because the
@@ -203,7 +205,9 @@ def _solve_chunk(
         broken = outputs[:, r + 1 : r + 1 + m] > TOLERANCE
         inside = (outputs[:, r + 1 + m :] < -SMALLEST).all(axis=1)
         good = sure & ~broken.any(axis=1) & inside & (value < values[owner])
-        order = np.flatnonzero(good)[np.argsort(-value[good], kind="stable")]  # of equal owners the last, best one stays
+        order = np.flatnonzero(good)[
+            np.argsort(-value[good], kind="stable")
+        ]  # of equal owners the last, best one stays
         values[owner[order]] = value[order]
         fractions[owner[order]] = -outputs[order, r + 1 + m :]
         if tensor.shape[2] == 1 or m == 0:
