@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from hspkit import dissolve, ethanol_strength_to_clear, oil, phases
-from hspkit.carriers import Blend
+from hspkit.carriers import Blend, carrier
 from hspkit.errors import InputError, UnknownNameError
-from hspkit.miscibility import HAZE_VOLUME, Mixture, clear_probability
+from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, Mixture, carrier_substances, clear_probability
 from hspkit.substances import substance
 
 
@@ -32,6 +32,23 @@ def test_probabilities_sum_to_one_and_repeat():
     assert dissolve("limonene", "diacetin", random_state=3).p_clear == first.p_clear
     generator = np.random.default_rng(3)
     assert dissolve("limonene", "diacetin", random_state=generator).p_clear == first.p_clear
+
+
+@pytest.mark.parametrize("name", ["sweet orange, cold-pressed", "peppermint, steam-distilled", "clove, bud"])
+@pytest.mark.parametrize("liquid", ["propylene glycol", "diacetin", "triethyl citrate"])
+def test_probability_agrees_with_counting_draws(name, liquid):
+    subject, other = oil(name), carrier(liquid)
+    mixture = Mixture.of(
+        [(1 / 3, subject.substances, subject.fractions), (2 / 3, carrier_substances(other), other.fractions)]
+    )
+    rng = np.random.default_rng(1)
+    n = len(mixture.names)
+    root = np.linalg.cholesky(mixture.covariance + 1e-9 * np.eye(3))
+    hsp = np.clip(mixture.hsp + np.einsum("nij,dnj->dni", root, rng.standard_normal((1000, n, 3))), 0, None)
+    volumes = mixture.volumes + mixture.volume_sd * rng.standard_normal((1000, n))
+    alpha = phases.ALPHA * np.exp(THEORY_SD_LN * rng.standard_normal(1000))
+    counted = np.mean(phases.stable(mixture.fractions, volumes, hsp, alpha=alpha))
+    assert dissolve(subject, other).p_clear == pytest.approx(counted, abs=0.06)
 
 
 def test_a_substance_on_both_sides_is_counted_once():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.estimation import calibrated, published
-from hspkit.estimation.result import Estimate
+from hspkit.estimation.result import Estimate, Prediction
 from hspkit.molecules import Molecule, read_molecule, read_molecules
 
 if TYPE_CHECKING:
@@ -75,22 +75,29 @@ def estimate(smiles: str, *, method: str = "calibrated") -> Estimate:
     return answer
 
 
-def _chunk_answers(task: tuple[list[Any], str]) -> tuple[NDArray[np.float64], list[str], list[str]]:
-    """Estimate one chunk: eight numbers a row, status, note. Runs in worker processes too."""
-    entries, method = task
+def _answers(
+    entries: list[Any], predict: Callable[[list[Molecule]], Prediction]
+) -> tuple[NDArray[np.float64], list[str], list[str]]:
+    """Estimate one chunk: eight numbers a row, status, note."""
     answers = list(read_molecules(entries))
     rows = [row for row, answer in enumerate(answers) if isinstance(answer, Molecule)]
-    numbers = np.full((len(entries), 8), np.nan)
+    numbers = np.full((len(entries), len(COLUMNS)), np.nan)
     status = ["failed"] * len(entries)
     notes = ["" if isinstance(answer, Molecule) else answer.reason for answer in answers]
     if rows:
-        found = _module(method).predict([answers[row] for row in rows])
+        found = predict([answer for answer in answers if isinstance(answer, Molecule)])
         numbers[rows, :4] = found.values
         numbers[rows, 4:] = found.sd
         for row, state, note in zip(rows, found.status, found.notes, strict=True):
             status[row] = state
             notes[row] = "; ".join(note)
     return numbers, status, notes
+
+
+def _task(task: tuple[list[Any], str]) -> tuple[NDArray[np.float64], list[str], list[str]]:
+    """Estimate one chunk by a named method; what a worker process runs."""
+    entries, method = task
+    return _answers(entries, _module(method).predict)
 
 
 def _chunks(entries: Iterable[Any], size: int) -> Iterator[list[Any]]:
@@ -143,26 +150,42 @@ def estimate_many(
     >>> frame["status"].tolist(), frame["delta_d"].round(2).tolist()
     (['ok', 'failed'], [14.84, nan])
     """
+    _module(method)
+    if isinstance(n_jobs, bool) or n_jobs != int(n_jobs) or (n_jobs < 1 and n_jobs != -1):
+        message = f"n_jobs is {n_jobs!r}; expected a number of processes >= 1, or -1 for one per core"
+        raise InputError(message)
+    entries, index = _column(smiles)
+    tasks = ((chunk, method) for chunk in _chunks(entries, CHUNK))
+    return _frame(entries, index, _run(tasks, int(n_jobs)), progress)
+
+
+def frame_of(smiles: Iterable[Any], predict: Callable[[list[Molecule]], Prediction]) -> pd.DataFrame:
+    """Return the frame of `estimate_many` for a fitted model's batch function."""
+    entries, index = _column(smiles)
+    parts = (_answers(chunk, predict) for chunk in _chunks(entries, CHUNK))
+    return _frame(entries, index, parts, progress=False)
+
+
+def _column(smiles: Iterable[Any]) -> tuple[list[Any], Any]:
     import pandas as pd
 
-    _module(method)
     if isinstance(smiles, str | bytes):
         message = f"smiles is the text {smiles!r}; expected a list or Series of SMILES (use estimate for one)"
         raise InputError(message)
     if isinstance(smiles, pd.DataFrame):
         message = f"smiles is a DataFrame; expected one of its columns ({', '.join(map(str, smiles.columns))})"
         raise InputError(message)
-    if n_jobs != int(n_jobs) or (n_jobs < 1 and n_jobs != -1):
-        message = f"n_jobs is {n_jobs!r}; expected a number of processes >= 1, or -1 for one per core"
-        raise InputError(message)
-    index = smiles.index if isinstance(smiles, pd.Series) else None
-    entries = list(smiles)
-    tasks = ((chunk, method) for chunk in _chunks(entries, CHUNK))
+    return list(smiles), smiles.index if isinstance(smiles, pd.Series) else None
+
+
+def _frame(entries: list[Any], index: Any, parts: Iterator[Any], progress: bool) -> pd.DataFrame:
+    import pandas as pd
+
     numbers: list[NDArray[np.float64]] = []
     status: list[str] = []
     notes: list[str] = []
     bar = _bar(len(entries), progress)
-    for part, states, reasons in _run(tasks, n_jobs):
+    for part, states, reasons in parts:
         numbers.append(part)
         status += states
         notes += reasons
@@ -170,7 +193,7 @@ def estimate_many(
             bar.update(len(states))
     if bar is not None:
         bar.close()
-    table = np.concatenate(numbers) if numbers else np.empty((0, 8))
+    table = np.concatenate(numbers) if numbers else np.empty((0, len(COLUMNS)))
     frame = pd.DataFrame(table, columns=list(COLUMNS), index=index)
     frame.insert(0, "smiles", pd.Series(entries, dtype=object, index=frame.index))
     frame["status"] = status
@@ -180,10 +203,10 @@ def estimate_many(
 
 def _run(tasks: Iterator[tuple[list[Any], str]], n_jobs: int) -> Iterator[Any]:
     if n_jobs == 1:
-        yield from map(_chunk_answers, tasks)
+        yield from map(_task, tasks)
         return
     from concurrent.futures import ProcessPoolExecutor
     from os import cpu_count
 
     with ProcessPoolExecutor(cpu_count() if n_jobs == -1 else int(n_jobs)) as pool:
-        yield from pool.map(_chunk_answers, tasks)
+        yield from pool.map(_task, tasks)

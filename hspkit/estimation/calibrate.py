@@ -1,4 +1,8 @@
-"""Fit the shipped model to the open tables: ``python -m hspkit.estimation.calibrate``."""
+"""Fit the shipped model to the open tables and write ``datasets/groups/``.
+
+Run ``python -m hspkit.estimation.calibrate``; it needs the development package ``chemicals`` and a checkout. Numbers are
+written with six significant digits, and all random choices are seeded, so that a second run writes the same bytes.
+"""
 
 from __future__ import annotations
 
@@ -6,32 +10,43 @@ from pathlib import Path
 
 import numpy as np
 
-from hspkit.estimation import energy
-from hspkit.estimation.model import COEFFICIENTS, TABLE, GroupModel
+from hspkit.errors import DataFileError
+from hspkit.estimation import coefficients
+from hspkit.estimation.likeness import is_other
+from hspkit.estimation.model import GroupModel
 from hspkit.estimation.open_data import hansen_table, liquid_volumes
-from hspkit.groups import GroupTable
+from hspkit.estimation.series import folds_of
+
+__all__ = ["calibrate", "main"]
+
+#: Seed that deals series to the folds from which error bars are learnt.
+SEED = 0
+FOLDS = 10
+
+
+def calibrate() -> dict[str, str]:
+    """Return the texts of the coefficient tables by name, fitted afresh."""
+    plan = coefficients.design()
+    liquids = liquid_volumes()
+    counted = plan.table.count(liquids.molecules)
+    fold = folds_of(counted.batch.graphs, FOLDS, SEED)
+    volumes, _ = coefficients.fit_volumes(counted.counts, is_other(counted.batch), liquids.volume, fold)
+    volumes = coefficients.volume_tables(volumes)
+    known = hansen_table()
+    model = GroupModel(folds=FOLDS, random_state=SEED)
+    model.fit_counted(plan.table.count(known.molecules), known.hsp, volumes)
+    return coefficients.tables_of(model, [molecule.smiles for molecule in known.molecules])
 
 
 def main() -> None:
-    """Fit and write the coefficient tables."""
-    groups = GroupTable.read(TABLE)
-    liquids, hansen = liquid_volumes(), hansen_table()
-    counts = groups.count(liquids.molecules).counts.astype(float)
-    volumes = energy.fit_linear(
-        np.hstack([counts, np.ones((len(counts), 1))]), liquids.volume, np.full(counts.shape[1] + 1, 0.5),
-        1.0 / np.sqrt(liquids.volume), floor=0.5,
-    )
-    ours = groups.count(hansen.molecules).counts
-    volume = np.maximum(ours @ volumes[:-1] + volumes[-1], 15)
-    organic = np.array([set(a.GetSymbol() for a in m.graph.GetAtoms()) <= {"C", "O"} for m in hansen.molecules])
-    model = GroupModel().fit_molecules(hansen.molecules, hansen.hsp, volume, np.where(organic, 1.0, 0.3))
-    model.coefficients_[:, 3] = volumes[:-1]
-    model.offset_[3] = volumes[-1]
-    path = Path(__file__).parents[2] / "datasets" / COEFFICIENTS
-    lines = ["group,delta_d,delta_p,delta_h,volume,source"]
-    for name, row in zip((*groups.names, "(constant)"), np.vstack([model.coefficients_, model.offset_]), strict=True):
-        lines.append(",".join([name, *(f"{x:.4f}" for x in row), "calibrated_fit"]))
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    """Write the tables into the checkout."""
+    folder = Path(__file__).resolve().parents[2] / "datasets"
+    if not (folder / "SOURCES.md").is_file():
+        message = f"no checkout at {folder.parent}; run this command inside a checkout of the repository"
+        raise DataFileError(message)
+    for name, text in calibrate().items():
+        (folder / name).write_text(text, encoding="utf-8", newline="\n")
+        print(f"{name}: {len(text.splitlines())} lines")
 
 
 if __name__ == "__main__":

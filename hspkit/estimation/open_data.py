@@ -9,16 +9,15 @@ from __future__ import annotations
 import re
 from functools import cache
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from rdkit import Chem
 
 from hspkit.errors import InputError
 from hspkit.molecules import Molecule, read_molecules
 
-__all__ = ["Hansen", "Liquids", "hansen_table", "liquid_volumes", "series_of"]
+__all__ = ["Hansen", "Liquids", "hansen_table", "liquid_volumes"]
 
 HANSEN_TABLES = ("alshehri", "ruben_manuel", "schrier")
 #: Volume expansivity used to bring densities from 15-20 C to 25 C [1/K]; a mid value for organic liquids, from
@@ -152,31 +151,3 @@ def liquid_volumes() -> Liquids:
         volumes.setdefault(key, []).append(at_25)
     keys = sorted(volumes)
     return Liquids([kept[key] for key in keys], np.array([np.median(volumes[key]) for key in keys]))
-
-
-def series_of(molecule: Molecule) -> str:
-    """Return a key shared by homologues: the constitution with runs of CH2 in chains drawn together.
-
-    Examples
-    --------
-    >>> from hspkit.molecules import read_molecule
-    >>> series_of(read_molecule("CCCO")) == series_of(read_molecule("CCCCCCO"))
-    True
-    """
-    graph = Chem.RWMol(molecule.graph)
-
-    def in_chain(atom: Any) -> bool:
-        return bool(
-            atom.GetSymbol() == "C" and not atom.IsInRing() and atom.GetTotalNumHs() == 2 and atom.GetDegree() == 2
-        )
-
-    while True:
-        for atom in graph.GetAtoms():
-            if in_chain(atom) and any(in_chain(neighbour) for neighbour in atom.GetNeighbors()):
-                one, two = (neighbour.GetIdx() for neighbour in atom.GetNeighbors())
-                graph.AddBond(one, two, Chem.BondType.SINGLE)
-                graph.RemoveAtom(atom.GetIdx())
-                Chem.SanitizeMol(graph)
-                break
-        else:
-            return str(Chem.MolToSmiles(graph, isomericSmiles=False))

@@ -21,8 +21,8 @@ def ln_gamma(
 ) -> Array:
     """Return ln of the activity coefficients of all components, by mole fraction.
 
-    ln gamma_i = ln(V_i/V) + 1 - V_i/V + V_i a |d_i - m|^2, with V the molar volume of the mixture and m its mean d.
-    A component of fraction 0 gets its value at infinite dilution.
+    ln gamma_i = ln(V_i/V) + 1 - V_i/V + V_i a |d_i - m|^2, with V the molar volume of the mixture and m its
+    mean d. A component of fraction 0 gets its value at infinite dilution.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Two liquids: whether they mix in all proportions, spinodal, binodal, critical point, consolute temperature."""
+"""Two liquids: do they mix in all proportions; spinodal, binodal, critical point, consolute temperature."""
 
 from __future__ import annotations
 
@@ -8,7 +8,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.errors import ExtrapolationWarning, InputError
-from hspkit.phases.mixture import ALPHA, GAS_CONSTANT, TEMPERATURE_RANGE, Array, Mixtures, at, interaction_strength
+from hspkit.phases.mixture import (
+    ALPHA,
+    GAS_CONSTANT,
+    TEMPERATURE_RANGE,
+    Array,
+    Mixtures,
+    at,
+    interaction_strength,
+)
 from hspkit.phases.splitting import minimise_pair
 
 __all__ = ["binodal", "critical_fraction", "pair_index", "spinodal", "upper_critical_celsius"]
@@ -69,7 +77,8 @@ def pair_index(
 
     References
     ----------
-    Flory, Principles of Polymer Chemistry, 1953, ch. 12 (critical chi of two species; from memory, derivable).
+    Flory, Principles of Polymer Chemistry, 1953, ch. 12 (critical chi of two species; from memory,
+    derivable).
 
     Examples
     --------
@@ -101,9 +110,7 @@ def critical_fraction(volumes: ArrayLike) -> Array:
     return (roots[..., 1] / roots.sum(axis=-1))[()]
 
 
-def spinodal(
-    volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: ArrayLike | None = None
-) -> Array:
+def spinodal(volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: ArrayLike | None = None) -> Array:
     """Return the two compositions between which a pair unmixes by itself.
 
     Parameters
@@ -143,9 +150,7 @@ def _spinodal(sizes: Array, force: Array) -> Array:
     return np.where((_index(sizes, force) > 1.0)[..., None], np.stack([low, high], axis=-1), np.nan)
 
 
-def binodal(
-    volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: ArrayLike | None = None
-) -> Array:
+def binodal(volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: ArrayLike | None = None) -> Array:
     """Return the two phases of a pair at equilibrium: the mutual solubilities.
 
     Parameters
@@ -156,8 +161,8 @@ def binodal(
     Returns
     -------
     ndarray of shape (..., 2)
-        Volume fraction of the first liquid in the phase poor in it and in the phase rich in it; NaN when they mix
-        in all proportions. [-]
+        Volume fraction of the first liquid in the phase poor in it and in the phase rich in it; NaN when they
+        mix in all proportions. [-]
 
     Raises
     ------
@@ -239,8 +244,8 @@ def upper_critical_celsius(
     answer = np.where(always, -np.inf, np.where(never, np.inf, 0.5 * (low + high)))
     if np.any((answer < TEMPERATURE_RANGE[0]) | (answer > TEMPERATURE_RANGE[1])):
         message = (
-            "consolute temperature outside 0 to 100 degC, where the temperature rates of Hansen parameters do not"
-            " hold; use it as a sign only"
+            "consolute temperature outside 0 to 100 degC, where the temperature rates of Hansen parameters do"
+            " not hold; use it as a sign only"
         )
         warnings.warn(message, ExtrapolationWarning, stacklevel=2)
     return answer[()]

@@ -1,8 +1,8 @@
 """Checked mixtures: the arrays of a question, broadcast, moved to its temperature, in engine coordinates.
 
-The engine knows neither substances nor Hansen parameters: it sees volume fractions, molar volumes and points d
-in a space of small rank r whose squared distances, times a = alpha/(RT), are the interaction. Hansen parameters
-become d = (delta_d, delta_p/2, delta_h/2), so that |d_1 - d_2|^2 = Ra^2/4.
+The engine knows neither substances nor Hansen parameters: it sees volume fractions, molar volumes and points
+d in a space of small rank r whose squared distances, times a = alpha/(RT), are the interaction. Hansen
+parameters become d = (delta_d, delta_p/2, delta_h/2), so that |d_1 - d_2|^2 = Ra^2/4.
 """
 
 from __future__ import annotations
@@ -16,7 +16,15 @@ from numpy.typing import ArrayLike, NDArray
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.hansen import TYPICAL_EXPANSIVITY, at_temperature, check_fractions
 
-__all__ = ["ALPHA", "GAS_CONSTANT", "HANSEN_WEIGHTS", "TEMPERATURE_RANGE", "Mixtures", "gather", "interaction_strength"]
+__all__ = [
+    "ALPHA",
+    "GAS_CONSTANT",
+    "HANSEN_WEIGHTS",
+    "TEMPERATURE_RANGE",
+    "Mixtures",
+    "gather",
+    "interaction_strength",
+]
 
 Array = NDArray[np.float64]
 
@@ -62,9 +70,7 @@ class Mixtures:
         def chosen(values: Array) -> Array:
             return values if values.shape[0] == 1 else values[rows]
 
-        return Mixtures(
-            own, chosen(self.volumes), chosen(self.points), chosen(self.strength), (own.shape[0],)
-        )
+        return Mixtures(own, chosen(self.volumes), chosen(self.points), chosen(self.strength), (own.shape[0],))
 
 
 def interaction_strength(celsius: ArrayLike, alpha: ArrayLike | None = None) -> Array:
@@ -93,8 +99,8 @@ def interaction_strength(celsius: ArrayLike, alpha: ArrayLike | None = None) -> 
     low, high = TEMPERATURE_RANGE
     if np.any(kelvin < low + 273.15) or np.any(kelvin > high + 273.15):
         message = (
-            f"celsius is {celsius!r}; the temperature rates of Hansen parameters hold from {low:g} to {high:g} degC,"
-            " the answer is an extrapolation"
+            f"celsius is {celsius!r}; the temperature rates of Hansen parameters hold from {low:g} to"
+            f" {high:g} degC, the answer is an extrapolation"
         )
         warnings.warn(message, ExtrapolationWarning, stacklevel=4)
     return weight / (GAS_CONSTANT * kelvin)
@@ -107,8 +113,7 @@ def _components(volumes: ArrayLike, hsp: ArrayLike) -> tuple[Array, Array]:
         raise InputError(message)
     if sizes.ndim < 1 or sizes.shape[-1] != points.shape[-2]:
         message = (
-            f"volumes has shape {sizes.shape} and hsp {points.shape}; expected (..., n) and (..., n, 3)"
-            " with the same n"
+            f"volumes has shape {sizes.shape} and hsp {points.shape}; expected (..., n) and (..., n, 3) with the same n"
         )
         raise InputError(message)
     if not np.all(np.isfinite(sizes)) or np.any(sizes <= 0):
@@ -122,7 +127,7 @@ def _components(volumes: ArrayLike, hsp: ArrayLike) -> tuple[Array, Array]:
 
 
 def at(volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike) -> tuple[Array, Array]:
-    """Return molar volumes (..., n) and engine coordinates (..., n, 3) at a temperature, after checking them."""
+    """Check, and return molar volumes (..., n) and engine coordinates (..., n, 3) at a temperature."""
     sizes, points = _components(volumes, hsp)
     warmth = np.asarray(celsius, dtype=float)
     if np.any(warmth != 25.0):  # at 25 degC the given numbers are used as they are, to the last bit

@@ -1,34 +1,54 @@
-"""The search for the trial phase that pays most for unmixing: engine under `stability`, `splitting`, `titration`.
+"""The search for the trial phase that pays most for unmixing, under `stability`, `splitting`, `titration`.
 
-Every maximum of the ratio of gain to cost has the form w = phi exp(V (lam + q.d)) with q = 2a*(m(w) - m(phi)), so
-the search is over q in r dimensions, whatever the number of components; lam follows from sum w = 1. All mixtures and
-all trials move at once.
+Every maximum of the ratio of gain to cost has the form w = phi exp(V (lam + q.d)) with q = 2a*(m(w) -
+m(phi)), so the search is over q in r dimensions, whatever the number of components; lam follows from sum w =
+1. All mixtures and all trials move at once.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hspkit.phases.mixture import Array, Mixtures
 
-__all__ = ["Trial", "covariance", "follow", "local_index", "maxima", "search", "search_all", "verdicts"]
+__all__ = [
+    "Trial",
+    "covariance",
+    "fluctuation",
+    "follow",
+    "glance",
+    "local_index",
+    "maxima",
+    "search",
+    "search_all",
+    "verdicts",
+]
 
-#: A trial phase in which no component's ln(w/phi) exceeds this is the mixture itself: its ratio is the spinodal
-#: index there, to about the square of this.
+#: A trial phase in which no component's ln(w/phi) exceeds this is the mixture itself: its ratio is the
+#: spinodal index there, to about the square of this.
 _SAME_PHASE = 3e-4
 #: Relative length of the last Newton step; the index is then exact to far better than its square.
 _STEP = 1e-6
 _MOST_STEPS = 80
-#: Trials per mixture: towards this many components, as different as possible, and both ways along the direction
-#: of the largest composition fluctuation.
+_QUICK_STEPS = 15
+#: Trials per mixture: towards this many components, as different as possible, and both ways along the
+#: direction of the largest composition fluctuation.
 _COMPONENT_TRIALS = 6
-#: Indices between which all components are tried: further off, 6 of them were never seen to turn a verdict.
-_DOUBT = (0.8, 1.0 + 1e-6)
+#: Indices between which all components are tried before the verdict stands.
+_DOUBT = (0.95, 1.0 + 1e-6)
+#: Index that a trial must promise to reach when only the verdict is asked.
+_PROMISING = 0.8
 #: Two trials closer than this share of their tilt climb to the same maximum.
 _FOLLOWS = 0.02
+#: Longest step, as a share of the tilt.
+_LEAP = 0.7
+#: Up to so many systems are solved by LAPACK.
+_FEW = 60
+#: Least curvature reckoned with where the ratio is curved upwards; a plain step has 1.
+_FLATTEST = 0.02
 #: A trial may rise this many times what Newton promises before it is given up on the way to a verdict.
 _HOPE = 25.0
 
@@ -75,16 +95,24 @@ def local_index(mixtures: Mixtures) -> Array:
 
 
 def _solve_symmetric(matrix: Array, rights: tuple[Array, ...]) -> tuple[list[Array], NDArray[np.bool_]]:
-    """Solve small symmetric systems (..., r, r) by L D L^T; also say which were positive definite.
+    """Solve small symmetric systems (..., r, r); also say which were positive definite.
 
-    Written out because LAPACK costs microseconds for every 3x3 matrix.
+    Many are solved by L D L^T written out for all at once, because LAPACK costs microseconds for every 3x3
+    matrix; few by LAPACK, because numpy costs microseconds for every line.
     """
     rank = matrix.shape[-1]
+    if matrix.size < _FEW * rank * rank:
+        try:
+            both = np.asarray(np.linalg.solve(matrix, np.stack(rights, axis=-1)), dtype=np.float64)
+        except np.linalg.LinAlgError:
+            pass  # an exactly singular one: the way below puts a small pivot in
+        else:
+            return [both[..., k] for k in range(len(rights))], np.linalg.eigvalsh(matrix)[..., 0] > 0
     lower: list[list[Array]] = [[np.empty(0)] * rank for _ in range(rank)]
     pivot: list[Array] = [np.empty(0)] * rank
     good = np.ones(matrix.shape[:-2], dtype=bool)
     for i in range(rank):
-        scaled = []
+        scaled: list[Array] = []
         for j in range(i + 1):
             value = matrix[..., i, j]
             for k in range(j):
@@ -126,6 +154,17 @@ class _Tilt(NamedTuple):
     spread: Array
     centre: Array
 
+    def at(self, index: Any) -> _Tilt:
+        """Return the state of some mixtures, or of some trials of each."""
+        return _Tilt(
+            self.pressure[index],
+            self.shift[index],
+            self.cost[index],
+            self.same[index],
+            self.spread[index],
+            self.centre[index],
+        )
+
 
 class _Search:
     """The mixtures still searched, with everything that does not depend on the trial worked out once."""
@@ -155,9 +194,9 @@ class _Search:
     def tilt(self, q: Array, guess: Array | None = None) -> _Tilt:
         """Return w = phi exp(V (lam + q.(d - m))) with lam such that w sums to 1.
 
-        ln sum w is convex and increasing in lam, so Newton comes down on the root from above, and lam is concave
-        in q, so a guess along the tangent is above. Far away a bound at which no term exceeds 1 is better: nothing
-        overflows, whatever the ratio of volumes.
+        ln sum w is convex and increasing in lam, so Newton comes down on the root from above, and lam is
+        concave in q, so a guess along the tangent is above. Far away a bound at which no term exceeds 1 is
+        better: nothing overflows, whatever the ratio of volumes.
         """
         sizes = self.volumes[:, None, :]
         lift = _times(q, self.scaled)
@@ -206,6 +245,7 @@ class _Search:
 
     def trial(self, rows: NDArray[np.intp], q: Array, pressure: Array) -> Array:
         """Return the fractions (k, n) of one trial of each of some mixtures."""
+
         def own(values: Array) -> Array:
             return values if values.shape[0] == 1 else values[rows]
 
@@ -267,16 +307,16 @@ def _newton(q: Array, residual: Array, critical: Array, state: _Tilt) -> tuple[A
 
     Also whether it goes up, and by how much ln ratio should rise (inf where that cannot be told).
 
-    The matrix is I - 2 a* C less two products of vectors, from the change of a* and of the cost; they matter when
-    a trial is close to the mixture itself, where everything but the ratio goes to zero.
+    The matrix is I - 2 a* C less two products of vectors, from the change of a* and of the cost; they matter
+    when a trial is close to the mixture itself, where everything but the ratio goes to zero.
     """
     spread, twice, cost = state.spread, 2.0 * critical, state.cost
     balanced = twice[..., None] * state.shift
     matrix = np.eye(q.shape[-1]) - twice[..., None, None] * spread
     (x, y), definite = _solve_symmetric(matrix, (residual, balanced))
     inverse = 1.0 / np.maximum(cost, 1e-300)
-    v = np.matmul(spread, residual[..., None])[..., 0]
-    w = np.matmul(spread, q[..., None])[..., 0]
+    both = np.matmul(spread, np.stack([residual, q], axis=-1))
+    v, w = both[..., 0], both[..., 1]
     vx, vy = (v * x).sum(axis=-1) * inverse, (v * y).sum(axis=-1) * inverse
     wx, wy = (w * x).sum(axis=-1) * inverse, (w * y).sum(axis=-1) * inverse
     determinant = (1.0 - vy) * (1.0 - wx) - vx * wy
@@ -289,15 +329,15 @@ def _newton(q: Array, residual: Array, critical: Array, state: _Tilt) -> tuple[A
     return np.where(uphill[..., None], step, x), definite | uphill, gain
 
 
-def search(mixtures: Mixtures, *, enough: float = np.inf, doubt: tuple[float, float] = _DOUBT) -> Trial:
+def search(mixtures: Mixtures, *, enough: float = np.inf) -> Trial:
     """Return the best trial phase of each mixture, or any whose index passes ``enough``.
 
-    Six unlike components show the way to the best trial phase of nearly every mixture. Where the verdict could
-    still turn, all components are tried.
+    Six unlike components show the way to the best trial phase of nearly every mixture. Where the verdict
+    could still turn, all components are tried.
     """
     found = _climb(mixtures, slice(0, _COMPONENT_TRIALS), enough)
     many = (mixtures.fractions > 0).sum(axis=-1) > _COMPONENT_TRIALS
-    rows = np.flatnonzero(many & (found.value > doubt[0]) & (found.value < doubt[1]))
+    rows = np.flatnonzero(many & (found.value > _DOUBT[0]) & (found.value < _DOUBT[1]))
     if rows.size:
         again = _climb(mixtures.take(rows), slice(_COMPONENT_TRIALS, None), enough)
         wins = again.value > found.value[rows]
@@ -306,13 +346,18 @@ def search(mixtures: Mixtures, *, enough: float = np.inf, doubt: tuple[float, fl
     return found
 
 
+def glance(mixtures: Mixtures) -> Trial:
+    """Return a trial phase that makes a mixture unstable where there is an obvious one: a quick look."""
+    return _climb(mixtures, slice(0, _COMPONENT_TRIALS), 1.0, None, _QUICK_STEPS)
+
+
 def follow(mixtures: Mixtures, q: Array, steps: int = _MOST_STEPS) -> Trial:
     """Climb from known tilts (b, s, r) only, such as those of a mixture close by."""
     return _climb(mixtures, slice(0, 0), np.inf, q, steps)
 
 
 def maxima(mixture: Mixtures) -> Array:
-    """Return the tilts (k, r) of the distinct maxima of one mixture, best first; none when all trials die out."""
+    """Return the tilts (k, r) of the distinct maxima of one mixture, best first; none when all die out."""
     n = mixture.fractions.shape[-1]
     values, vectors = np.linalg.eigh(covariance(mixture))
     rank = mixture.points.shape[-1]
@@ -330,6 +375,36 @@ def maxima(mixture: Mixtures) -> Array:
         if size > 0 and all(np.sqrt(((q - other) ** 2).sum()) > 10 * _FOLLOWS * size for other in kept):
             kept.append(q)
     return np.array(kept).reshape(-1, rank)
+
+
+def _past_saddle(residual: Array, critical: Array, spread: Array) -> Array:
+    """Return steps (k, r) that go up where the ratio is curved upwards: each curvature by its size.
+
+    A plain step leaves the neighbourhood of a saddle or a minimum ever so slowly.
+    """
+    values, vectors = np.linalg.eigh(spread)
+    curvature = np.maximum(np.abs(1.0 - 2.0 * critical[:, None] * values), _FLATTEST)
+    along = np.matmul(residual[:, None, :], vectors)[:, 0] / curvature
+    return np.matmul(vectors, along[..., None])[..., 0]
+
+
+def fluctuation(mixtures: Mixtures) -> Trial:
+    """Return trial phases along the largest fluctuation of locally unstable mixtures, as far as pays most.
+
+    Where the ratio has its maximum at the mixture itself (a binary of critical composition) the search ends
+    there, and there is no trial phase to start a split from.
+    """
+    values, vectors = np.linalg.eigh(covariance(mixtures))
+    work = _Search(mixtures)
+    along = vectors[:, None, :, -1] * np.sqrt(work.moles / np.maximum(values[:, -1], 1e-300))[:, None, None]
+    sizes = 2.0 ** np.arange(-10, 4)
+    q = along * np.concatenate([sizes, -sizes])[None, :, None]
+    tilt = work.tilt(q)
+    excess = tilt.cost - work.strength[:, None] * (tilt.shift**2).sum(axis=-1)
+    rows, best = np.arange(q.shape[0]), excess.argmin(axis=-1)
+    pressure = tilt.pressure[rows, best]
+    index = work.strength * (tilt.shift**2).sum(axis=-1)[rows, best] / tilt.cost[rows, best]
+    return Trial(index, q[rows, best], pressure, work.trial(rows, q[rows, best], pressure))
 
 
 def search_all(mixtures: Mixtures) -> Trial:
@@ -379,40 +454,57 @@ def _climb(
                 return found
             work.keep(keep)
             best = _Best(*(part[keep] for part in best))
-            local, q, critical, moving, careful = local[keep], q[keep], critical[keep], moving[keep], careful[keep]
-            state = _Tilt(*(part[keep] for part in state))
+            local, q, critical, moving = local[keep], q[keep], critical[keep], moving[keep]
+            careful = careful[keep]
+            state = state.at(keep)
         width = int(moving.sum(axis=-1).max())
         if width < moving.shape[1]:
             order = np.argsort(~moving, axis=1, kind="stable")[:, :width]
-            at = (np.arange(order.shape[0])[:, None], order)
-            q, critical, moving, careful = q[at], critical[at], moving[at], careful[at]
-            state = _Tilt(*(part[at] for part in state))
+            first = (np.arange(order.shape[0])[:, None], order)
+            q, critical, moving, careful = q[first], critical[first], moving[first], careful[first]
+            state = state.at(first)
         residual = q - 2.0 * critical[..., None] * state.shift
         step, usable, gain = _newton(q, residual, critical, state)
         if np.isfinite(enough):  # only the verdict is asked: leave trials that cannot come near it
             reach = work.strength[:, None] * np.exp(np.minimum(_HOPE * gain, 50.0))
-            moving &= reach > _DOUBT[0] * enough * critical
-        step = -np.where((usable & ~careful)[..., None], step, residual)
+            moving &= reach > _PROMISING * enough * critical
+        saddle = moving & ~usable & ~careful
+        if saddle.any():
+            step[saddle] = _past_saddle(residual[saddle], critical[saddle], state.spread[saddle])
+        # a longer step may leap over the maximum this trial was sent to find
+        longest = _LEAP * np.sqrt((q**2).sum(axis=-1)) / np.maximum(np.sqrt((step**2).sum(axis=-1)), 1e-300)
+        step = -np.where(careful[..., None], residual, step * np.minimum(longest, 1.0)[..., None])
         step[~moving] = 0.0
         trial_q = q + step
         trial = work.tilt(trial_q, state.pressure - (state.centre * step).sum(axis=-1))
         trial_critical = _critical(trial, local)
         take = moving & (trial_critical <= critical * (1 + 1e-14))
         small = (step**2).sum(axis=-1) <= _STEP**2 * (q**2).sum(axis=-1)
-        q = np.where(take[..., None], trial_q, q)
-        critical = np.where(take, trial_critical, critical)
-        state = _Tilt(
-            *(
-                np.where(take.reshape(take.shape + (1,) * (new.ndim - 2)), new, old)
-                for new, old in zip(trial, state, strict=True)
-            )
-        )
-        # after a refusal one plain step, which never goes down; a refused plain step is at the end of its digits
+        if take.all():
+            q, critical, state = trial_q, trial_critical, trial
+        else:
+            q = np.where(take[..., None], trial_q, q)
+            critical = np.where(take, trial_critical, critical)
+            state = _merge(take, trial, state)
+        # after a refusal one plain step, which never goes down; if that is refused its digits are used up
         moving &= ~small & ~(take & trial.same) & ~(~take & careful)
         careful = moving & ~take
     best.note(critical, q, state.pressure)
     _record(found, work, alive, np.ones(alive.size, dtype=bool), best)
     return found
+
+
+def _merge(take: NDArray[np.bool_], new: _Tilt, old: _Tilt) -> _Tilt:
+    """Take over the new state of some trials (b, s)."""
+    vector, matrix = take[..., None], take[..., None, None]
+    return _Tilt(
+        np.where(take, new.pressure, old.pressure),
+        np.where(vector, new.shift, old.shift),
+        np.where(take, new.cost, old.cost),
+        np.where(take, new.same, old.same),
+        np.where(matrix, new.spread, old.spread),
+        np.where(vector, new.centre, old.centre),
+    )
 
 
 class _Best(NamedTuple):
@@ -434,7 +526,7 @@ class _Best(NamedTuple):
 
 
 def _followers(q: Array, critical: Array) -> NDArray[np.bool_]:
-    """Say which trials (b, s) have come close to a better trial of their mixture and will end where it ends."""
+    """Say which trials (b, s) have come close to a better one of their mixture and will end where it does."""
     gap = ((q[:, :, None, :] - q[:, None, :, :]) ** 2).sum(axis=-1)
     size = (q**2).sum(axis=-1)
     order = np.arange(q.shape[1])
@@ -445,15 +537,13 @@ def _followers(q: Array, critical: Array) -> NDArray[np.bool_]:
 
 
 def _critical(tilt: _Tilt, local: Array) -> Array:
-    """Return the interaction strength at which each trial pays (b, s); at the mixture itself the local one."""
+    """Return the strength at which each trial (b, s) pays; at the mixture itself the local one."""
     square = (tilt.shift**2).sum(axis=-1)
     usable = ~tilt.same & (square > 0)
     return np.where(usable, tilt.cost / np.where(usable, square, 1.0), local[:, None])
 
 
-def _record(
-    found: Trial, work: _Search, alive: NDArray[np.intp], done: NDArray[np.bool_], best: _Best
-) -> None:
+def _record(found: Trial, work: _Search, alive: NDArray[np.intp], done: NDArray[np.bool_], best: _Best) -> None:
     """Write the best trial of the mixtures that are done."""
     rows, local = alive[done], np.flatnonzero(done)
     found.value[rows] = np.broadcast_to(work.strength, done.shape)[local] / best.critical[local]
@@ -465,7 +555,8 @@ def _record(
 def verdicts(mixtures: Mixtures) -> NDArray[np.bool_]:
     """Return the global verdict (b,), leaving each mixture as soon as its verdict is certain."""
     answer = np.ones(mixtures.fractions.shape[0], dtype=bool)
-    # No trial phase can spread more than the two ends of the cloud of points: a bound that costs next to nothing.
+    # No trial phase can spread more than the two ends of the cloud of points: a bound that costs next to
+    # nothing.
     present = mixtures.fractions > 0
     inside = np.where(present[..., None], mixtures.points, np.nan)
     extent = np.nanmax(inside, axis=-2) - np.nanmin(inside, axis=-2)

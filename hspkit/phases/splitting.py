@@ -4,11 +4,12 @@ With n_ip the volume of component i in phase p, every equilibrium has
 
     n_ip = z_i softmax over p of (b_p + V_i (lam_p + q_p.d_i)),
 
-so P phases need (P - 1)(r + 2) numbers whatever the number of components, the material balance holds for any values
-of them, and the Gibbs energy can be minimised without constraints. At the minimum b, lam and q equal what the phases
-themselves imply: b = ln(N_p/N_0), lam = S_p - S_0 - a(|m_p|^2 - |m_0|^2), q = 2a(m_p - m_0), where N is the volume of
-a phase, m its mean d and S = sum phi/V. Replacing the numbers by what they imply always lowers the Gibbs energy
-(method of successive substitution); Newton on the same residual is fast; damping joins the two.
+so P phases need (P - 1)(r + 2) numbers whatever the number of components, the material balance holds for any
+values of them, and the Gibbs energy can be minimised without constraints. At the minimum b, lam and q equal
+what the phases themselves imply: b = ln(N_p/N_0), lam = S_p - S_0 - a(|m_p|^2 - |m_0|^2), q = 2a(m_p - m_0),
+where N is the volume of a phase, m its mean d and S = sum phi/V. Replacing the numbers by what they imply
+always lowers the Gibbs energy (method of successive substitution); Newton on the same residual is fast;
+damping joins the two.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.phases.mixture import Array, Mixtures, gather
-from hspkit.phases.search import Trial, search
+from hspkit.phases.search import Trial, fluctuation, search
 
 __all__ = ["Split", "split"]
 
@@ -30,14 +31,13 @@ _MOST_STEPS = 200
 #: A trial phase must beat the common tangent plane by this share of its cost to count as a further phase; the
 #: phases already found lie on the plane, exact to about 1e-8.
 _FURTHER_PHASE = 1e-6
-#: Volume below which a phase is taken to have vanished, and difference in composition below which two are one.
+#: Volume below which a phase is taken to have vanished, and difference in composition below which two are
+#: one.
 _VANISHED = 1e-13
 _MERGED = 1e-6
 #: Phases at most; ordinary mixtures make two, contrived ones of twenty unlike liquids more.
 _MOST_PHASES = 8
-_FIRST_AMOUNTS = np.array(
-    [1e-8, 1e-6, 1e-4, 1e-3, 0.01, 0.03, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.97, 0.99]
-)
+_FIRST_AMOUNTS = np.array([1e-8, 1e-6, 1e-4, 1e-3, 0.01, 0.03, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.97, 0.99])
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +112,7 @@ class _Phases:
         return self.feed[:, None, :] * np.exp(log_share), log_share
 
     def state(self, u: Array) -> tuple[Array, Array, Array, Array, Array]:
-        """Return Gibbs energy (b,) against one phase, residual (b, P-1, k), potential gap (b,), n_ip and T_p."""
+        """Return Gibbs energy against one phase (b,), residual (b, P-1, k), potential gap (b,), n_ip, T_p."""
         volumes, log_share = self.volumes(u)
         moments = self._moments(volumes)
         moles, sizes, reach = moments[..., 0], moments[..., 1], moments[..., 2:]
@@ -126,9 +126,7 @@ class _Phases:
         density = moles / safe
         implied = np.empty_like(u)
         implied[..., 0] = np.log(safe[:, 1:]) - np.log(safe[:, :1])
-        implied[..., 1] = (
-            density[:, 1:] - density[:, :1] - self.strength[:, None] * (square[:, 1:] - square[:, :1])
-        )
+        implied[..., 1] = density[:, 1:] - density[:, :1] - self.strength[:, None] * (square[:, 1:] - square[:, :1])
         implied[..., 2:] = 2.0 * self.strength[:, None, None] * (mean[:, 1:] - mean[:, :1])
         residual = u - implied
         if self.feature.shape[0] == 1:
@@ -148,9 +146,7 @@ class _Phases:
         weight = -volumes[:, :, None, :] * share[:, None, 1:, :]
         index = np.arange(1, phases)
         weight[:, index, index - 1, :] += volumes[:, 1:, :]
-        square = (self.feature[..., :, None] * self.moment[..., None, :]).reshape(
-            self.feature.shape[0], n, k * k
-        )
+        square = (self.feature[..., :, None] * self.moment[..., None, :]).reshape(self.feature.shape[0], n, k * k)
         flat = weight.reshape(count, phases * (phases - 1), n)
         answer = (flat @ square[0] if square.shape[0] == 1 else np.matmul(flat, square)).reshape(
             count, phases, phases - 1, k, k
@@ -254,7 +250,7 @@ def _further(mixtures: Mixtures, volumes: Array) -> tuple[Trial, NDArray[np.intp
 
 
 def _tidy(volumes: Array) -> tuple[Array, bool]:
-    """Join phases of equal composition, drop vanished ones; volumes (P, n) of one mixture, and whether it changed."""
+    """Join phases (P, n) of equal composition and drop vanished ones; also say whether any were."""
     kept: list[Array] = []
     for phase in volumes:
         if phase.sum() < _VANISHED:
@@ -278,6 +274,10 @@ def solve(mixtures: Mixtures) -> tuple[list[Array], Array, NDArray[np.bool_]]:
     rows = np.flatnonzero(trial.value > 1.0 + 1e-12)
     if rows.size == 0:
         return found, gaps, sure
+    local = rows[np.abs(trial.direction[rows]).max(axis=-1) == 0]
+    if local.size:
+        for whole, part in zip(trial, fluctuation(mixtures.take(local)), strict=True):
+            whole[local] = part
     start, worth = _first_guess(_Phases(mixtures.take(rows)), Trial(*(part[rows] for part in trial)))
     rows, start = rows[worth], start[worth]
     if rows.size == 0:
@@ -379,7 +379,7 @@ def _polish(mixtures: Mixtures, row: int, volumes: Array) -> tuple[Array, float]
 
 
 def minimise_pair(mixtures: Mixtures, start: Array) -> Array:
-    """Return the first component's fraction in both phases of binaries (b, 2), from an unstable pair of phases."""
+    """Return the first component's fraction in both phases of binaries (b, 2), from an unstable pair."""
     feed = mixtures.fractions[:, 0]
     amount = (feed - start[:, 0]) / (start[:, 1] - start[:, 0])
     inside = np.stack([start, 1.0 - start], axis=-1)
@@ -399,8 +399,8 @@ def split(
 ) -> Split:
     """Return the phases that mixtures separate into: amounts and compositions.
 
-    A third phase is found where there is one. Stable mixtures come back as one phase; so do mixtures whose second
-    phase would be less than about 1e-8 of the whole.
+    A third phase is found where there is one. Stable mixtures come back as one phase; so do mixtures whose
+    second phase would be less than about 1e-8 of the whole.
 
     Parameters
     ----------

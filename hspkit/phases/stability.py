@@ -9,8 +9,9 @@ stable when no trial gains more than it costs. So one number says everything:
 
     binodal index M = max over w of  a |m(w) - m(phi)|^2 / sum [w ln(w/phi) - w + phi]/V.
 
-M < 1 is stable; dividing the interaction by M puts the mixture exactly on its binodal. For trials close to phi the
-ratio becomes the spinodal index L = 2a x largest eigenvalue of C, the volume-weighted covariance of d, so L <= M.
+M < 1 is stable; dividing the interaction by M puts the mixture exactly on its binodal. For trials close to
+phi the ratio becomes the spinodal index L = 2a x largest eigenvalue of C, the volume-weighted covariance of
+d, so L <= M.
 """
 
 from __future__ import annotations
@@ -24,7 +25,14 @@ from hspkit.errors import InputError
 from hspkit.phases.mixture import HANSEN_WEIGHTS, Array, at, gather
 from hspkit.phases.search import covariance, follow, local_index, maxima, search, verdicts
 
-__all__ = ["BinodalDetails", "binodal_details", "binodal_index", "binodal_index_of_draws", "spinodal_index", "stable"]
+__all__ = [
+    "BinodalDetails",
+    "binodal_details",
+    "binodal_index",
+    "binodal_index_of_draws",
+    "spinodal_index",
+    "stable",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +44,8 @@ class BinodalDetails:
     index : ndarray of shape (...)
         Binodal index M. [-]
     incipient : ndarray of shape (..., n)
-        Volume fractions in the phase that pays most for unmixing: what separates first. The mixture itself where the
-        spinodal index is the binodal index. [-]
+        Volume fractions in the phase that pays most for unmixing: what separates first. The mixture itself
+        where the spinodal index is the binodal index. [-]
     by_hsp : ndarray of shape (..., n, 3)
         d ln M / d hsp, at the parameters given for 25 degC. [MPa^-0.5]
     by_ln_volume : ndarray of shape (..., n)
@@ -67,7 +75,8 @@ def spinodal_index(
     fractions : array_like of shape (..., n)
         Volume fractions of n components; must sum to 1, zeros allowed. [-]
     volumes : array_like of shape (..., n)
-        Molar volumes at 25 degC; usually (n,). Leading axes broadcast, e.g. over draws of parameters. [cm3/mol]
+        Molar volumes at 25 degC; usually (n,). Leading axes broadcast, e.g. over draws of parameters.
+        [cm3/mol]
     hsp : array_like of shape (..., n, 3)
         Hansen parameters at 25 degC; usually (n, 3). [MPa^0.5]
     celsius : array_like of shape (...)
@@ -83,7 +92,8 @@ def spinodal_index(
     Raises
     ------
     InputError
-        When fractions are negative, not finite or do not sum to 1, a volume is not positive, or shapes do not fit.
+        When fractions are negative, not finite or do not sum to 1, a volume is not positive, or shapes do not
+        fit.
 
     Warns
     -----
@@ -115,8 +125,8 @@ def binodal_index(
 ) -> Array:
     """Return the binodal index M of mixtures: stable below 1, on the binodal at 1, unmixing above.
 
-    M is the factor by which the interaction (alpha) exceeds what the mixture just bears, so it is smooth where the
-    verdict jumps: use it for probabilities and for solving. M >= L, the spinodal index.
+    M is the factor by which the interaction (alpha) exceeds what the mixture just bears, so it is smooth
+    where the verdict jumps: use it for probabilities and for solving. M >= L, the spinodal index.
 
     Parameters
     ----------
@@ -195,8 +205,8 @@ def binodal_details(
 ) -> BinodalDetails:
     """Return the binodal index with its exact derivatives and the phase that would separate.
 
-    With a covariance S of the parameters, the standard deviation of ln M is sqrt(g S g) to first order, and the
-    probability of one phase is that of ln M < 0: no draws needed. The derivative to ln alpha is 1.
+    With a covariance S of the parameters, the standard deviation of ln M is sqrt(g S g) to first order, and
+    the probability of one phase is that of ln M < 0: no draws needed. The derivative to ln alpha is 1.
 
     Parameters
     ----------
@@ -269,8 +279,8 @@ def binodal_index_of_draws(
 ) -> Array:
     """Return the binodal index of one mixture for many draws of its parameters, fast.
 
-    All maxima are found once, at the central parameters, and followed to each draw; `binodal_index` searches anew
-    for every draw. A phase that pays only far from the central parameters can be missed.
+    All maxima are found once, at the central parameters, and followed to each draw; `binodal_index` searches
+    anew for every draw. A phase that pays only far from the central parameters can be missed.
 
     Parameters
     ----------

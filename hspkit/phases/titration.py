@@ -10,11 +10,12 @@ from numpy.typing import ArrayLike, NDArray
 from hspkit.errors import InputError
 from hspkit.hansen import check_fractions
 from hspkit.phases.mixture import Array, Mixtures, gather
-from hspkit.phases.search import Trial, follow, local_index, search, search_all
+from hspkit.phases.search import Trial, follow, glance, local_index, search, search_all
 
 __all__ = ["CloudPoint", "cloud_point"]
 
-#: Shares of the added liquid at which the global test is made; closer at both ends, where a per cent matters most.
+#: Shares of the added liquid at which the global test is made; closer at both ends, where a per cent matters
+#: most.
 _STATIONS = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 17)))
 #: Shares at which the spinodal index, which costs almost nothing, is asked too.
 _SCAN = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 129)))
@@ -29,8 +30,8 @@ class CloudPoint:
     Parameters
     ----------
     fraction : ndarray of shape (...)
-        Volume fraction of the added liquid in the whole at the first cloud point; 0 when the start is not clear,
-        1 when it never clouds. [-]
+        Volume fraction of the added liquid in the whole at the first cloud point; 0 when the start is not
+        clear, 1 when it never clouds. [-]
     clouds : ndarray of bool, shape (...)
         Whether it clouds anywhere on the line. [-]
     """
@@ -50,11 +51,11 @@ def cloud_point(
 ) -> CloudPoint:
     """Return the first cloud point when one mixture is added to another: water to a stock, oil to a carrier.
 
-    The share of the addition runs from 0 to 1. The global test is made at 17 shares (and the spinodal index asked
-    at 129), then the crossing is solved for. Clouding that comes and goes between two shares of both is missed.
-    A mixture that clouds may clear again, nearly always so when very little of the start is left: the answer is
-    where it clouds first. To learn from where on it stays clear, swap ``start`` and ``added``: one minus the
-    fraction of that answer.
+    The share of the addition runs from 0 to 1. The global test is made at 17 shares (and the spinodal index
+    asked at 129), then the crossing is solved for. Clouding that comes and goes between two shares of both is
+    missed. A mixture that clouds may clear again, nearly always so when very little of the start is left: the
+    answer is where it clouds first. To learn from where on it stays clear, swap ``start`` and ``added``: one
+    minus the fraction of that answer.
 
     Parameters
     ----------
@@ -87,8 +88,8 @@ def cloud_point(
         first, last = np.broadcast_arrays(first, last)
     except ValueError:
         message = (
-            f"start has shape {first.shape} and added {last.shape}; expected (..., n) with the same components in"
-            " both, 0 where one has none"
+            f"start has shape {first.shape} and added {last.shape}; expected (..., n) with the same"
+            " components in both, 0 where one has none"
         )
         raise InputError(message) from None
     mixtures = gather(first, volumes, hsp, celsius, alpha)
@@ -108,13 +109,13 @@ def solve(mixtures: Mixtures, last: Array) -> tuple[Array, NDArray[np.bool_]]:
     count = mixtures.fractions.shape[0]
     rows = np.arange(count)
     many, stations = np.repeat(rows, _STATIONS.size), np.tile(_STATIONS, count)
-    # no second look at verdicts in doubt: the crossing is confirmed by a search from every component
-    trial = search(_on_line(mixtures, last, many, stations), enough=1.0, doubt=(1.0, 1.0))
+    # a quick look: the crossing itself is confirmed by a search from every component
+    trial = glance(_on_line(mixtures, last, many, stations))
     unstable = (trial.value >= 1.0).reshape(count, -1)
     tilts = trial.direction.reshape(count, _STATIONS.size, -1)
     scan = _on_line(mixtures, last, np.repeat(rows, _SCAN.size), np.tile(_SCAN, count))
     local = (local_index(scan) >= 1.0).reshape(count, -1)
-    clouds = unstable.any(axis=1) | local.any(axis=1)
+    clouds = np.asarray(unstable.any(axis=1) | local.any(axis=1), dtype=np.bool_)
     bad = np.minimum(
         np.where(unstable.any(axis=1), _STATIONS[unstable.argmax(axis=1)], np.inf),
         np.where(local.any(axis=1), _SCAN[local.argmax(axis=1)], np.inf),
@@ -143,14 +144,12 @@ def _slope(mixtures: Mixtures, trial: Trial, direction: Array) -> Array:
         return -2.0 * (shift * move).sum(axis=-1) / gain - cost_slope / cost
 
 
-def _cross(
-    mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array, bad: Array, tilt: Array
-) -> Array:
+def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array, bad: Array, tilt: Array) -> Array:
     """Return where M passes 1 between a stable and an unstable share.
 
     Newton on ln M with the trial phase followed from step to step, inside a bracket that only closes. Another
-    phase may come first, so the answer is confirmed by a full search just on the clear side, and where that finds
-    a trial phase the bracket ends there and the search goes on with it.
+    phase may come first, so the answer is confirmed by a full search just on the clear side, and where that
+    finds a trial phase the bracket ends there and the search goes on with it.
     """
     good, bad = good.copy(), bad.copy()
     answer = bad.copy()

@@ -1,0 +1,262 @@
+"""The numbers of the calibrated model: group values, group volumes, known molecules; and their tables."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hspkit.data import read_table
+from hspkit.estimation import energy, spread
+from hspkit.estimation.likeness import Anchors, describe
+from hspkit.groups import Batch, GroupTable
+from hspkit.molecules import read_molecule
+
+if TYPE_CHECKING:
+    from hspkit.estimation.model import GroupModel
+
+__all__ = ["Coefficients", "Design", "Volumes", "design", "load", "shipped_volumes", "tables_of"]
+
+GROUPS = "groups/calibrated_groups.csv"
+VALUES = "groups/calibrated_values.csv"
+ANCHORS = "groups/calibrated_anchors.csv"
+CONSTANTS = "groups/calibrated_constants.csv"
+SOURCE = "calibrated_fit"
+#: Letters in the column `terms` of the group table.
+LETTERS = {"delta_d": "d", "delta_p": "p", "delta_h": "h", "volume": "v"}
+#: Penalties of the volume fit on a group, its family and its departure in molecules beyond C, H, O [mol^2/cm6].
+VOLUME_RIDGE = 0.3
+#: Penalty on corrections of the shipped volumes by a user's: about one measured molecule's worth.
+CORRECTION_RIDGE = 1.0
+ANCHOR_WEIGHTS = ("weight_d", "weight_d_other", "weight_p", "weight_p_other", "weight_h", "weight_h_other")
+
+Array = NDArray[np.float64]
+
+
+class Design(NamedTuple):
+    """What the group table says about every group; arrays of shape (n_groups,), families (n_groups, n_families)."""
+
+    table: GroupTable
+    first: NDArray[np.bool_]
+    has_family: NDArray[np.bool_]
+    families: Array
+    likeness: Array
+    serves: dict[str, Array]
+
+    def terms(self, quantity: str) -> Array:
+        """Return 1 for groups that add to a quantity and 0 for others. [-]"""
+        return self.serves[quantity]
+
+    def variance(self, group: float, second: float, family: float) -> Array:
+        """Return the prior covariance of group values: their own, and what families share. [-]"""
+        own = np.where(self.first, group, second)
+        return np.diag(own) + family * (self.families @ self.families.T)
+
+
+@cache
+def design() -> Design:
+    """Return the shipped group table, prepared; read once."""
+    rows = read_table(GROUPS).rows
+    names = sorted({row["family"] for row in rows if row["family"]})
+    return Design(
+        GroupTable.read(GROUPS),
+        np.array([row["level"] == "first" for row in rows]),
+        np.array([row["family"] is not None for row in rows]),
+        np.array([[float(row["family"] == name) for name in names] for row in rows]),
+        np.array([row["likeness"] for row in rows]),
+        {
+            quantity: np.array([float(letter in row["terms"]) for row in rows])
+            for quantity, letter in LETTERS.items()
+        },
+    )
+
+
+class Coefficients(NamedTuple):
+    """Values of groups for delta_d [MPa^0.5 cm3/100], delta_p and delta_h [kJ/mol]; shapes (3, n_groups).
+
+    `plain` holds in molecules of C, H and O, `other` in all others.
+    """
+
+    plain: Array
+    other: Array
+
+    def of(self, other: bool) -> Array:
+        """Return the values that hold in a molecule."""
+        return self.other if other else self.plain
+
+    def sums(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
+        """Return sums over the groups of each molecule; shape (n, 3)."""
+        sums = counts @ self.plain.T
+        if other.any():
+            sums[other] = counts[other] @ self.other.T
+        return sums
+
+
+class Volumes(NamedTuple):
+    """Group volumes: V = constant + sum of group values. [cm3/mol]
+
+    `plain` and `other` have shape (n_groups,); `support` counts the liquids that hold each group; `error` is the
+    constant and the slopes (rarity, other elements) of the logarithm of the relative error.
+    """
+
+    constant: float
+    plain: Array
+    other: Array
+    support: NDArray[np.int64]
+    error: Array
+
+    def values(self, other: bool) -> Array:
+        """Return the values that hold in a molecule. [cm3/mol]"""
+        return self.other if other else self.plain
+
+    def of(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
+        """Return molar volumes; shape (n,). [cm3/mol]"""
+        volume = counts @ self.plain
+        if other.any():
+            volume[other] = counts[other] @ self.other
+        return np.asarray(self.constant + volume)
+
+    def features(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
+        """Return what the error depends on: rarity of the rarest group, other elements; shape (n, 2). [-]"""
+        rarity = np.where(design().first, 1.0 / np.sqrt(1.0 + self.support), 0.0)
+        return np.column_stack([np.where(counts > 0, rarity, 0.0).max(axis=1, initial=0.0), other.astype(float)])
+
+    def sd(self, counts: NDArray[np.int64], other: NDArray[np.bool_], volume: Array) -> Array:
+        """Return standard deviations; shape (n,). [cm3/mol]"""
+        return volume * np.exp(self.error[0] + self.features(counts, other) @ self.error[1:])
+
+    def corrected(self, counts: NDArray[np.int64], other: NDArray[np.bool_], measured: Array) -> Volumes:
+        """Return volumes corrected by measured ones; the corrections are drawn towards zero."""
+        residual = measured - self.of(counts, other)
+        terms = counts * design().terms("volume")
+        ridge = np.full(terms.shape[1], CORRECTION_RIDGE)
+        change = energy.fit_coefficients(terms.astype(float), residual, ridge, np.ones(len(residual)), huber=1.0)
+        return self._replace(plain=self.plain + change, other=self.other + change)
+
+
+def fit_volumes(
+    counts: NDArray[np.int64], other: NDArray[np.bool_], volume: Array, fold: NDArray[np.int64]
+) -> tuple[Volumes, Array]:
+    """Fit group volumes to liquids; return them and the out-of-fold predictions of shape (n,). [cm3/mol]"""
+    plan = design()
+    terms = counts * plan.terms("volume")
+    rows = np.hstack([terms, terms @ plan.families, terms * other[:, None], np.ones((len(terms), 1))])
+    ridge = np.append(np.full(rows.shape[1] - 1, VOLUME_RIDGE), 1e-6)
+    weight = 100.0 / volume
+
+    def solve(keep: NDArray[np.bool_]) -> Volumes:
+        found = energy.fit_coefficients(rows[keep], volume[keep], ridge, weight[keep], huber=1.0)
+        size = terms.shape[1]
+        plain = found[:size] + plan.families @ found[size : size + plan.families.shape[1]]
+        plain = np.where(plan.terms("volume") > 0, plain, 0.0)
+        departure = found[size + plan.families.shape[1] : -1]
+        support = (counts[keep] > 0).sum(axis=0)
+        return Volumes(float(found[-1]), plain, plain + departure, support, np.zeros(3))
+
+    predicted = np.full(len(volume), np.nan)
+    given = np.zeros((len(volume), 2))
+    for held in np.unique(fold):
+        out = fold == held
+        model = solve(~out)
+        predicted[out] = model.of(counts[out], other[out])
+        given[out] = model.features(counts[out], other[out])
+    relative = (predicted - volume) / volume
+    error = spread.fit_one(given, relative * 100.0, np.zeros(2))
+    error[0] -= np.log(100.0)
+    return solve(np.ones(len(volume), dtype=bool))._replace(error=error), predicted
+
+
+@cache
+def _constants() -> dict[str, float]:
+    return {row["name"]: row["value"] for row in read_table(CONSTANTS).rows}
+
+
+@cache
+def shipped_volumes() -> Volumes:
+    """Return the shipped group volumes; read once."""
+    rows, constants = read_table(VALUES).rows, _constants()
+    return Volumes(
+        constants["volume"],
+        np.array([row["volume"] for row in rows]),
+        np.array([row["volume_other"] for row in rows]),
+        np.array([row["liquids"] for row in rows]),
+        np.array([constants[f"volume error, {name}"] for name in ("constant", "rarity", "other elements")]),
+    )
+
+
+SPREAD_NAMES = ("constant", "level", "unlikeness", "rarity", "other elements")
+
+
+def load(model: GroupModel) -> GroupModel:
+    """Fill a model with the shipped numbers and return it."""
+    plan, constants = design(), _constants()
+    rows, anchors = read_table(VALUES).rows, read_table(ANCHORS).rows
+    model.design_ = plan
+    model.volumes_ = shipped_volumes()
+    hansen = ("delta_d", "delta_p", "delta_h")
+    model.coefficients_ = Coefficients(
+        np.array([[row[name] for row in rows] for name in hansen]),
+        np.array([[row[f"{name}_other"] for row in rows] for name in hansen]),
+    )
+    model.support_ = np.array([row["molecules"] for row in rows])
+    model.constant_ = constants["delta_d"]
+    model.largest_ = constants["largest volume"]
+    model.spread_ = spread.Spread(
+        np.array([[constants[f"{name} error, {what}"] for what in SPREAD_NAMES] for name in hansen])
+    )
+    model.names_ = [row["smiles"] for row in anchors]
+    model.weights_ = np.array([[row[name] for name in ANCHOR_WEIGHTS] for row in anchors])
+    batch = Batch([read_molecule(name).graph for name in model.names_])
+    counts = plan.table.count_batch(batch).counts
+    from hspkit.estimation.likeness import is_other
+
+    volume = np.maximum(model.volumes_.of(counts, is_other(batch)), 20.0)
+    model.anchors_ = Anchors(counts, describe(batch, volume), plan.likeness)
+    return model
+
+
+def _digits(value: float) -> str:
+    """Write a number with six significant digits, the same text on every machine."""
+    text = f"{value:.6g}"
+    return "0" if text == "-0" else text
+
+
+def volume_tables(volumes: Volumes) -> Volumes:
+    """Return volumes rounded as the tables hold them, so that all that follows is fitted with what ships."""
+    digits: Callable[[Any], Array] = np.vectorize(lambda value: float(_digits(value)), otypes=[float])
+    return volumes._replace(
+        constant=float(digits(volumes.constant)), plain=digits(volumes.plain), other=digits(volumes.other)
+    )
+
+
+def tables_of(model: GroupModel, smiles: list[str]) -> dict[str, str]:
+    """Return the texts of the shipped tables for a fitted model."""
+    volumes, values = model.volumes_, model.coefficients_
+    lines = [
+        "group,delta_d,delta_p,delta_h,volume,delta_d_other,delta_p_other,delta_h_other,volume_other,"
+        "molecules,liquids,source"
+    ]
+    for row, name in enumerate(model.design_.table.names):
+        numbers = [*values.plain[:, row], volumes.plain[row], *values.other[:, row], volumes.other[row]]
+        counts = [str(model.support_[row]), str(volumes.support[row])]
+        lines.append(",".join([name, *map(_digits, numbers), *counts, SOURCE]))
+    known = ["smiles," + ",".join(ANCHOR_WEIGHTS) + ",source"]
+    known += [
+        ",".join([text, *map(_digits, row), SOURCE]) for text, row in zip(smiles, model.weights_, strict=True)
+    ]
+    constants: dict[str, float] = {
+        "delta_d": model.constant_, "volume": volumes.constant, "largest volume": model.largest_
+    }  # fmt: skip
+    for name, row in zip(("delta_d", "delta_p", "delta_h"), model.spread_.coefficients, strict=True):
+        constants |= {f"{name} error, {what}": value for what, value in zip(SPREAD_NAMES, row, strict=True)}
+    for what, value in zip(("constant", "rarity", "other elements"), volumes.error, strict=True):
+        constants[f"volume error, {what}"] = value
+    single = ["name,value,source", *(f'"{name}",{_digits(value)},{SOURCE}' for name, value in constants.items())]
+    return {
+        VALUES: "\n".join(lines) + "\n",
+        ANCHORS: "\n".join(known) + "\n",
+        CONSTANTS: "\n".join(single) + "\n",
+    }
