@@ -150,6 +150,80 @@ def _dissolve(options: argparse.Namespace) -> str:
     return f"{outcome.oil.name} in {outcome.carrier.name}: {outcome.sentence()}"
 
 
+#: Columns of a table of blends that fit on a screen, with their headings.
+_BLEND_SCREEN = {
+    "blend": "blend",
+    "distance": "Ra",
+    "verdict": "verdict",
+    "p_clear": "p(clear)",
+    "water_tolerance_percent": "water % vol",
+    "viscosity_mPa_s": "mPa s",
+    "cost_per_L": "cost/L",
+    "carrier_mg_per_L": "dose mg/L",
+    "legal_limit_mg_per_L": "legal mg/L",
+    "taste_limit_mg_per_L": "taste mg/L",
+}
+
+
+def _blend(options: argparse.Namespace) -> str:
+    from hspkit import best_blend
+
+    prices = {f"price_per_{options.price_per}": _named(options.price)} if options.price else {}
+    search = best_blend(
+        [_oil(text) for text in [options.oil, *options.also]],
+        options.carrier or None,
+        max_carriers=options.max_carriers,
+        oil_parts=options.oil_parts,
+        carrier_parts=options.carrier_parts,
+        application=_application(options),
+        max_viscosity=options.max_viscosity,
+        max_cost=options.max_cost,
+        keep=options.keep,
+        objective=options.objective,
+        increments_percent=options.increments,
+        min_share={name: share / 100.0 for name, share in _named(options.min_share).items()},
+        max_share={name: share / 100.0 for name, share in _named(options.max_share).items()},
+        worst_case=options.worst_case,
+        celsius=options.celsius,
+        **prices,
+    )
+    if options.figure:
+        from hspkit import plotting
+
+        names = list(dict.fromkeys(part.name for blend in search.blends for part in blend.parts))
+        three = len(search.best.parts) == 3
+        draw = plotting.blend_triangle if three else plotting.blend_path
+        plotting.save(draw(search, *names[: 3 if three else 2]), options.figure)
+    if options.csv:
+        return str(search.table.to_csv(index=False)).rstrip("\n")
+    shown = search.table[list(_BLEND_SCREEN)].rename(columns=_BLEND_SCREEN).dropna(axis=1, how="all")
+    left_out = [f"{name}: {reason}" for name, reason in search.left_out.items()]
+    return "\n\n".join(
+        [
+            search.question(),
+            shown.to_string(index=False, na_rep="-", float_format="{:.3g}".format),
+            f"best: {search.best.name}. {search.certificate}",
+            *(["Left out\n" + _wrapped(left_out, "- ")] if left_out else []),
+            "Cautions\n" + _wrapped(search.cautions, "! "),
+        ]
+    )
+
+
+def _named(given: Sequence[str]) -> dict[str, float]:
+    """Return {name: number} from texts such as "triacetin=20"."""
+    found = {}
+    for text in given:
+        name, _, number = text.rpartition("=")
+        try:
+            found[name.strip()] = float(number)
+        except ValueError:
+            name = ""
+        if not name.strip():
+            message = f"{text!r} given; expected NAME=NUMBER, such as triacetin=20"
+            raise hspkit.errors.InputError(message)
+    return found
+
+
 def _estimate(options: argparse.Namespace) -> str:
     given = options.smiles or [line.strip() for line in sys.stdin if line.strip()]
     if not given:
@@ -210,6 +284,31 @@ def build_parser() -> argparse.ArgumentParser:
     one.add_argument("carrier", help="a carrier")
     _add_ratio(one)
     one.set_defaults(run=_dissolve)
+
+    mixed = verbs.add_parser("blend", help="the best blend of two or three carriers for an oil")
+    mixed.add_argument("oil", help="an oil, a substance, or a GC report (.csv)")
+    mixed.add_argument("--also", action="append", default=[], metavar="OIL", help="one blend for this oil too")
+    _add_ratio(mixed)
+    mixed.add_argument("--objective", default="distance", choices=("distance", "clear", "cost"), help="what is best")
+    mixed.add_argument("--carrier", action="append", metavar="NAME", help="blend only these; may be repeated")
+    mixed.add_argument("--max-carriers", type=int, default=3, metavar="N", help="most carriers in a blend (default 3)")
+    mixed.add_argument("--market", help="where the product is sold, for instance US or EU")
+    mixed.add_argument("--category", help='food category, for instance "soft drinks"')
+    dosed = mixed.add_mutually_exclusive_group()
+    dosed.add_argument("--oil-mg-per-l", type=float, metavar="X", help="oil in a litre of finished product, mg")
+    dosed.add_argument("--stock-mg-per-l", type=float, metavar="X", help="stock in a litre of finished product, mg")
+    mixed.add_argument("--max-viscosity", type=float, metavar="X", help="of the blend at 20 C, mPa s")
+    mixed.add_argument("--max-cost", type=float, metavar="X", help="of the blend, per litre")
+    mixed.add_argument("--price", action="append", default=[], metavar="NAME=X", help="price of a carrier")
+    mixed.add_argument("--price-per", default="kg", choices=("kg", "L"), help="what prices are for (default kg)")
+    mixed.add_argument("--increments", type=float, metavar="X", help="whole steps only, %% vol: 1, 2, 5 ...")
+    mixed.add_argument("--min-share", action="append", default=[], metavar="NAME=X", help="at least X %% vol of it")
+    mixed.add_argument("--max-share", action="append", default=[], metavar="NAME=X", help="at most X %% vol of it")
+    mixed.add_argument("--worst-case", type=float, metavar="X", help="rank by the worst case of this share, as 0.2")
+    mixed.add_argument("--keep", type=int, default=10, metavar="N", help="blends to show (default 10)")
+    mixed.add_argument("--csv", action="store_true", help="print all columns as csv")
+    mixed.add_argument("--figure", metavar="FILE", help="also draw the best blend's path or triangle to this file")
+    mixed.set_defaults(run=_blend, drink_ethanol=0.0)
 
     guess = verbs.add_parser("estimate", help="Hansen parameters from structure, as csv")
     guess.add_argument("smiles", nargs="*", help="SMILES; read from standard input when none is given")

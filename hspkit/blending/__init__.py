@@ -190,7 +190,7 @@ def best_blend(
     first = search.found[0]
     value = {
         "distance": first.value if worst_case is not None else float(np.sqrt(max(first.value, 0.0))),
-        "clear": float(ndtr(-first.value)) if worst_case is None else first.value,
+        "clear": float(ndtr(-first.value) if worst_case is None else np.exp(first.value)),
         "cost": first.value,
     }[objective]
     continuous = objective == "distance" and steps is None and worst_case is None and _is_optimum(search, problem)

@@ -28,7 +28,8 @@ class Certificate:
     objective : str
         distance, clear or cost. [-]
     value : float
-        Objective of the best blend: Ra [MPa^0.5], probability of clear [-] or cost [per L].
+        Objective of the best blend: Ra [MPa^0.5], probability of clear [-] or cost [per L]; in a worst case Ra, or the
+        binodal index M [-] (clear below 1).
     proven : bool
         Whether every set of carriers was accounted for, so that none of at most that many carriers is better.
     supports_examined, supports_possible : int

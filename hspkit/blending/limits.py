@@ -94,13 +94,13 @@ def _objection(
 ) -> str:
     for part in one.parts:
         if part.role == NOT_FOR_INGESTION:
-            return f"{part.name} is not for ingestion"
+            return f"{part.name} is not for ingestion: it is mistaken for a carrier, and never blended"
         if part.substance is None:
             return f"no single molecule stands for {part.name}"
         if asked is not None:
             said = product.permission(part, asked.market, asked.category)
             if not said.allowed:
-                return f"{part.name}: {said.reason}"
+                return said.reason if len(one.parts) == 1 else f"{part.name}: {said.reason}"
     if (asked is not None or needs["density"]) and not np.isfinite(one.density):
         return "density not on record, so no dose"
     if needs["viscosity"] and not np.isfinite(one.viscosity(20.0)):
