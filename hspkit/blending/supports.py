@@ -25,7 +25,7 @@ TOLERANCE = 1e-9
 #: Below this fraction a carrier is not in the blend: the smaller support has the same blend. [-]
 SMALLEST = 1e-9
 #: Supports that go through together; keeps the largest array near 20 MB.
-_CHUNK = 20_000
+_CHUNK = 3_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,89 +178,100 @@ def _problems(
 def _solve_chunk(
     supports: Indices, points: Array, linear: Array, rows: Array, bounds: Array, offsets: Array | None
 ) -> tuple[Array, Array]:
-    """Return value (c,) and fractions (c, s) of the best blend inside each support."""
+    """Return value (c,) and fractions (c, s) of the best blend inside each support.
+
+    Arrays keep the supports on their last axis: every step is then one pass over long rows.
+    """
     count, size = supports.shape
     r, m = points.shape[1], rows.shape[0]
     # Outputs of a blend, one column a carrier: points, linear part, limits, and the fractions with a minus sign.
-    column = np.concatenate([points.T, linear[None, :], rows - bounds[:, None]])[:, supports]  # (q, c, s)
+    column = np.concatenate([points.T, linear[None, :], rows - bounds[:, None]])[:, supports.T]  # (q, s, c)
     if offsets is not None:
-        column[r + 1 : r + 1 + offsets.shape[1]] += offsets.T[:, :, None]
+        column[r + 1 : r + 1 + offsets.shape[1]] += offsets.T[:, None, :]
     values = np.full(count, np.inf)
     fractions = np.full((count, size), np.nan)
-    possible = np.flatnonzero(np.all(column[r + 1 :].min(axis=2) <= TOLERANCE, axis=0))
+    possible = np.flatnonzero(np.all(column[r + 1 :].min(axis=1) <= TOLERANCE, axis=0))
     if not possible.size:
         return values, fractions
-    column = np.moveaxis(column[:, possible], 0, 1)
-    own = np.broadcast_to(-np.eye(size), (possible.size, size, size))
-    column = np.concatenate([column, own], axis=1)
+    if possible.size < count:
+        column = column[:, :, possible]
+    q = len(column)
     # x = last carrier + sum z_i (carrier i - last): the first column is the constant, the others the unknowns.
-    tensor = np.concatenate([column[:, :, -1:], column[:, :, :-1] - column[:, :, -1:]], axis=2)
+    tensor = np.empty((q + size, size, possible.size))
+    tensor[:q, 0] = column[:, -1]
+    np.subtract(column[:, :-1], column[:, -1:], out=tensor[:q, 1:])
+    own = -np.eye(size)
+    tensor[q:] = np.concatenate([own[:, -1:], own[:, :-1] - own[:, -1:]], axis=1)[:, :, None]
     size_of = float(np.abs(points).max(initial=0.0)) ** 2
     nodes = [(tensor, possible, np.full(possible.size, -1, dtype=np.intp))]
     while nodes:
         tensor, owner, last = nodes.pop()
-        sure, z = _stationary(tensor[:, :r], size_of)
-        outputs = tensor[:, :, 0] + np.matmul(tensor[:, :, 1:], z[:, :, None])[:, :, 0]
-        value = np.square(outputs[:, :r]).sum(axis=1) + outputs[:, r]
-        broken = outputs[:, r + 1 : r + 1 + m] > TOLERANCE
-        inside = (outputs[:, r + 1 + m :] < -SMALLEST).all(axis=1)
-        good = sure & ~broken.any(axis=1) & inside & (value < values[owner])
-        order = np.flatnonzero(good)[
-            np.argsort(-value[good], kind="stable")
-        ]  # of equal owners the last, best one stays
+        sure, z = _stationary(tensor[:r], size_of)
+        outputs = tensor[:, 0].copy()
+        for place in range(len(z)):
+            outputs += tensor[:, 1 + place] * z[place]
+        value = np.square(outputs[:r]).sum(axis=0) + outputs[r]
+        broken = outputs[r + 1 : r + 1 + m] > TOLERANCE
+        inside = (outputs[r + 1 + m :] < -SMALLEST).all(axis=0)
+        outside = broken.any(axis=0)
+        good = np.flatnonzero(sure & inside & ~outside)
+        good = good[value[good] < values[owner[good]]]
+        order = good[np.argsort(-value[good], kind="stable")]  # of equal owners the last, best one stays
         values[owner[order]] = value[order]
-        fractions[owner[order]] = -outputs[order, r + 1 + m :]
-        if tensor.shape[2] == 1 or m == 0:
+        fractions[owner[order]] = -outputs[r + 1 + m :, order].T
+        if tensor.shape[1] == 1 or m == 0:
             continue
-        usable = np.abs(tensor[:, r + 1 : r + 1 + m, 1:]).max(axis=2) > 1e-12
-        later = np.arange(m) > last[:, None]
-        tried = usable & np.where(sure[:, None], broken, later)
-        dead = (broken & ~usable).any(axis=1) | (sure & (value >= values[owner]))
-        node, limit = np.nonzero(tried & ~dead[:, None])
+        # only what breaks a limit goes on, or what has no single stationary point
+        on = np.flatnonzero((outside | ~sure) & ~(sure & (value >= values[owner])))
+        broken, clear_cut = broken[:, on], sure[on]
+        usable = np.abs(tensor[r + 1 : r + 1 + m, 1:][:, :, on]).max(axis=1) > 1e-12
+        later = np.arange(m)[:, None] > last[on]
+        tried = usable & np.where(clear_cut, broken, later) & ~(broken & ~usable).any(axis=0)
+        limit, node = np.nonzero(tried)
+        node = on[node]
         for start in range(0, node.size, _CHUNK):
             part = slice(start, start + _CHUNK)
-            nodes.append((_with_equality(tensor[node[part]], r + 1 + limit[part]), owner[node[part]], limit[part]))
+            nodes.append(
+                (_with_equality(tensor[:, :, node[part]], r + 1 + limit[part]), owner[node[part]], limit[part])
+            )
     return values, fractions
 
 
 def _with_equality(tensor: Array, row: Indices) -> Array:
     """Return outputs as functions of one unknown fewer, after setting one output of each problem to zero."""
-    count, _, width = tensor.shape
+    width, count = tensor.shape[1:]
     every = np.arange(count)
-    equation = tensor[every, row]
-    pivot = 1 + np.argmax(np.abs(equation[:, 1:]), axis=1)
-    kept = np.array([[k for k in range(width) if k != p] for p in range(1, width)], dtype=np.intp)[pivot - 1]
-    factor = np.take_along_axis(equation, kept, axis=1) / equation[every, pivot][:, None]
-    column = tensor[every, :, pivot]
-    return np.take_along_axis(tensor, kept[:, None, :], axis=2) - column[:, :, None] * factor[:, None, :]
+    equation = tensor[row, :, every].T
+    pivot = 1 + np.argmax(np.abs(equation[1:]), axis=0)
+    kept = np.array([[k for k in range(width) if k != p] for p in range(1, width)], dtype=np.intp)[pivot - 1].T
+    factor = equation[kept, every] / equation[pivot, every]
+    return tensor[:, kept, every] - tensor[:, pivot, every][:, None, :] * factor
 
 
 def _stationary(points: Array, scale: float) -> tuple[NDArray[np.bool_], Array]:
-    """Return whether |P0 + P z|^2 has one minimum only, and where it is; points is (c, r, 1 + d)."""
-    count, rank, width = points.shape
+    """Return whether |P0 + P z|^2 has one minimum only, and where it is, shape (d, c); points is (r, 1 + d, c)."""
+    rank, width, count = points.shape
     d = width - 1
-    z = np.zeros((count, d))
+    z = np.zeros((d, count))
     if d == 0:
         return np.ones(count, dtype=bool), z
     if d > rank:
         return np.zeros(count, dtype=bool), z
-    constant, slopes = points[:, :, 0], points[:, :, 1:]
-    gram = np.einsum("cri,crj->cij", slopes, slopes)
-    pull = -np.einsum("cri,cr->ci", slopes, constant)
-    diagonal = np.einsum("cii->ci", gram)
-    sure = (diagonal > 1e-14 * max(scale, 1e-300)).all(axis=1)
+    gram = np.array([[(points[:, 1 + i] * points[:, 1 + j]).sum(axis=0) for j in range(d)] for i in range(d)])
+    pull = np.array([-(points[:, 1 + i] * points[:, 0]).sum(axis=0) for i in range(d)])
+    diagonal = np.array([gram[i, i] for i in range(d)])
+    sure = (diagonal > 1e-14 * max(scale, 1e-300)).all(axis=0)
     if d == 1:
-        z[sure] = pull[sure] / gram[sure, 0]
+        z[0, sure] = pull[0, sure] / gram[0, 0, sure]
         return sure, z
     if d == 2:
-        determinant = gram[:, 0, 0] * gram[:, 1, 1] - gram[:, 0, 1] ** 2
-        sure &= determinant > 1e-11 * gram[:, 0, 0] * gram[:, 1, 1]
-        safe = np.where(sure, determinant, 1.0)
-        z[:, 0] = (gram[:, 1, 1] * pull[:, 0] - gram[:, 0, 1] * pull[:, 1]) / safe
-        z[:, 1] = (gram[:, 0, 0] * pull[:, 1] - gram[:, 0, 1] * pull[:, 0]) / safe
-        z[~sure] = 0.0
+        determinant = gram[0, 0] * gram[1, 1] - gram[0, 1] ** 2
+        sure &= determinant > 1e-11 * gram[0, 0] * gram[1, 1]
+        safe = np.where(sure, determinant, np.inf)
+        z[0] = (gram[1, 1] * pull[0] - gram[0, 1] * pull[1]) / safe
+        z[1] = (gram[0, 0] * pull[1] - gram[0, 1] * pull[0]) / safe
         return sure, z
-    sure &= np.linalg.det(gram) > 1e-11 * diagonal.prod(axis=1)
-    rows = np.flatnonzero(sure)
-    z[rows] = np.linalg.solve(gram[rows], pull[rows][:, :, None])[:, :, 0]
+    matrices = np.moveaxis(gram, 2, 0)
+    sure &= np.linalg.det(matrices) > 1e-11 * diagonal.prod(axis=0)
+    z[:, sure] = np.linalg.solve(matrices[sure], pull.T[sure][:, :, None])[:, :, 0].T
     return sure, z
