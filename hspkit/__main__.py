@@ -166,10 +166,8 @@ _BLEND_SCREEN = {
 
 
 def _blend(options: argparse.Namespace) -> str:
-    from hspkit import best_blend
-
     prices = {f"price_per_{options.price_per}": _named(options.price)} if options.price else {}
-    search = best_blend(
+    search = hspkit.best_blend(
         [_oil(text) for text in [options.oil, *options.also]],
         options.carrier or None,
         max_carriers=options.max_carriers,

@@ -392,7 +392,7 @@ def blend_path(
     """Draw what happens on the way from one carrier to another: probability of clear, viscosity, cost.
 
     The thick line is the probability of clear (left scale), the dashed one the viscosity (right scale, logarithmic);
-    the upper scale is the cost, which is linear in the share. Crossed: the two carriers do not mix with each other.
+    the upper scale is the cost, which is linear in the share. Crossed: the two carriers may not mix with each other.
     Hatched: a limit of the search is broken.
 
     Parameters
@@ -430,7 +430,7 @@ def blend_path(
     axes.plot(share, seen.p_clear[order], color=look["color"], linewidth=2.6, label="probability of clear")
     whole = axes.get_xaxis_transform()
     for bad, hatch, label in (
-        (~seen.mixes[order], "xx", "the carriers do not mix"),
+        (~seen.mixes[order], "xx", "the carriers may not mix"),
         (~seen.within[order], "///", "a limit is broken"),
     ):
         if bad.any():
@@ -494,7 +494,7 @@ def blend_triangle(
     """Draw the blends of three carriers as a triangle with lines of equal probability of clear.
 
     Each corner is one carrier alone, the opposite side has none of it; the ticks along a side count the carrier that is
-    named there. The darker, the more surely clear. Hatched: a limit of the search is broken. Crossed: the carriers do
+    named there. The darker, the more surely clear. Hatched: a limit of the search is broken. Crossed: the carriers may
     not mix with one another. The star is the best blend of the search, when it lies in this triangle.
 
     Parameters
@@ -539,7 +539,7 @@ def blend_triangle(
     keys = [Patch(facecolor="#4DBB99", label="clear: over 90 %")] if seen.p_clear.max(initial=0.0) > 0.9 else []
     for bad, hatch, label in (
         (~seen.within, "///", "a limit is broken"),
-        (~seen.mixes, "xx", "the carriers do not mix"),
+        (~seen.mixes, "xx", "the carriers may not mix"),
     ):
         if bad.any():
             field = axes.tricontourf(x, y, bad.astype(float), levels=[0.5, 1.5], colors="none", hatches=[hatch])

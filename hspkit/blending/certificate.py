@@ -77,9 +77,7 @@ class Certificate:
         return text + "."
 
 
-def certify(
-    problem: Problem, search: Search, objective: str, best: Found, value: float, *, continuous: bool
-) -> Certificate:
+def certify(problem: Problem, search: Search, objective: str, best: Found, value: float) -> Certificate:
     """Return the certificate of the best blend of a search.
 
     Parameters
@@ -87,19 +85,17 @@ def certify(
     problem : Problem
         The question.
     search : Search
-        What was done.
+        What was done; of a continuous optimum conditions and bound are computed.
     objective : str
         As it is called in the certificate. [-]
     best : Found
         The blend.
     value : float
         Its objective as it is shown.
-    continuous : bool
-        Whether the blend is a continuous optimum by distance: then conditions and bound are computed.
     """
     residual, bound = np.nan, np.nan
     multipliers: dict[str, float] = {}
-    if continuous:
+    if search.optimum:
         residual, multipliers = _conditions(problem, best)
         bound = float(np.sqrt(max(_lower_bound(problem, best), 0.0)))
         bound = min(bound, value)

@@ -43,6 +43,8 @@ class Search:
         Whether no support can hold a better blend of the kind asked for.
     single : Found or None
         Best carrier alone.
+    optimum : bool
+        Whether the first blend is the continuous optimum of its carriers.
     """
 
     found: list[Found]
@@ -52,6 +54,7 @@ class Search:
     how: str
     proven: bool
     single: Found | None
+    optimum: bool = False
 
 
 def solve(problem: Problem, *, by_cost: bool = False) -> list[Solved]:
@@ -98,6 +101,7 @@ def search_exact(problem: Problem, *, steps: int | None, keep: int, by_cost: boo
         waiting.extend((float(bound[row]), 0, size, int(row), -1) for row in np.flatnonzero(bound <= farthest))
     heapq.heapify(waiting)
     found: list[Found] = []
+    optimum = False
     while waiting and len(found) < keep:
         value, _, size, row, ready = heapq.heappop(waiting)
         if ready >= 0:
@@ -107,6 +111,7 @@ def search_exact(problem: Problem, *, steps: int | None, keep: int, by_cost: boo
         if steps is None:
             shares = solved[size - 1].fractions[row]
             if problem.mixes(support, shares)[0]:
+                optimum |= not found
                 found.append(Found(tuple(int(i) for i in support), shares, value))
                 continue
         best = _best_of_grid(problem, support, steps or _FINE_STEPS, by_cost=by_cost)
@@ -127,6 +132,7 @@ def search_exact(problem: Problem, *, steps: int | None, keep: int, by_cost: boo
         f"every set of at most {len(solved)} carriers solved to its optimum{grid}",
         proven=True,
         single=single,
+        optimum=optimum and not by_cost,
     )
 
 

@@ -12,10 +12,11 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from hspkit import phases
 from hspkit.carriers import Blend, Carrier
-from hspkit.miscibility import THEORY_SD_LN, Mixture, carrier_substances
+from hspkit.miscibility import THEORY_SD_LN, UNDECIDED, Mixture, carrier_substances
 from hspkit.oils import Oil
 from hspkit.phases.mixture import HANSEN_WEIGHTS, at
 from hspkit.substances import Substance
@@ -166,7 +167,10 @@ def _parts(count: int, size: int) -> Iterator[slice]:
 
 
 def mixes(alone: Stock, supports: Indices, shares: Array) -> NDArray[np.bool_]:
-    """Return whether blends of carriers are one phase by themselves, shape (b,).
+    """Return whether blends of carriers are one phase by themselves, surely enough, shape (b,).
+
+    The probability must be beyond what `hspkit.miscibility` calls undecided: a blend that parts in the drum is of no
+    use whatever it dissolves.
 
     Parameters
     ----------
@@ -177,10 +181,11 @@ def mixes(alone: Stock, supports: Indices, shares: Array) -> NDArray[np.bool_]:
     """
     if supports.shape[1] == 1:
         return np.ones(len(supports), dtype=bool)
-    fine = alone.spinodal_index(supports, shares) < 1.0
+    least = float(ndtri(UNDECIDED[1]))
+    log_l, spread = alone.log_local_index(supports, shares)
+    fine = -log_l >= least * spread
     rows = np.flatnonzero(fine)
     if rows.size:
-        present, which = alone._present(supports[rows], shares[rows])
-        mixture = alone.mixture
-        fine[rows] = phases.stable(present, mixture.volumes[which], mixture.hsp[which], celsius=alone.celsius)
+        log_m, spread = alone.log_index(supports[rows], shares[rows])
+        fine[rows] = -log_m >= least * spread
     return fine

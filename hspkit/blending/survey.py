@@ -94,9 +94,9 @@ def survey(
 
     Examples
     --------
-    >>> seen = survey("clove, bud", ["triacetin", "MCT"], steps=4)
-    >>> seen.shares[:, 0].tolist(), bool(seen.mixes.all())
-    ([0.0, 0.25, 0.5, 0.75, 1.0], True)
+    >>> seen = survey("clove, bud", ["glycerol", "MCT"], steps=4)
+    >>> seen.shares[:, 0].tolist(), seen.mixes.tolist()
+    ([0.0, 0.25, 0.5, 0.75, 1.0], [True, False, False, False, True])
     """
     members = [carrier(one) for one in liquids]
     n = len(members)
