@@ -580,15 +580,13 @@ def _side_ticks(axes: Axes, corners: np.ndarray, names: Sequence[str]) -> None:
         outward = outward / np.sqrt(np.sum(outward**2))
         turn = (0.0, -60.0, 60.0)[start]
         words = f"← {names[0]}" if start == 2 else f"{names[start + 1]} →" if start == 0 else f"← {names[2]}"
-        axes.text(
-            *((a + b) / 2 + 0.1 * outward), words, rotation=turn, ha="center", va="center", fontsize="small", color=_INK
-        )
+        x, y = (a + b) / 2 + 0.1 * outward
+        axes.text(x, y, words, rotation=turn, ha="center", va="center", fontsize="small", color=_INK)
         for share in (0.2, 0.4, 0.6, 0.8):
             foot = a + share * (b - a)
             axes.plot(*np.stack([foot, foot + 0.012 * outward]).T, color=_INK, linewidth=0.8)
-            axes.text(
-                *(foot + 0.04 * outward), f"{100 * share:g}", ha="center", va="center", fontsize="x-small", color=_INK
-            )
+            x, y = foot + 0.04 * outward
+            axes.text(x, y, f"{100 * share:g}", ha="center", va="center", fontsize="x-small", color=_INK)
 
 
 def _best_in(asked: BlendSearch | Oil | str, names: Sequence[str]) -> np.ndarray | None:

@@ -15,9 +15,9 @@ from scipy.stats import norm
 import hspkit
 from hspkit import HSP, Application, Blend, best_blend, carrier, dissolve, oil, phases
 from hspkit.blending import COLUMNS
+from hspkit.blending.grid import margin_of
 from hspkit.blending.limits import Limits, build_limits, clash
 from hspkit.blending.problem import Problem, compositions
-from hspkit.blending.screened import margin_of
 from hspkit.blending.stock import Stock
 from hspkit.carriers import Carrier
 from hspkit.errors import InputError, UnknownNameError
@@ -352,6 +352,26 @@ def test_surest_blend_is_the_surest_of_the_whole_grid(name):
     assert search.table["margin"][:3].tolist() == pytest.approx(sorted(by_support.values(), reverse=True)[:3])
 
 
+def test_most_water_is_the_most_of_the_whole_grid():
+    search = best_blend(
+        CLOVE, FOUR, objective="water tolerance", increments_percent=20, max_carriers=2, keep=2, min_p_clear=0.8
+    )
+    assert search.certificate.proven
+    clear = [(s, x) for m, s, x in every_blend(search.problem, 5) if m >= norm.ppf(0.8)]
+    tolerances = []
+    for support, shares in clear:
+        blend = Blend({search.problem.chosen[i]: x for i, x in zip(support, shares, strict=True)}, basis="volume")
+        tolerances.append(dissolve(CLOVE, blend, draws=2).water_tolerance_percent)
+    assert 100 * search.certificate.value == pytest.approx(max(tolerances), abs=1e-3)
+    assert search.table["water_tolerance_percent"][0] == pytest.approx(max(tolerances), abs=1e-3)
+    # the quick bound is one
+    stock = search.problem.stocks[0]
+    for support, shares in clear[:8]:
+        rows = np.array([support])
+        bound = stock.highest_water_tolerance(rows, shares[None, :])
+        assert bound[0] >= stock.water_tolerance(rows, shares[None, :])[0] - 1e-9
+
+
 def test_refined_search_is_no_worse_than_its_grid():
     coarse = best_blend(CLOVE, FOUR, objective="clear", increments_percent=5, max_carriers=2, keep=2)
     fine = best_blend(CLOVE, FOUR, objective="clear", max_carriers=2, keep=2)
@@ -472,7 +492,7 @@ def test_repr_html_and_reasons():
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"objective": "best"}, "expected one of distance, clear, cost"),
+        ({"objective": "best"}, "expected one of distance, clear, water tolerance, cost"),
         ({"max_carriers": 0}, "whole number from 1 to 6"),
         ({"keep": 0}, "whole number >= 1"),
         ({"worst_case": 20}, "between 0 and 1"),

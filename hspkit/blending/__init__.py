@@ -19,7 +19,8 @@ from hspkit.blending.exact import Search, search_exact
 from hspkit.blending.limits import build_limits, check_shares, clash, sort_out
 from hspkit.blending.problem import Problem, steps_of
 from hspkit.blending.result import COLUMNS, BlendSearch, cautions_for, row_of
-from hspkit.blending.screened import search_by_cost, search_by_margin, search_worst_distance
+from hspkit.blending.robust import search_worst_distance
+from hspkit.blending.screened import search_by_cost, search_by_margin, search_by_water
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.hansen import HSP
@@ -29,7 +30,7 @@ from hspkit.ranking import candidates
 
 __all__ = ["COLUMNS", "BlendSearch", "Certificate", "best_blend"]
 
-OBJECTIVES = ("distance", "clear", "cost")
+OBJECTIVES = ("distance", "clear", "water tolerance", "cost")
 
 
 def best_blend(
@@ -43,7 +44,7 @@ def best_blend(
     max_viscosity: float | None = None,
     max_cost: float | None = None,
     keep: int = 10,
-    objective: Literal["distance", "clear", "cost"] = "distance",
+    objective: Literal["distance", "clear", "water tolerance", "cost"] = "distance",
     price_per_L: Mapping[str, float] | None = None,
     price_per_kg: Mapping[str, float] | None = None,
     increments_percent: float | None = None,
@@ -79,9 +80,10 @@ def best_blend(
         Of the blend; needs prices. [per L]
     keep : int
         How many blends the table shows, the best of each set of carriers. [-]
-    objective : {"distance", "clear", "cost"}
-        Smallest Hansen distance; largest probability of clear; lowest cost among the blends that are clear (for a point
-        in Hansen space, among those within `max_distance`). [-]
+    objective : {"distance", "clear", "water tolerance", "cost"}
+        Smallest Hansen distance; largest probability of clear; most water taken before the stock clouds, among the
+        blends that are clear; lowest cost among those (for a point in Hansen space, among those within
+        `max_distance`). [-]
     price_per_L, price_per_kg : mapping of str to float, optional
         Price of each carrier, in whatever currency; give one of the two. [per L or per kg]
     increments_percent : float, optional
@@ -92,7 +94,7 @@ def best_blend(
     max_distance : float, optional
         Largest Ra of the blend to any of the oils. [MPa^0.5]
     min_p_clear : float
-        For the objective "cost": the probability from which a blend counts as clear. [-]
+        For the objectives "water tolerance" and "cost": the probability from which a blend counts as clear. [-]
     worst_case : float, optional
         Rank by the worst case of this share (0.2: in four cases of five it is better) under the uncertainty of the
         Hansen parameters, for the objectives "distance" and "clear". [-]
@@ -193,6 +195,7 @@ def best_blend(
     value = {
         "distance": first.value if worst_case is not None else float(np.sqrt(max(first.value, 0.0))),
         "clear": float(ndtr(-first.value) if worst_case is None else np.exp(first.value)),
+        "water tolerance": -first.value,
         "cost": first.value,
     }[objective]
     label = objective if worst_case is None else f"{objective}, worst {100 * worst_case:g} %"
@@ -220,6 +223,8 @@ def _search(
 ) -> Search:
     if objective == "clear":
         return search_by_margin(problem, steps=steps, keep=keep, worst=worst_case)
+    if objective == "water tolerance":
+        return search_by_water(problem, steps=steps, keep=keep, min_p_clear=min_p_clear)
     if objective == "cost":
         if not problem.stocks and problem.max_distance is None:
             return search_exact(problem, steps=steps, keep=keep, by_cost=True)
@@ -316,7 +321,7 @@ def _check(
     points = [one for one in subjects if isinstance(one, HSP)]
     if objective not in OBJECTIVES:
         message = f"objective is {objective!r}; expected one of {', '.join(OBJECTIVES)}"
-    elif objective == "clear" and points:
+    elif objective in ("clear", "water tolerance") and points:
         message = f"{points[0]!r} is a point in Hansen space, of which nothing can be said to be clear; give an oil"
     elif application is not None and points:
         message = f"{points[0]!r} has no density, so no dose; give an oil, or leave out the application"
@@ -326,8 +331,8 @@ def _check(
         message = f"keep is {keep!r}; expected a whole number >= 1"
     elif worst_case is not None and not 0 < worst_case < 1:
         message = f"worst_case is {worst_case!r}; expected a share between 0 and 1, such as 0.2"
-    elif worst_case is not None and objective == "cost":
-        message = "worst_case goes with the objectives 'distance' and 'clear'; for 'cost' raise min_p_clear instead"
+    elif worst_case is not None and objective not in ("distance", "clear"):
+        message = f"worst_case goes with 'distance' and 'clear'; for {objective!r} raise min_p_clear instead"
     elif not 0 < min_p_clear < 1:
         message = f"min_p_clear is {min_p_clear!r}; expected a probability between 0 and 1"
     else:
@@ -360,7 +365,7 @@ def _nothing_found(problem: Problem, objective: str, min_p_clear: float, left_ou
             f"no blend within the limits comes nearer than Ra {near:.2f} MPa^0.5, and max_distance is "
             f"{problem.max_distance:g}; raise it or offer other carriers{tail}"
         )
-    if objective == "cost" and problem.stocks:
+    if objective != "distance" and problem.stocks:
         surest = search_by_margin(problem, steps=20, keep=1, worst=None).found
         best = f"; the surest one has a probability of {ndtr(-surest[0].value):.2f}" if surest else ""
         return (

@@ -26,9 +26,10 @@ class Certificate:
     Parameters
     ----------
     objective : str
-        distance, clear or cost. [-]
+        distance, clear, water tolerance or cost. [-]
     value : float
-        Objective of the best blend: Ra [MPa^0.5], probability of clear [-] or cost [per L]; in a worst case Ra, or the
+        Objective of the best blend: Ra [MPa^0.5], probability of clear [-], share of
+        water at the cloud point [-] or cost [per L]; in a worst case Ra, or the
         binodal index M [-] (clear below 1).
     proven : bool
         Whether every set of carriers was accounted for, so that none of at most that many carriers is better.

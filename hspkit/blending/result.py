@@ -15,8 +15,8 @@ from hspkit import application as product
 from hspkit import data
 from hspkit.application import Application
 from hspkit.blending.certificate import Certificate
+from hspkit.blending.grid import margin_of
 from hspkit.blending.problem import Found, Problem
-from hspkit.blending.screened import margin_of
 from hspkit.carriers import Blend, Carrier
 from hspkit.errors import UnknownNameError
 from hspkit.hansen import HSP

@@ -7,150 +7,40 @@ that order until none of the others can win.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from hspkit.blending.exact import Search, solve
-from hspkit.blending.problem import Found, Problem, compositions
-from hspkit.blending.stock import drawn
+from hspkit.blending.exact import Search
+from hspkit.blending.grid import (
+    Best,
+    Grid,
+    by_size,
+    count_supports,
+    highest_margin,
+    log_spinodal,
+    margin_of,
+    margins,
+    padded,
+)
+from hspkit.blending.problem import Found, Problem
 from hspkit.blending.supports import combinations
-from hspkit.oils import Oil
 
-__all__ = ["ENGINE_POINTS", "margin_of", "search_by_cost", "search_by_margin", "search_worst_distance"]
+__all__ = ["ENGINE_POINTS", "search_by_cost", "search_by_margin", "search_by_water"]
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.intp]
 
 #: Most mixtures that a search by margin gives to the phase engine [-]: some seconds' work.
 ENGINE_POINTS = 6000
+#: Most that a search by water gives to it: each is followed along a line of dilution.
+_WATER_POINTS = 1500
 _BATCH = 500
 #: Blends of each part of the grid that stay in although their spinodal index says that they split. [-]
 _LEAST_KEPT = 50
 #: Steps of the last refinement (1 %) and how far it reaches from a blend of the grid, in such steps.
 _FINE_STEPS = 100
 _REACH = 4
-#: Supports whose grid is searched for the best bad case, by their distance. [-]
-_POOL = 400
-_DRAWS = 400
-
-
-def margin_of(problem: Problem, supports: Indices, shares: Array, worst: float | None) -> Array:
-    """Return the margin of clear of blends (b, s), the worst oil counting, shape (b,). [-]
-
-    Parameters
-    ----------
-    problem : Problem
-        The question.
-    supports, shares : ndarray of shape (b, s)
-        Blends. [-]
-    worst : float or None
-        Without it the margin is -ln M over its standard deviation: its normal probability is that of clear. With
-        it -ln M in the worst case of this share. [-]
-    """
-    lowest = _highest_margin(problem, supports, shares, worst)
-    for stock in problem.stocks:
-        lowest = np.minimum(lowest, _margin(*stock.log_index(supports, shares), worst))
-    return lowest
-
-
-def _highest_margin(problem: Problem, supports: Indices, shares: Array, worst: float | None) -> Array:
-    """Return the margin against small fluctuations alone, shape (b,): quick, and never less than the margin."""
-    found = [_margin(*stock.log_local_index(supports, shares), worst) for stock in problem.stocks]
-    return np.min(found, axis=0)
-
-
-def _margin(log_index: Array, spread: Array, worst: float | None) -> Array:
-    return -log_index / spread if worst is None else -log_index + ndtri(worst) * spread
-
-
-@dataclass
-class _Grid:
-    """Blends of the grid by size of support, with a quick figure each."""
-
-    supports: list[Indices]
-    shares: list[Array]
-    figure: Array
-
-    @classmethod
-    def of(
-        cls,
-        problem: Problem,
-        steps: int,
-        figure: Callable[[Indices, Array], Array],
-        kept: Callable[[Array], NDArray[np.bool_]],
-    ) -> _Grid:
-        """Gather the blends whose figure is to be kept."""
-        supports, shares, figures = [], [], []
-        width = min(problem.max_carriers, len(problem.chosen))
-        for some, mixed in problem.grid(steps):
-            values = figure(some, mixed)
-            rows = np.flatnonzero(kept(values))
-            supports.append(_padded(some[rows], width))
-            shares.append(np.pad(mixed[rows], ((0, 0), (0, width - mixed.shape[1]))))
-            figures.append(values[rows])
-        return cls(supports, shares, np.concatenate(figures) if figures else np.zeros(0))
-
-    def arrays(self) -> tuple[Indices, Array]:
-        """Return all supports and shares (b, widest); a carrier repeated with share 0 fills a small support."""
-        return np.concatenate(self.supports), np.concatenate(self.shares)
-
-
-def _padded(supports: Indices, width: int) -> Indices:
-    return np.concatenate([supports, np.repeat(supports[:, :1], width - supports.shape[1], axis=1)], axis=1)
-
-
-def _by_size(supports: Indices, shares: Array) -> Iterator[tuple[Indices, Indices, Array]]:
-    """Yield rows of one size of support with their arrays, cut to that size."""
-    sizes = (shares > 0).sum(axis=1)
-    for size in np.unique(sizes):
-        rows = np.flatnonzero(sizes == size)
-        yield rows, supports[rows, :size], shares[rows, :size]
-
-
-def _margins(problem: Problem, supports: Indices, shares: Array, worst: float | None) -> Array:
-    margin = np.empty(len(supports))
-    for rows, some, mixed in _by_size(supports, shares):
-        margin[rows] = margin_of(problem, some, mixed, worst)
-    return margin
-
-
-class _Best:
-    """The best blend of each support so far, given that the carriers mix with one another."""
-
-    def __init__(self, problem: Problem, keep: int) -> None:
-        self.problem = problem
-        self.keep = keep
-        self.known: dict[bytes, bool] = {}
-
-    def pick(self, supports: Indices, shares: Array, value: Array) -> list[Found]:
-        """Return the best blends, one a support, smallest value first."""
-        found: dict[tuple[int, ...], Found] = {}
-        for row in np.argsort(value, kind="stable"):
-            size = int((shares[row] > 0).sum())
-            support = tuple(int(i) for i in supports[row, :size])
-            if support in found or not np.isfinite(value[row]):
-                continue
-            if self._mixes(support, shares[row, :size]):
-                found[support] = Found(support, shares[row, :size], float(value[row]))
-                if len(found) == self.keep:
-                    break
-        return list(found.values())
-
-    def _mixes(self, support: tuple[int, ...], shares: Array) -> bool:
-        key = np.array(support).tobytes() + np.asarray(shares).tobytes()
-        if key not in self.known:
-            self.known[key] = bool(self.problem.mixes(support, shares)[0])
-        return self.known[key]
-
-
-def _log_spinodal(problem: Problem, supports: Indices, shares: Array) -> Array:
-    """Return ln L, of several oils the largest."""
-    largest = np.max([stock.spinodal_index(supports, shares) for stock in problem.stocks], axis=0)
-    return np.log(np.maximum(largest, 1e-12))
 
 
 def _single(problem: Problem, worst: float | None) -> Found | None:
@@ -187,34 +77,34 @@ def search_by_margin(problem: Problem, *, steps: int | None, keep: int, worst: f
 
     def figure(some: Indices, mixed: Array) -> Array:
         bound = np.full(len(some), -np.inf)
-        log_l = _log_spinodal(problem, some, mixed)
+        log_l = log_spinodal(problem, some, mixed)
         rows = np.flatnonzero(log_l <= max(0.0, float(np.sort(log_l)[:_LEAST_KEPT][-1])))
-        bound[rows] = _highest_margin(problem, some[rows], mixed[rows], worst)
+        bound[rows] = highest_margin(problem, some[rows], mixed[rows], worst)
         return -bound
 
-    grid = _Grid.of(problem, coarse, figure, np.isfinite)
+    grid = Grid.of(problem, coarse, figure, np.isfinite)
     width = min(problem.max_carriers, len(problem.chosen))
     if not grid.figure.size:
-        return Search([], _count(problem, width), 0, 0, "no blend of the grid keeps to the limits", True, None)
+        return Search([], count_supports(problem, width), 0, 0, "no blend of the grid keeps to the limits", True, None)
     supports, shares = grid.arrays()
     order = np.argsort(grid.figure, kind="stable")
     supports, shares, least = supports[order], shares[order], grid.figure[order]
     value = np.full(len(supports), np.inf)
-    best = _Best(problem, keep)
+    best = Best(problem, keep)
     picked: list[Found] = []
     done, settled = 0, False
     while done < min(len(supports), ENGINE_POINTS) and not settled:
         part = slice(done, min(done + _BATCH, ENGINE_POINTS))
-        value[part] = -_margins(problem, supports[part], shares[part], worst)
+        value[part] = -margins(problem, supports[part], shares[part], worst)
         done = min(part.stop, len(supports))
         picked = best.pick(supports[:done], shares[:done], value[:done])
         settled = done == len(supports) or (len(picked) == keep and picked[-1].value <= least[done])
     looked = done
     if steps is None and picked:
         around = [_around(problem, one) for one in picked]
-        fine_supports = np.concatenate([_padded(a, width) for a, _ in around])
+        fine_supports = np.concatenate([padded(a, width) for a, _ in around])
         fine_shares = np.concatenate([np.pad(b, ((0, 0), (0, width - b.shape[1]))) for _, b in around])
-        margin = _margins(problem, fine_supports, fine_shares, worst)
+        margin = margins(problem, fine_supports, fine_shares, worst)
         looked += len(margin)
         picked = best.pick(fine_supports, fine_shares, -margin)
     how = f"all blends in steps of {100 / coarse:g} % screened by their margin against small fluctuations"
@@ -222,7 +112,7 @@ def search_by_margin(problem: Problem, *, steps: int | None, keep: int, worst: f
     how += " given to the phase engine" + ("" if steps else ", then refined in steps of 1 %")
     return Search(
         picked,
-        _count(problem, width),
+        count_supports(problem, width),
         len({tuple(row) for row in supports.tolist()}),
         looked,
         how,
@@ -231,10 +121,81 @@ def search_by_margin(problem: Problem, *, steps: int | None, keep: int, worst: f
     )
 
 
-def _count(problem: Problem, width: int) -> int:
-    from math import comb
+def search_by_water(problem: Problem, *, steps: int | None, keep: int, min_p_clear: float) -> Search:
+    """Return the clear blends whose stock takes most water before it clouds.
 
-    return sum(comb(len(problem.chosen), size) for size in range(1, width + 1))
+    Parameters
+    ----------
+    problem : Problem
+        The question; it has at least one oil.
+    steps : int or None
+        Steps of the grid; None for 5 %. [-]
+    keep : int
+        How many blends. [-]
+    min_p_clear : float
+        The probability, by the margin, from which a blend counts as clear. [-]
+
+    Returns
+    -------
+    Search
+        The value of a blend is minus its water tolerance, the share of water in the whole; of several oils the least.
+    """
+    coarse = steps or 20
+    least_margin = float(ndtri(min_p_clear))
+
+    def figure(some: Indices, mixed: Array) -> Array:
+        bound = np.full(len(some), -np.inf)
+        rows = np.flatnonzero(log_spinodal(problem, some, mixed) < (0.0 if least_margin >= 0 else np.inf))
+        rows = rows[highest_margin(problem, some[rows], mixed[rows], None) >= least_margin]
+        if rows.size:
+            bound[rows] = _tolerance(problem, some[rows], mixed[rows], exact=False)
+        return -bound
+
+    grid = Grid.of(problem, coarse, figure, np.isfinite)
+    width = min(problem.max_carriers, len(problem.chosen))
+    how = f"all blends in steps of {100 / coarse:g} % that could be clear, in the order of the water they could take"
+    if not grid.figure.size:
+        return Search([], count_supports(problem, width), 0, 0, how, proven=True, single=None)
+    supports, shares = grid.arrays()
+    alone = (shares > 0).sum(axis=1) == 1
+    # carriers alone first, so that the best of them is known; then by the bound
+    order = np.lexsort([grid.figure, ~alone])
+    supports, shares, least = supports[order], shares[order], grid.figure[order]
+    rest = np.minimum.accumulate(least[::-1])[::-1]
+    value = np.full(len(supports), np.inf)
+    best, picked, done, settled = Best(problem, keep), [], 0, False
+    while done < min(len(supports), _WATER_POINTS) and not settled:
+        part = slice(done, min(done + max(_BATCH // 10, int(alone.sum()) if done == 0 else 0), len(supports)))
+        margin = margins(problem, supports[part], shares[part], None)
+        for rows, some, mixed in by_size(supports[part], shares[part]):
+            fine = margin[rows] >= least_margin
+            if fine.any():
+                value[done + rows[fine]] = -_tolerance(problem, some[fine], mixed[fine], exact=True)
+        done = part.stop
+        picked = best.pick(supports[:done], shares[:done], value[:done])
+        settled = done == len(supports) or (len(picked) == keep and picked[-1].value <= rest[done])
+    count = int(alone.sum())
+    single = Best(problem, 1).pick(supports[:count], shares[:count], value[:count])
+    how += ", until no other could take more" if settled else f", the best {done:,} of {len(supports):,}"
+    possible = len({tuple(row) for row in supports.tolist()})
+    return Search(
+        picked,
+        count_supports(problem, width),
+        possible,
+        done,
+        how,
+        proven=settled,
+        single=single[0] if single else None,
+    )
+
+
+def _tolerance(problem: Problem, supports: Indices, shares: Array, *, exact: bool) -> Array:
+    """Return the water tolerance of blends (b, s), of several oils the least, or a quick upper bound of it."""
+    least = np.full(len(supports), np.inf)
+    for stock in problem.stocks:
+        ask = stock.water_tolerance if exact else stock.highest_water_tolerance
+        least = np.minimum(least, ask(supports, shares))
+    return least
 
 
 def _around(problem: Problem, one: Found) -> tuple[Indices, Array]:
@@ -285,10 +246,10 @@ def search_by_cost(problem: Problem, *, steps: int | None, keep: int, min_p_clea
     def figure(some: Indices, mixed: Array) -> Array:
         cost = (price[some] * mixed).sum(axis=1)
         if problem.stocks:
-            cost = np.where(_log_spinodal(problem, some, mixed) < hopeless, cost, np.inf)
+            cost = np.where(log_spinodal(problem, some, mixed) < hopeless, cost, np.inf)
         return cost
 
-    grid = _Grid.of(problem, coarse, figure, np.isfinite)
+    grid = Grid.of(problem, coarse, figure, np.isfinite)
     looked = 0
     found: dict[tuple[int, ...], Found] = {}
     single: Found | None = None
@@ -304,7 +265,7 @@ def search_by_cost(problem: Problem, *, steps: int | None, keep: int, min_p_clea
             clear = wanted.copy()
             if problem.stocks and wanted.any():
                 rows = np.flatnonzero(wanted)
-                margin = _margins(problem, supports[part][rows], shares[part][rows], None)
+                margin = margins(problem, supports[part][rows], shares[part][rows], None)
                 clear[rows] = margin >= least_margin
                 looked += len(rows)
             for row in np.flatnonzero(clear) + start:
@@ -324,7 +285,9 @@ def search_by_cost(problem: Problem, *, steps: int | None, keep: int, min_p_clea
             start += _BATCH
     how = f"all blends in steps of {100 / coarse:g} % taken in the order of their cost until enough were clear"
     possible = len({tuple(row) for chunk in grid.supports for row in chunk.tolist()})
-    return Search(list(found.values()), _count(problem, width), possible, looked, how, proven=True, single=single)
+    return Search(
+        list(found.values()), count_supports(problem, width), possible, looked, how, proven=True, single=single
+    )
 
 
 def _is_clear(problem: Problem, one: Found, least: float) -> bool:
@@ -332,71 +295,3 @@ def _is_clear(problem: Problem, one: Found, least: float) -> bool:
     if any(stock.p_clear(support, one.shares) < least for stock in problem.stocks):
         return False
     return all(outcome.p_clear >= least for outcome in problem.outcomes(one))
-
-
-def search_worst_distance(
-    problem: Problem, *, steps: int | None, keep: int, worst: float, random_state: int | np.random.Generator | None
-) -> Search:
-    """Return the blends whose distance in the worst cases is smallest.
-
-    Parameters
-    ----------
-    problem : Problem
-        The question.
-    steps : int or None
-        Steps of the grid; None for 5 %. [-]
-    keep : int
-        How many blends. [-]
-    worst : float
-        Share of the draws that is worse than the value of a blend. [-]
-    random_state : int, Generator or None
-        Seed of the draws of the parameters, the same for all blends. [-]
-
-    Returns
-    -------
-    Search
-        The value of a blend is the distance that only this share of the draws exceeds.
-    """
-    rng = np.random.default_rng(random_state)
-    points = drawn(problem.points, np.array([one.covariance for one in problem.chosen]), rng, _DRAWS)
-    targets = []
-    for subject in problem.subjects:
-        here = subject.hsp.array if isinstance(subject, Oil) else subject.array
-        spread = subject.covariance if isinstance(subject, Oil) else np.zeros((3, 3))
-        targets.append(drawn(here[None, :], spread[None], rng, _DRAWS)[:, 0])
-    scale = np.array([2.0, 1.0, 1.0])
-    supports, shares, value = [], [], []
-    solved = solve(problem)
-    width = len(solved)
-    ranked = sorted(
-        (float(one.closed[row]), size, int(row))
-        for size, one in enumerate(solved)
-        for row in np.flatnonzero(np.isfinite(one.closed))
-    )
-    pool = ranked[:_POOL] + [one for one in ranked[_POOL:] if one[1] == 0]
-    for _, size, row in pool:
-        support = solved[size].supports[row]
-        mixed = compositions(steps or 20, size + 1) / (steps or 20)
-        if steps is None and np.isfinite(solved[size].value[row]):
-            mixed = np.concatenate([mixed, solved[size].fractions[row][None, :]])
-        every = np.tile(support, (len(mixed), 1))
-        mixed = mixed[problem.feasible(every, mixed)]
-        if not len(mixed):
-            continue
-        blends = np.einsum("bs,dsk->bdk", mixed, points[:, support])
-        gaps = [np.sqrt(np.square((blends - target) * scale).sum(axis=-1)) for target in targets]
-        far = np.quantile(np.max(gaps, axis=0), 1.0 - worst, axis=1)
-        supports.append(_padded(np.tile(support, (len(mixed), 1)), width))
-        shares.append(np.pad(mixed, ((0, 0), (0, width - size - 1))))
-        value.append(far)
-    count = sum(len(one.supports) for one in solved)
-    how = (
-        f"the {min(_POOL, len(ranked))} nearest sets of carriers on a grid of {100 / (steps or 20):g} %, {_DRAWS} draws"
-    )
-    if not value:
-        return Search([], count, 0, 0, how, proven=False, single=None)
-    every, mixed, far = np.concatenate(supports), np.concatenate(shares), np.concatenate(value)
-    picked = _Best(problem, keep).pick(every, mixed, far)
-    alone = (mixed > 0).sum(axis=1) == 1
-    single = _Best(problem, 1).pick(every[alone], mixed[alone], far[alone])
-    return Search(picked, count, len(ranked), 0, how, proven=False, single=single[0] if single else None)

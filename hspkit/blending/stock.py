@@ -19,7 +19,7 @@ from hspkit.carriers import Blend, Carrier
 from hspkit.miscibility import THEORY_SD_LN, UNDECIDED, Mixture, carrier_substances
 from hspkit.oils import Oil
 from hspkit.phases.mixture import HANSEN_WEIGHTS, at
-from hspkit.substances import Substance
+from hspkit.substances import Substance, substance
 
 __all__ = ["Stock", "drawn", "mixes"]
 
@@ -29,6 +29,8 @@ Indices = NDArray[np.intp]
 #: Mixtures that go to the engine together; larger batches fall out of the cache.
 _ENGINE_CHUNK = 1500
 _SPINODAL_CHUNK = 20_000
+#: Shares of added water at which the spinodal index is asked before the crossing is narrowed down. [-]
+_WATER_SCAN = (0.01, 0.02, 0.04, 0.06, 0.08, 0.1, 0.13, 0.16, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
 #: Draws behind a probability; its standard error is then at most 0.035.
 _DRAWS = 200
 
@@ -57,7 +59,9 @@ class Stock:
             liquids.insert(0, (1.0, oil.substances, oil.fractions))
         else:
             liquids[0] = (1.0, *members[0])
+        liquids.append((0.0, (substance("water"),), np.ones(1)))
         self.mixture = Mixture.of(liquids)
+        self._water = self.mixture.names.index("water")
         self.share = oil_share
         self.celsius = celsius
         rows = len(self.mixture.names)
@@ -120,6 +124,47 @@ class Stock:
             middle.append(np.log(2.0 * strength * top))
             spread.append(self._spread(rows, by_point * HANSEN_WEIGHTS, weight * along**2 / top[:, None]))
         return np.concatenate([*middle, np.zeros(0)]), np.concatenate([*spread, np.zeros(0)])
+
+    def highest_water_tolerance(self, supports: Indices, shares: Array) -> Array:
+        """Return where stocks cloud at the latest when water is added, shape (b,), as a share of the whole. [-]
+
+        Where the spinodal index reaches 1 on the way, the mixture has clouded before.
+        """
+        start = self.fractions(supports, shares)
+        water = np.eye(len(self.mixture.names))[self._water]
+
+        def split(rows: Indices, added: Array) -> NDArray[np.bool_]:
+            mixed = (1.0 - added[:, None]) * start[rows] + added[:, None] * water
+            mixed /= mixed.sum(axis=1, keepdims=True)
+            found = phases.spinodal_index(mixed, self.mixture.volumes, self.mixture.hsp, celsius=self.celsius)
+            return np.asarray(found >= 1.0)
+
+        low, high = np.zeros(len(start)), np.ones(len(start))
+        open_rows = np.arange(len(start))
+        for added in _WATER_SCAN:
+            parted = split(open_rows, np.full(open_rows.size, added))
+            high[open_rows[parted]] = added
+            open_rows = open_rows[~parted]
+            low[open_rows] = added
+        between = np.flatnonzero(high < 1.0)
+        for _ in range(6):
+            middle = 0.5 * (low[between] + high[between])
+            parted = split(between, middle)
+            high[between[parted]] = middle[parted]
+            low[between[~parted]] = middle[~parted]
+        return high
+
+    def water_tolerance(self, supports: Indices, shares: Array) -> Array:
+        """Return the share of water in the whole at which stocks cloud, shape (b,): exact and slow. [-]"""
+        present, rows = self._present(supports, shares)
+        rows = np.concatenate([rows, np.full((len(rows), 1), self._water)], axis=1)
+        present = np.concatenate([present, np.zeros((len(rows), 1))], axis=1)
+        first = (rows == self._water).argmax(axis=1)
+        added = np.zeros_like(present)
+        added[np.arange(len(rows)), first] = 1.0
+        volumes, hsp = self.mixture.volumes[rows], self.mixture.hsp[rows]
+        found = phases.cloud_point(present, added, volumes, hsp, celsius=self.celsius)
+        return np.asarray(found.fraction, dtype=float)
 
     def p_clear(self, support: Indices, shares: Array, random_state: int | np.random.Generator | None = 0) -> float:
         """Return the probability that one stock (s,) is clear, from draws: slower than the margin, and surer. [-]"""

@@ -260,7 +260,7 @@ def _stationary(points: Array, scale: float) -> tuple[NDArray[np.bool_], Array]:
     gram = np.array([[(points[:, 1 + i] * points[:, 1 + j]).sum(axis=0) for j in range(d)] for i in range(d)])
     pull = np.array([-(points[:, 1 + i] * points[:, 0]).sum(axis=0) for i in range(d)])
     diagonal = np.array([gram[i, i] for i in range(d)])
-    sure = (diagonal > 1e-14 * max(scale, 1e-300)).all(axis=0)
+    sure = np.asarray((diagonal > 1e-14 * max(scale, 1e-300)).all(axis=0))
     if d == 1:
         z[0, sure] = pull[0, sure] / gram[0, 0, sure]
         return sure, z

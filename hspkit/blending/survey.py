@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from hspkit.blending.grid import margin_of
 from hspkit.blending.limits import Limits
 from hspkit.blending.problem import Problem, compositions
 from hspkit.blending.result import BlendSearch
-from hspkit.blending.screened import margin_of
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.hansen import HSP
