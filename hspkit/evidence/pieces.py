@@ -38,9 +38,20 @@ CELSIUS_RANGE = (0.0, 100.0)
 class Piece(Protocol):
     """What `reconcile` needs of a piece of evidence."""
 
-    kind: str
-    source: str
-    measured: float
+    @property
+    def kind(self) -> str:
+        """Kind of evidence; "mixing" for outcomes that are yes or no. [-]"""
+        ...
+
+    @property
+    def source(self) -> str:
+        """Where it comes from. [-]"""
+        ...
+
+    @property
+    def measured(self) -> float:
+        """The measured value."""
+        ...
 
     def residual(self, hsp: Array) -> Array:
         """Return (predicted - measured) over the standard deviation, (m, 3) -> (m,). [-]"""
@@ -276,9 +287,7 @@ class Evidence:
         return cls("activity", value, spread, _source(source), _partner(solvent), _celsius(celsius))
 
     @classmethod
-    def vaporisation_enthalpy(
-        cls, kJ_per_mol: float, *, sd: float | None = None, source: str = "user"
-    ) -> Evidence:
+    def vaporisation_enthalpy(cls, kJ_per_mol: float, *, sd: float | None = None, source: str = "user") -> Evidence:
         """Return the evidence of an enthalpy of vaporisation at 25 C."""
         value = _number(kJ_per_mol, "kJ_per_mol", 5.0, 500.0, "kJ/mol")
         share = SINGLE_VALUE_SD["vaporisation enthalpy"]
@@ -398,5 +407,3 @@ def _source(given: Any) -> str:
         message = f"source is {given!r}; expected a text that says where the value comes from"
         raise InputError(message)
     return given.strip()
-
-
