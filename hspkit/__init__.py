@@ -13,13 +13,36 @@ from typing import Any
 __version__ = "0.1.0"
 
 _HOME = {
+    "Application": "application",
+    "Blend": "carriers",
+    "Carrier": "carriers",
     "Estimate": "estimation",
+    "Evidence": "evidence",
     "GroupModel": "estimation",
     "HSP": "hansen",
+    "Oil": "oils",
+    "SphereFit": "sphere",
+    "Trial": "trials",
+    "TrialLog": "trials",
+    "Substance": "substances",
+    "batch_sheet": "report",
+    "best_blend": "blending",
+    "carrier": "carriers",
+    "carriers": "carriers",
+    "dissolve": "miscibility",
     "distance": "hansen",
     "estimate": "estimation",
     "estimate_many": "estimation",
+    "ethanol_strength_to_clear": "miscibility",
+    "learn": "trials",
+    "next_trial": "trials",
+    "oil": "oils",
+    "oils": "oils",
+    "pair_miscibility": "pairs",
+    "rank_carriers": "ranking",
+    "reconcile": "evidence",
     "red": "hansen",
+    "substance": "substances",
 }
 
 __all__ = sorted(_HOME)
@@ -46,7 +69,7 @@ def __getattr__(name: str) -> Any:
         value = getattr(importlib.import_module(f"hspkit.{_HOME[name]}"), name)
         globals()[name] = value
         return value
-    if name in ("phases", "plotting", "data"):
+    if name in ("data", "errors", "phases", "plotting"):
         return importlib.import_module(f"hspkit.{name}")
     message = f"module 'hspkit' has no attribute {name!r}; public names: {', '.join(__all__)}"
     raise AttributeError(message)

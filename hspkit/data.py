@@ -19,9 +19,21 @@ from typing import Any, NamedTuple
 
 from hspkit.errors import DataFileError
 
-__all__ = ["Column", "Table", "columns", "folder", "parse_table", "read_table", "read_text", "sources", "tables"]
+__all__ = [
+    "Column",
+    "Table",
+    "columns",
+    "folder",
+    "parse_table",
+    "read_table",
+    "read_text",
+    "refresh_inventory",
+    "sources",
+    "tables",
+]
 
 _SOURCE_ROW = re.compile(r"^\|\s*`(?P<key>[^`]+)`\s*\|(?P<rest>.*)\|\s*$")
+_INVENTORY_HEADING = "## How many rows and numbers are known in which way"
 #: How a figure is known. A recalled figure may be shipped with that mark and is never a hard test.
 SOURCE_KINDS = ("read", "memory", "computed", "common practice", "fitted", "invented")
 
@@ -162,9 +174,7 @@ def _value(text: str, column: Column, where: str) -> Any:
     raise DataFileError(message)
 
 
-def parse_table(
-    text: str, layout: str, *, name: str | None = None, optional: Iterable[str] = ()
-) -> Table:
+def parse_table(text: str, layout: str, *, name: str | None = None, optional: Iterable[str] = ()) -> Table:
     """Check the text of a csv against the layout of a shipped table and return typed rows.
 
     Parameters
@@ -176,7 +186,7 @@ def parse_table(
     name : str, optional
         What to call the table in messages; default the layout. [-]
     optional : iterable of str
-        Columns that may be left out of this csv. [-]
+        Columns that may be left out of this csv, or left empty in some rows. [-]
 
     Raises
     ------
@@ -197,8 +207,10 @@ def parse_table(
     except StopIteration:
         message = f"{name}: the file is empty; expected the header {','.join(c.column for c in declared)}"
         raise DataFileError(message) from None
-    known = {column.column: column for column in declared}
     skippable = set(optional)
+    known = {  # a column that may be left out may also be left empty
+        column.column: column._replace(required=False) if column.column in skippable else column for column in declared
+    }
     missing = [c for c in known if c not in header and c not in skippable]
     unknown = [c for c in header if c not in known]
     twice = sorted({c for c in header if header.count(c) > 1})
@@ -265,3 +277,64 @@ def sources() -> dict[str, dict[str, str]]:
             raise DataFileError(message)
         found[key] = {"kind": kind, "reference": reference}
     return found
+
+
+def inventory() -> list[dict[str, Any]]:
+    """Return, for each table, its rows and its numbers counted by how they are known.
+
+    A row counts by its ``source`` key, a number by the key column that ``columns.csv`` names for it. ``rows``
+    and ``numbers`` are dictionaries from kind (see `sources`) to count; rows of a table without a ``source``
+    column count under ``layout``.
+
+    Examples
+    --------
+    >>> [entry["file"] for entry in inventory()][0]
+    'columns.csv'
+    """
+    known = sources()
+    entries = []
+    for name in tables():
+        rows: dict[str, int] = {}
+        numbers: dict[str, int] = {}
+        table = read_table(name)
+        has_source = any(column.column == "source" for column in table.columns)
+        measured = [column for column in table.columns if column.source_column and column.type in ("number", "integer")]
+        for row in table.rows:
+            kind = known.get(row["source"], {}).get("kind", "unknown") if has_source and row["source"] else "layout"
+            rows[kind] = rows.get(kind, 0) + 1
+            for column in measured:
+                if row[column.column] is not None:
+                    kind = known.get(row[column.source_column] or "", {}).get("kind", "unknown")
+                    numbers[kind] = numbers.get(kind, 0) + 1
+        entries.append({"file": name, "rows": rows, "numbers": numbers})
+    return entries
+
+
+def inventory_text() -> str:
+    """Return `inventory` as the Markdown table that stands at the end of ``SOURCES.md``.
+
+    A test compares the two; `refresh_inventory` brings the file up to date.
+
+    Examples
+    --------
+    >>> inventory_text().splitlines()[0]
+    '| file | rows | numbers |'
+    """
+    order = (*SOURCE_KINDS, "layout", "unknown")
+
+    def told(counts: Mapping[str, int]) -> str:
+        return ", ".join(f"{kind} {counts[kind]}" for kind in order if kind in counts) or "-"
+
+    lines = ["| file | rows | numbers |", "|---|---|---|"]
+    lines += [f"| {entry['file']} | {told(entry['rows'])} | {told(entry['numbers'])} |" for entry in inventory()]
+    return "\n".join(lines) + "\n"
+
+
+def refresh_inventory() -> None:
+    """Write `inventory_text` at the end of ``SOURCES.md`` of a checkout, after the tables have changed."""
+    place = Path(str(folder().joinpath("SOURCES.md")))
+    head, _, tail = place.read_text(encoding="utf-8").partition(_INVENTORY_HEADING)
+    # keys that were appended behind the inventory move in front of it
+    late = [line for line in tail.splitlines() if _SOURCE_ROW.match(line)]
+    text = "\n".join([head.rstrip(), *late])
+    place.write_text(f"{text}\n\n{_INVENTORY_HEADING}\n\n{inventory_text()}", encoding="utf-8")

@@ -1,0 +1,595 @@
+"""Carriers and blends of carriers: what they are, what they weigh, how they pour, whether one may eat them.
+
+A carrier and a blend answer to the same names, so that a mixture does not ask which of the two it holds.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache, cached_property, lru_cache
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hspkit import contraction, data, ethanol, law, viscosity
+from hspkit.errors import ExtrapolationWarning, HspkitError, InputError, UnknownNameError
+from hspkit.hansen import HSP, TYPICAL_EXPANSIVITY, check_fractions, mix
+from hspkit.law import PERMITTING_ROLES, Limit, LimitUse, categories, limit_uses, limits, markets
+from hspkit.names import NameIndex
+from hspkit.substances import Substance, substance
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "PERMITTING_ROLES", "Blend", "Carrier", "Limit", "LimitUse", "carrier", "carriers", "categories",
+    "limit_uses", "limits", "markets",
+]  # fmt: skip
+
+NOT_FOR_INGESTION = "not for ingestion"
+#: Further outside the temperatures of a fitted pair, its viscosity is an extrapolation [K].
+PAIR_FAR = 10.0
+
+
+@dataclass(frozen=True, eq=False)
+class Carrier:
+    """A liquid that carries an oil into food, or one that is mistaken for such a liquid.
+
+    Parameters
+    ----------
+    name, cas : str
+        Name of the trade and CAS number as sold. [-]
+    substance : Substance or None
+        Whose parameters it has; None where no single molecule stands for it. [-]
+    role : str
+        carrier; alcohol (for comparison); diluent; or not for ingestion. [-]
+    e_number : str or None
+        Union additive number. [-]
+    densities, viscosities : dict
+        Density [g/mL] and dynamic viscosity [mPa s] by temperature [degC].
+    taste_limit, taste_unnoticed : float or None
+        Dose above which it turns unpleasant, and below which it is hardly noticed. [mg/L of finished product]
+    taste, caution, note : str
+        In words. [-]
+    sources : dict
+        Source key by quantity. [-]
+
+    Examples
+    --------
+    >>> pg = carrier("propylene glycol")
+    >>> pg.cas, pg.e_number, pg.permitted("EU", "soft drinks")
+    ('57-55-6', 'E1520', 'restricted')
+    """
+
+    name: str
+    cas: str
+    substance: Substance | None
+    role: str = "carrier"
+    e_number: str | None = None
+    densities: Mapping[float, float] = field(default_factory=dict)
+    viscosities: Mapping[float, float] = field(default_factory=dict)
+    flash_point: float | None = None
+    taste_limit: float | None = None
+    taste_unnoticed: float | None = None
+    taste: str = ""
+    caution: str = ""
+    note: str = ""
+    sources: Mapping[str, str] = field(default_factory=dict, repr=False)
+
+    def __repr__(self) -> str:
+        return f"Carrier({self.name!r}, {self.cas})"
+
+    @classmethod
+    def of(cls, name: str | Substance) -> Carrier:
+        """Return any substance as a carrier to compute with; nothing is known of its permission.
+
+        Examples
+        --------
+        >>> Carrier.of("acetone").permitted("EU")
+        'no evidence'
+        """
+        found = substance(name) if isinstance(name, str) else name
+        density = getattr(found, "density", None)
+        return cls(
+            found.name,
+            found.cas or "",
+            found,
+            role="not a listed carrier",
+            densities={25.0: density} if density is not None and np.isfinite(density) else {},
+        )
+
+    @property
+    def parts(self) -> tuple[Carrier, ...]:
+        """The carrier itself; the same attribute as of a blend."""
+        return (self,)
+
+    @property
+    def substances(self) -> tuple[Substance, ...]:
+        """The substance it is, as a tuple of one."""
+        return (self._molecule,)
+
+    @property
+    def fractions(self) -> NDArray[np.float64]:
+        """Volume fraction, shape (1,). [-]"""
+        return np.ones(1)
+
+    @property
+    def _molecule(self) -> Substance:
+        if self.substance is None:
+            message = f"no single molecule stands for {self.name!r} ({self.note}): it has no Hansen parameters"
+            raise InputError(message)
+        return self.substance
+
+    @property
+    def hsp(self) -> HSP:
+        """Hansen parameters at 25 C. [MPa^0.5]"""
+        return self._molecule.hsp
+
+    @property
+    def covariance(self) -> NDArray[np.float64]:
+        """Covariance of the Hansen parameters, shape (3, 3). [MPa]"""
+        return np.asarray(self._molecule.covariance, dtype=float)
+
+    @property
+    def volume(self) -> float:
+        """Molar volume at 25 C. [cm3/mol]"""
+        return float(self._molecule.volume)
+
+    @property
+    def component_hsp(self) -> NDArray[np.float64]:
+        """Hansen parameters, shape (1, 3). [MPa^0.5]"""
+        return self.hsp.array[None, :]
+
+    @property
+    def component_volumes(self) -> NDArray[np.float64]:
+        """Molar volume at 25 C, shape (1,). [cm3/mol]"""
+        return np.array([self.volume])
+
+    @property
+    def component_covariances(self) -> NDArray[np.float64]:
+        """Covariance of the Hansen parameters, shape (1, 3, 3). [MPa]"""
+        return self.covariance[None]
+
+    @property
+    def density(self) -> float:
+        """Density at 20 C; NaN when unknown. [g/mL]"""
+        return self.density_at(20.0)
+
+    def density_at(self, celsius: float) -> float:
+        """Return the density; NaN when unknown. [g/mL]
+
+        From two temperatures linear; from one with the expansivity of a typical liquid.
+        """
+        known = sorted(self.densities.items())
+        if not known:
+            return float("nan")
+        if celsius in self.densities:
+            return float(self.densities[celsius])
+        (cold, heavy), (warm, light) = known[0], known[-1]
+        if cold == warm:
+            return float(heavy * (1.0 - TYPICAL_EXPANSIVITY * (celsius - cold)))
+        return float(heavy + (light - heavy) * (celsius - cold) / (warm - cold))
+
+    def viscosity(self, celsius: float = 20.0) -> float:
+        """Return the dynamic viscosity; NaN when unknown. See `viscosity.at_temperature`. [mPa s]
+
+        Warns
+        -----
+        ExtrapolationWarning
+            More than 15 K from the temperatures at which it is known.
+        """
+        return viscosity.at_temperature(celsius, dict(self.viscosities))
+
+    def viscosity_range(self, celsius: float = 20.0) -> tuple[float, float]:
+        """Return lowest and highest viscosity to expect: of a pure carrier, the same figure twice. [mPa s]"""
+        value = self.viscosity(celsius)
+        return value, value
+
+    def limits(self, market: str, category: str | None = None) -> tuple[Limit, ...]:
+        """Return what was read of the law of a market; see `hspkit.law.limits`."""
+        return limits(self.name, market, category)
+
+    def permitted(self, market: str, category: str | None = None) -> str:
+        """Return whether the law lets one eat it as a carrier; see `hspkit.law.permission`.
+
+        Examples
+        --------
+        >>> carrier("benzyl alcohol").permitted("EU", "soft drinks")
+        'no evidence'
+        >>> carrier("dipropylene glycol").permitted("UK")
+        'no'
+        """
+        word = law.permission(self.name, market, category)
+        return "no" if self.role == NOT_FOR_INGESTION else word
+
+    def doses(self, mg_per_L: float) -> dict[str, float]:
+        """Return the dose by carrier, {name: mg/L}; the same method as of a blend."""
+        return {self.name: float(mg_per_L)}
+
+
+def _pair(first: str, second: str) -> tuple[NDArray[np.float64], float, float, float, bool] | None:
+    table = viscosity.pair_coefficients()
+    if (first, second) in table:
+        return (*table[first, second], False)
+    if (second, first) in table:
+        return (*table[second, first], True)
+    return None
+
+
+@dataclass(frozen=True, eq=False)
+class Blend:
+    """Carriers mixed in fixed shares.
+
+    Parameters
+    ----------
+    shares : mapping of str, Carrier or Blend to float
+        Fractions that sum to 1; names resolve through `carrier`. [-]
+    basis : {"volume", "mass"}
+        What the fractions are; it must be said. Volumes are those measured out, before any contraction. [-]
+    name : str, optional
+        What to call the blend. [-]
+
+    Raises
+    ------
+    InputError
+        When the basis is not given, the fractions are negative or do not sum to 1, or a density that the
+        conversion needs is unknown. Nothing is rescaled.
+    UnknownNameError
+        When a name is not that of a carrier.
+
+    Examples
+    --------
+    >>> half = Blend({"propylene glycol": 0.5, "water": 0.5}, basis="volume")
+    >>> half.mass_fractions.round(3)
+    array([0.509, 0.491])
+    """
+
+    shares: Mapping[Any, float]
+    basis: Literal["volume", "mass"]
+    name: str = ""
+    parts: tuple[Carrier, ...] = field(init=False, repr=False)
+    _volume_fractions: tuple[float, ...] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        if self.basis not in ("volume", "mass"):
+            message = f"basis is {self.basis!r}; expected 'volume' or 'mass'"
+            raise InputError(message)
+        if not isinstance(self.shares, Mapping) or not self.shares:
+            message = f"shares is {self.shares!r}; expected a mapping such as {{'triacetin': 0.7, 'MCT': 0.3}}"
+            raise InputError(message)
+        given = check_fractions([float(x) for x in self.shares.values()], kind=f"{self.basis} fractions")
+        members = [carrier(key) for key in self.shares]
+        weight: dict[str, float] = {}
+        found: dict[str, Carrier] = {}
+        for member, share in zip(members, given, strict=True):
+            inner = member.volume_fractions if isinstance(member, Blend) and self.basis == "volume" else None
+            if inner is None:
+                inner = member.mass_fractions if isinstance(member, Blend) else np.ones(1)
+            for part, part_share in zip(member.parts, inner, strict=True):
+                found.setdefault(part.name, part)
+                weight[part.name] = weight.get(part.name, 0.0) + float(share * part_share)
+        fractions = np.array([weight[name] for name in found])
+        if self.basis == "mass":
+            density = np.array([part.density for part in found.values()])
+            unknown = [n for n, d, f in zip(found, density, fractions, strict=True) if not np.isfinite(d) and f > 0]
+            if unknown:
+                message = f"no density is known for {', '.join(unknown)}: give the blend by volume"
+                raise InputError(message)
+            fractions = np.where(fractions > 0, fractions / np.where(np.isfinite(density), density, 1.0), 0.0)
+            fractions = fractions / fractions.sum()
+        object.__setattr__(self, "parts", tuple(found.values()))
+        object.__setattr__(self, "_volume_fractions", tuple(float(x) for x in fractions))
+        if not self.name:
+            label = " + ".join(f"{100 * share:.4g} % {_label(key)}" for key, share in self.shares.items())
+            object.__setattr__(self, "name", f"{label} by {self.basis}")
+
+    def __repr__(self) -> str:
+        return f"Blend({self.name!r})"
+
+    @property
+    def substances(self) -> tuple[Substance, ...]:
+        """The substances of `parts`, length n."""
+        return tuple(part._molecule for part in self.parts)
+
+    @property
+    def volume_fractions(self) -> NDArray[np.float64]:
+        """Volume fractions of `parts`, as measured out, shape (n,). [-]"""
+        return np.array(self._volume_fractions)
+
+    @property
+    def fractions(self) -> NDArray[np.float64]:
+        """Volume fractions, shape (n,). [-]"""
+        return self.volume_fractions
+
+    @property
+    def mass_fractions(self) -> NDArray[np.float64]:
+        """Mass fractions of `parts`, shape (n,); NaN where a density is unknown. [-]"""
+        masses = self.volume_fractions * np.array([part.density for part in self.parts])
+        return masses / masses.sum()
+
+    @property
+    def mole_fractions(self) -> NDArray[np.float64]:
+        """Mole fractions of `parts`, shape (n,). [-]"""
+        moles = self.volume_fractions / self.component_volumes
+        return moles / moles.sum()
+
+    @cached_property
+    def component_hsp(self) -> NDArray[np.float64]:
+        """Hansen parameters of `parts`, shape (n, 3). [MPa^0.5]"""
+        return np.stack([part.hsp.array for part in self.parts])
+
+    @cached_property
+    def component_volumes(self) -> NDArray[np.float64]:
+        """Molar volumes of `parts` at 25 C, shape (n,). [cm3/mol]"""
+        return np.array([part.volume for part in self.parts])
+
+    @cached_property
+    def component_covariances(self) -> NDArray[np.float64]:
+        """Covariances of the Hansen parameters of `parts`, shape (n, 3, 3). [MPa]"""
+        return np.stack([part.covariance for part in self.parts])
+
+    @property
+    def hsp(self) -> HSP:
+        """Hansen parameters: the volume-fraction mean. [MPa^0.5]"""
+        return HSP(*mix(self.component_hsp, self.volume_fractions))
+
+    @property
+    def covariance(self) -> NDArray[np.float64]:
+        """Covariance of `hsp`, shape (3, 3), from errors of the parts taken as independent. [MPa]"""
+        return np.einsum("i,ijk->jk", self.volume_fractions**2, self.component_covariances)
+
+    @property
+    def volume(self) -> float:
+        """Mean molar volume at 25 C. [cm3/mol]"""
+        return float(1.0 / np.sum(self.volume_fractions / self.component_volumes))
+
+    @property
+    def density(self) -> float:
+        """Density at 20 C; NaN when one is unknown. [g/mL]
+
+        Ethanol with water by OIML R 22; propylene glycol and glycerol with water with the contraction fitted to
+        measured mixtures; anything else without contraction.
+        """
+        present = {p.name: f for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0}
+        if set(present) == {"ethanol", "water"}:
+            share = dict(zip((p.name for p in self.parts), self.mass_fractions, strict=True))
+            return float(ethanol.density(100.0 * share["ethanol"]))
+        measured_out = sum(f * p.density for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0)
+        lost = sum(
+            float(contraction.contraction(present.get(first, 0.0), present.get(second, 0.0), coefficients))
+            for (first, second), coefficients in contraction.pair_coefficients().items()
+        )
+        return float(measured_out / (1.0 - lost))
+
+    def viscosity(self, celsius: float = 20.0) -> float:
+        """Return the dynamic viscosity; NaN when that of a part is unknown. [mPa s]
+
+        ln(viscosity) by volume fraction, with the pair terms of ``viscosity_pairs.csv`` (ethanol, propylene
+        glycol and glycerol with water). For any other pair nothing measured was found: see
+        `viscosity_range`.
+
+        Warns
+        -----
+        ExtrapolationWarning
+            More than 10 K outside the temperatures of a fitted pair, or 15 K from those of a part.
+        """
+        pure = [part.viscosity(celsius) for part in self.parts]
+        for i, j in self._pairs():
+            _, coldest, warmest, _ = viscosity.pair_coefficients()[self.parts[i].name, self.parts[j].name]
+            if not coldest - PAIR_FAR <= celsius <= warmest + PAIR_FAR:
+                message = (
+                    f"{self.parts[i].name} with {self.parts[j].name} at {celsius:g} C; "
+                    f"fitted from {coldest:g} to {warmest:g} C"
+                )
+                warnings.warn(message, ExtrapolationWarning, stacklevel=2)
+        return float(viscosity.mix(self.volume_fractions, pure, celsius, self._pairs()))
+
+    def _pairs(self) -> dict[tuple[int, int], Any]:
+        found: dict[tuple[int, int], Any] = {}
+        for i in range(len(self.parts)):
+            for j in range(i + 1, len(self.parts)):
+                pair = _pair(self.parts[i].name, self.parts[j].name)
+                if pair is not None:
+                    found[(j, i) if pair[-1] else (i, j)] = pair[0]
+        return found
+
+    def viscosity_range(self, celsius: float = 20.0) -> tuple[float, float]:
+        """Return lowest and highest viscosity to expect. [mPa s]
+
+        Where every pair was fitted: the largest error of the fits. Else the spread between mixing by volume,
+        by mass and by mole, and, for water with a carrier it was not fitted with, between the pair terms that
+        water has with others.
+        """
+        pure = np.array([part.viscosity(celsius) for part in self.parts])
+        pairs = self._pairs()
+        middle = self.viscosity(celsius)
+        present = [i for i, f in enumerate(self.volume_fractions) if f > 0]
+        wanted = [(i, j) for n, i in enumerate(present) for j in present[n + 1 :]]
+        missing = [(i, j) for i, j in wanted if (i, j) not in pairs and (j, i) not in pairs]
+        if not missing:
+            errors = [_pair(self.parts[i].name, self.parts[j].name) for i, j in wanted]
+            error = max((pair[3] / 100.0 for pair in errors if pair is not None), default=0.0)
+            return middle * (1.0 - error), middle * (1.0 + error)
+        ways = [
+            viscosity.mix(f, pure, celsius, pairs)
+            for f in (self.volume_fractions, self.mass_fractions, self.mole_fractions)
+        ]
+        low, high = min(float(w) for w in ways), max(float(w) for w in ways)
+        for i, j in missing:
+            if "water" in (self.parts[i].name, self.parts[j].name):
+                leading = [table[0, 0] for table, *_ in viscosity.pair_coefficients().values()]
+                product = self.volume_fractions[i] * self.volume_fractions[j]
+                low *= float(np.exp(product * min(0.0, *leading)))
+                high *= float(np.exp(product * max(0.0, *leading)))
+        return low, high
+
+    @property
+    def caution(self) -> str:
+        """Cautions of the parts, one after the other."""
+        return " ".join(f"{p.name}: {p.caution}" for p in self.parts if p.caution)
+
+    def permitted(self, market: str, category: str | None = None) -> str:
+        """Return the least permissive word of the parts; see `Carrier.permitted`."""
+        words = [p.permitted(market, category) for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0]
+        return next(word for word in ("no", "no evidence", "restricted", "yes") if word in words)
+
+    def limits(self, market: str, category: str | None = None) -> tuple[Limit, ...]:
+        """Return what was read of the law for each part; see `hspkit.law.limits`."""
+        return tuple(row for part in self.parts for row in limits(part.name, market, category))
+
+    def doses(self, mg_per_L: float) -> dict[str, float]:
+        """Return how a dose of the blend divides among its parts, {name: mg/L}.
+
+        Parameters
+        ----------
+        mg_per_L : float
+            Dose of the blend. [mg/L]
+
+        Examples
+        --------
+        >>> Blend({"triacetin": 0.25, "MCT": 0.75}, basis="mass").doses(400)["triacetin"]
+        100.0
+        """
+        return {p.name: float(mg_per_L * m) for p, m in zip(self.parts, self.mass_fractions, strict=True)}
+
+
+def _label(key: Any) -> str:
+    return key if isinstance(key, str) else key.name
+
+
+# --- names ---
+
+
+@cache
+def _table() -> dict[str, Carrier]:
+    found = {}
+    for row in data.read_table("carriers.csv").rows:
+        known = {c: row[f"density_{c}"] for c in (20, 25) if row[f"density_{c}"] is not None}
+        thick = {c: row[f"viscosity_{c}"] for c in (20, 25) if row[f"viscosity_{c}"] is not None}
+        quantities = ("density_20", "density_25", "viscosity_20", "viscosity_25", "flash_point", "taste")
+        found[row["name"]] = Carrier(
+            row["name"],
+            row["cas"],
+            substance(row["substance"]) if row["substance"] else None,
+            row["role"],
+            row["e_number"],
+            {float(c): d for c, d in known.items()},
+            {float(c): v for c, v in thick.items()},
+            row["flash_point"],
+            row["taste_limit_mg_per_L"],
+            row["taste_unnoticed_mg_per_L"],
+            row["taste"] or "",
+            row["caution"] or "",
+            row["note"] or "",
+            {"identity": row["source"], **{q: row[f"{q}_source"] for q in quantities if row[f"{q}_source"]}},
+        )
+    return found
+
+
+@cache
+def _index() -> NameIndex:
+    rows = []
+    for row in data.read_table("carriers.csv").rows:
+        number = f"{row['e_number']}; {row['e_number'][0]} {row['e_number'][1:]}" if row["e_number"] else ""
+        rows.append({**row, "synonyms": f"{row['synonyms'] or ''}; {number}"})
+    return NameIndex(rows, what="carrier")
+
+
+@lru_cache(maxsize=1024)
+def _aqueous(strength: float) -> Blend:
+    share = ethanol.volume_fractions(strength)
+    return Blend({"ethanol": share[0], "water": share[1]}, basis="volume", name=f"ethanol {strength:g} % vol")
+
+
+def carrier(name: str | Carrier | Blend) -> Carrier | Blend:
+    """Return a carrier by name, synonym, CAS or E number; aqueous ethanol by its strength.
+
+    Parameters
+    ----------
+    name : str, Carrier or Blend
+        "propylene glycol", "57-55-6", "E1520", "ethanol 70 % vol". Objects are returned as they are. [-]
+
+    Returns
+    -------
+    Carrier or Blend
+        A Blend only for aqueous ethanol.
+
+    Raises
+    ------
+    UnknownNameError
+        When no carrier has the name. Near names are listed with what tells them apart, because some are
+        poison; none is chosen.
+
+    Examples
+    --------
+    >>> carrier("glycerin").name
+    'glycerol'
+    >>> carrier("70 % vol ethanol").volume_fractions.round(3)
+    array([0.677, 0.323])
+    """
+    if isinstance(name, Carrier | Blend):
+        return name
+    if not isinstance(name, str) or not name.strip():
+        message = f"carrier is {name!r}; expected a name such as 'triacetin', a Carrier or a Blend"
+        raise InputError(message)
+    strength = ethanol.parse_strength(name)
+    if strength is not None and strength < 100.0:
+        return _aqueous(strength)
+    try:
+        return _table()[_index().find("ethanol" if strength is not None else name)]
+    except UnknownNameError as error:
+        message = str(error)
+    try:
+        found = substance(name)
+    except HspkitError:
+        raise UnknownNameError(message) from None
+    message = (
+        f"{found.name!r} is a substance of the tables but no carrier; hspkit.carriers() lists carriers, "
+        f"Carrier.of({found.name!r}) computes with it all the same"
+    )
+    raise UnknownNameError(message)
+
+
+def carriers() -> pd.DataFrame:
+    """Return the carriers that can be computed with, and the liquids mistaken for them: one row each.
+
+    Syrups and emulsifiers, for which no single molecule stands, are left out; `carrier` has their limits.
+
+    Returns
+    -------
+    pandas.DataFrame
+        carrier, cas, e_number, role, density [g/mL at 20 C], viscosity_mPa_s [20 C], flash_point [degC],
+        taste_limit_mg_per_L, taste_unnoticed_mg_per_L, taste, permission by market, caution, note.
+
+    Examples
+    --------
+    >>> frame = carriers()
+    >>> len(frame) >= 25, frame.set_index("carrier").loc["ethylene glycol", "US"]
+    (True, 'no')
+    """
+    import pandas as pd
+
+    return pd.DataFrame(
+        [
+            {
+                "carrier": item.name,
+                "cas": item.cas,
+                "e_number": item.e_number,
+                "role": item.role,
+                "density": item.density,
+                "viscosity_mPa_s": item.viscosity(20.0),
+                "flash_point": item.flash_point,
+                "taste_limit_mg_per_L": item.taste_limit,
+                "taste_unnoticed_mg_per_L": item.taste_unnoticed,
+                "taste": item.taste,
+                **{market: item.permitted(market) for market in markets()},
+                "caution": item.caution,
+                "note": item.note,
+            }
+            for item in _table().values()
+            if item.substance is not None
+        ]
+    )

@@ -1,0 +1,272 @@
+"""What the free energy of `hspkit.phases` says about two liquids, written out so that evidence can be read through it.
+
+For two liquids everything hangs on one number, the exchange energy per volume w = a |d_1 - d_2|^2 with a = alpha/(RT)
+and d = (delta_d, delta_p/2, delta_h/2) [mol/cm3]. So a measured solubility or activity becomes a measured w once and
+for all, and parameters are compared with that.
+
+Water is an associated liquid: counted molecule by molecule its entropy of mixing is too large beside its small volume
+(18 cm3/mol). It enters the entropy with a *mixing volume* of a few molecules; the number is fitted
+(`Calibration.water_association`). Its volume fraction stays what it is.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from hspkit import data, hansen
+from hspkit.errors import DataFileError
+from hspkit.phases.mixture import GAS_CONSTANT
+
+__all__ = [
+    "Calibration",
+    "DISTANCE_WEIGHTS",
+    "LAPSE",
+    "calibration",
+    "coexisting_strength",
+    "critical_strength",
+    "dilute_ln_gamma",
+    "excess_size_term",
+    "exchange",
+    "scale_at",
+    "strength_from_ln_gamma",
+]
+
+Array = NDArray[np.float64]
+
+#: Share of statements "mixes" or "does not mix" that may be plainly wrong, in both directions; judgement, no source.
+LAPSE = 0.01
+#: Weights of the squared differences of delta_d, delta_p, delta_h in |d_1 - d_2|^2.
+DISTANCE_WEIGHTS = np.array([1.0, 0.25, 0.25])
+
+
+class Calibration(NamedTuple):
+    """The fitted constants, one row of ``calibration.csv`` each."""
+
+    alpha: float
+    water_association: float
+    sd_activity: float
+    sd_water_solubility: float
+    sd_log_p: float
+    sd_internal_bond: float
+    sd_total: float
+    sd_mixing: float
+    published_sd_d: float
+    published_sd_p: float
+    published_sd_h: float
+    water_sd_scale: float
+    estimate_sd_scale: float
+    shared_deviation: float
+    likeness_length: float
+
+
+@cache
+def calibration() -> Calibration:
+    """Return the constants of ``calibration.csv``.
+
+    Examples
+    --------
+    >>> 0.5 < calibration().alpha < 0.8
+    True
+    """
+    found = {row["constant"]: row["value"] for row in data.read_table("calibration.csv").rows}
+    missing = [name for name in Calibration._fields if name not in found]
+    if missing:
+        message = f"calibration.csv lacks {', '.join(missing)}; rebuild it with python -m hspkit.evidence.calibrate"
+        raise DataFileError(message)
+    return Calibration(**{name: found[name] for name in Calibration._fields})
+
+
+def scale_at(celsius: ArrayLike) -> tuple[Array, Array]:
+    """Return factors (..., 3) of the parameters and (...) of the volumes at a temperature, both 1 at 25 degC.
+
+    The same rates as in `phases`: the expansivity of a typical liquid for all.
+
+    Examples
+    --------
+    >>> factors, volume = scale_at(25.0)
+    >>> factors, float(volume)
+    (array([1., 1., 1.]), 1.0)
+    """
+    warmth = np.asarray(celsius, dtype=float)
+    points = hansen.at_temperature(np.ones(3), warmth)
+    return points, np.exp(hansen.TYPICAL_EXPANSIVITY * (warmth - 25.0))
+
+
+def exchange(a: ArrayLike, b: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: float | None = None) -> Array:
+    """Return the exchange energy per volume of two liquids over RT, w = alpha Ra^2 / (4 RT). [mol/cm3]
+
+    Parameters
+    ----------
+    a, b : array_like of shape (..., 3)
+        Hansen parameters at 25 C; they broadcast. [MPa^0.5]
+    celsius : array_like of shape (...)
+        Temperature. [degC]
+    alpha : float, optional
+        Weight of the Hansen distance; that of ``calibration.csv`` by default. [-]
+
+    Examples
+    --------
+    >>> exchange([16, 4, 8], [16, 4, 4], alpha=1.0)
+    0.00161
+    """
+    factors, _ = scale_at(celsius)
+    weight = calibration().alpha if alpha is None else alpha
+    difference = (np.asarray(a, dtype=float) - np.asarray(b, dtype=float)) * factors
+    kelvin = np.asarray(celsius, dtype=float) + 273.15
+    return weight / (GAS_CONSTANT * kelvin) * np.sum(DISTANCE_WEIGHTS * difference**2, axis=-1)
+
+
+def critical_strength(volume_a: ArrayLike, volume_b: ArrayLike) -> Array:
+    """Return the w above which two liquids do not mix in all proportions. [mol/cm3]
+
+    Parameters
+    ----------
+    volume_a, volume_b : array_like of shape (...)
+        Mixing volumes. [cm3/mol]
+
+    References
+    ----------
+    P.J. Flory, Principles of Polymer Chemistry, Cornell 1953, ch. XIII (derivable: zero of the second and third
+    derivative of the free energy).
+
+    Examples
+    --------
+    >>> critical_strength(100.0, 100.0) * 100.0
+    2.0
+    """
+    roots = 1.0 / np.sqrt(np.asarray(volume_a, dtype=float)) + 1.0 / np.sqrt(np.asarray(volume_b, dtype=float))
+    return 0.5 * roots**2
+
+
+def excess_size_term(mole_fraction: float, volumes: tuple[float, float], mixing: tuple[float, float]) -> float:
+    """Return the excess Gibbs energy over RT of two liquids that comes from their sizes alone. [-]
+
+    Parameters
+    ----------
+    mole_fraction : float
+        Of the first liquid. [-]
+    volumes, mixing : tuple of two floats
+        Molar and mixing volumes. [cm3/mol]
+
+    Examples
+    --------
+    >>> excess_size_term(0.5, (100.0, 100.0), (100.0, 100.0))
+    0.0
+    """
+    shares = np.array([mole_fraction, 1.0 - mole_fraction])
+    sizes, joined = np.array(volumes), np.array(mixing)
+    phi = shares * sizes / np.sum(shares * sizes)
+    activity = (np.log(phi) + 1.0 - joined * np.sum(phi / joined)) * sizes / joined
+    return float(np.sum(shares * (activity - np.log(shares))))
+
+
+def _size_term(solute: ArrayLike, solvent: ArrayLike, solvent_mixing: ArrayLike) -> Array:
+    small, large = np.asarray(solute, dtype=float), np.asarray(solvent, dtype=float)
+    return np.log(small / large) + 1.0 - small / np.asarray(solvent_mixing, dtype=float)
+
+
+def dilute_ln_gamma(
+    strength: ArrayLike, solute: ArrayLike, solvent: ArrayLike, solvent_mixing: ArrayLike | None = None
+) -> Array:
+    """Return ln gamma at infinite dilution, on the scale of mole fractions.
+
+    Parameters
+    ----------
+    strength : array_like of shape (...)
+        Exchange energy w. [mol/cm3]
+    solute, solvent : array_like of shape (...)
+        Molar volumes. [cm3/mol]
+    solvent_mixing : array_like of shape (...), optional
+        Mixing volume of the solvent, where it differs (water). [cm3/mol]
+
+    Notes
+    -----
+    A solute that is itself associated (water) is counted as single molecules: diluted, its clusters come apart.
+
+    Examples
+    --------
+    >>> dilute_ln_gamma(0.02, 100.0, 100.0)
+    2.0
+    """
+    mixing = solvent if solvent_mixing is None else solvent_mixing
+    return _size_term(solute, solvent, mixing) + np.asarray(solute, dtype=float) * np.asarray(strength, dtype=float)
+
+
+def strength_from_ln_gamma(
+    ln_gamma: ArrayLike, solute: ArrayLike, solvent: ArrayLike, solvent_mixing: ArrayLike | None = None
+) -> Array:
+    """Return the w that an activity coefficient at infinite dilution means; inverse of `dilute_ln_gamma`.
+
+    Examples
+    --------
+    >>> strength_from_ln_gamma(2.0, 100.0, 100.0)
+    0.02
+    """
+    mixing = solvent if solvent_mixing is None else solvent_mixing
+    return (np.asarray(ln_gamma, dtype=float) - _size_term(solute, solvent, mixing)) / np.asarray(solute, dtype=float)
+
+
+def coexisting_strength(fraction: float, volume: float, solvent_mixing: float) -> float | None:
+    """Return the w at which a liquid is soluble to a given volume fraction in a solvent.
+
+    Both phases are followed: the liquid takes up solvent too, which matters as soon as it is well soluble.
+
+    Parameters
+    ----------
+    fraction : float
+        Volume fraction of the dissolved liquid in the phase that is poor in it. [-]
+    volume : float
+        Molar volume of the liquid. [cm3/mol]
+    solvent_mixing : float
+        Mixing volume of the solvent. [cm3/mol]
+
+    Returns
+    -------
+    float or None
+        None when the fraction lies beyond the critical one: no w gives such a phase. [mol/cm3]
+
+    Examples
+    --------
+    >>> round(coexisting_strength(1e-5, 162.0, 36.0), 4)
+    0.0926
+    """
+    size = 1.0 - volume / solvent_mixing
+    other = 1.0 - solvent_mixing / volume
+    critical = 1.0 / (1.0 + np.sqrt(volume / solvent_mixing))
+    if not 0.0 < fraction < 0.98 * critical:
+        return None
+
+    def strength(q: Array) -> Array:
+        """w from equal chemical potentials of the solvent; q = share of solvent in the other phase."""
+        return (np.log1p(-fraction) - np.log(q) + (fraction - 1.0 + q) * other) / (
+            solvent_mixing * ((1.0 - q) ** 2 - fraction**2)
+        )
+
+    def unequal(q: Array) -> Array:
+        """Difference of the chemical potentials of the liquid."""
+        w = strength(q)
+        poor = np.log(fraction) + (1.0 - fraction) * size + volume * w * (1.0 - fraction) ** 2
+        rich = np.log1p(-q) + q * size + volume * w * q * q
+        return poor - rich
+
+    # The root nearest to the critical point of a fine grid in ln q, then bisected: the function is smooth there.
+    grid = np.exp(np.linspace(np.log(1e-12), np.log(1.0 - critical) - 1e-3, 400))
+    values = unequal(grid)
+    change = np.flatnonzero(np.sign(values[:-1]) * np.sign(values[1:]) < 0)
+    if change.size == 0:
+        return None
+    low, high = np.log(grid[change[-1]]), np.log(grid[change[-1] + 1])
+    sign = np.sign(values[change[-1]])
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if np.sign(unequal(np.exp(middle))) == sign:
+            low = middle
+        else:
+            high = middle
+    return float(strength(np.exp(0.5 * (low + high))))
+
+

@@ -1,0 +1,257 @@
+"""What was read of the law: who may eat a carrier where, in what food, and how much.
+
+The rows stand in ``datasets/carrier_limits.csv``, each with its legal reference and the date of the text.
+They are notes of a reader, not the law: check the text in force, and ask someone licensed to say so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from functools import cache
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from hspkit import data
+from hspkit.errors import InputError, UnknownNameError
+
+__all__ = ["Limit", "LimitUse", "categories", "limit_uses", "limits", "markets", "permission"]
+
+#: What a row must be evidence of before it counts as permission to use a liquid as a carrier. Permission as a
+#: flavouring substance or an extraction solvent is not.
+PERMITTING_ROLES = ("carrier", "flavouring adjuvant", "food", "evaluation")
+CONSUMED, IN_FLAVOURING = "in the food as consumed", "in the flavouring"
+_ALL, _OTHER, _FLAVOURING = "all foods", "other foods", "flavouring"
+
+
+class Limit(NamedTuple):
+    """One row of ``carrier_limits.csv``; its columns are explained in ``columns.csv``."""
+
+    carrier: str
+    market: str
+    permitted: str
+    category: str
+    wording: str
+    role: str
+    rule: str
+    limit: float | None
+    unit: str | None
+    basis: str
+    sum_group: str | None
+    reference: str
+    text_date: str | None
+    note: str | None
+    source: str
+
+
+class LimitUse(NamedTuple):
+    """How much of one numeric limit the doses use.
+
+    Attributes
+    ----------
+    carriers : tuple of str
+        The carriers that count against the limit together. [-]
+    dose, limit : float
+        Dose and limit, in `unit`. [-]
+    unit : str
+        mg/kg or mg/L. [-]
+    share : float
+        dose / limit; above 1 the limit is broken. [-]
+    rows : tuple of Limit
+        The rows that state it. [-]
+    """
+
+    carriers: tuple[str, ...]
+    dose: float
+    limit: float
+    unit: str
+    share: float
+    rows: tuple[Limit, ...]
+
+
+@cache
+def _rows() -> tuple[Limit, ...]:
+    return tuple(Limit(**row) for row in data.read_table("carrier_limits.csv").rows)
+
+
+@cache
+def markets() -> tuple[str, ...]:
+    """Return the markets of which something was read.
+
+    Examples
+    --------
+    >>> markets()[:2]
+    ('US', 'EU')
+    """
+    return tuple(dict.fromkeys(row.market for row in _rows()))
+
+
+@cache
+def categories() -> tuple[str, ...]:
+    """Return the categories of food, in the plain words of the library.
+
+    Examples
+    --------
+    >>> categories()[:2]
+    ('soft drinks', 'alcoholic drinks')
+    """
+    return tuple(row["category"] for row in data.read_table("food_categories.csv").rows)
+
+
+def _check(value: str, allowed: Iterable[str], what: str) -> None:
+    known = list(allowed)
+    if value not in known:
+        message = f"no {what} {value!r}; expected one of {', '.join(known)}"
+        raise UnknownNameError(message)
+
+
+def limits(carrier: str, market: str, category: str | None = None) -> tuple[Limit, ...]:
+    """Return what was read of the law for a carrier in a market and a category of food.
+
+    Parameters
+    ----------
+    carrier : str
+        Name as in ``carriers.csv``. [-]
+    market : str
+        One of `markets`. [-]
+    category : str, optional
+        One of `categories`. Rows for it and for all foods apply; a row for "other foods" applies where the
+        same text does not name the category; limits in the flavouring itself always apply. Without a
+        category all rows. [-]
+
+    Returns
+    -------
+    tuple of Limit
+        Empty when nothing was read.
+
+    Raises
+    ------
+    UnknownNameError
+        When the market or the category is not known; the known ones are listed.
+
+    Examples
+    --------
+    >>> [(row.limit, row.unit) for row in limits("propylene glycol", "EU", "soft drinks") if row.sum_group]
+    [(3000.0, 'mg/kg')]
+    """
+    _check(market, markets(), "market")
+    rows = [row for row in _rows() if row.carrier == carrier and row.market == market]
+    if category is None:
+        return tuple(rows)
+    _check(category, categories(), "category")
+    named = {row.source for row in rows if row.category == category}
+    return tuple(
+        row
+        for row in rows
+        if row.category in (category, _ALL, _FLAVOURING) or (row.category == _OTHER and row.source not in named)
+    )
+
+
+def permission(carrier: str, market: str, category: str | None = None) -> str:
+    """Return whether the law lets one eat it as a carrier: "yes", "restricted", "no" or "no evidence".
+
+    Parameters
+    ----------
+    carrier : str
+        Name as in ``carriers.csv``. [-]
+    market : str
+        One of `markets`. [-]
+    category : str, optional
+        One of `categories`. Without it, and for a "flavouring" of which the text says nothing, "restricted" also
+        means: in some foods only. [-]
+
+    Returns
+    -------
+    str
+        Never "yes" or "restricted" without a row that says so. "no evidence" is not permission.
+
+    Raises
+    ------
+    UnknownNameError
+        When the market or the category is not known.
+
+    Examples
+    --------
+    >>> permission("benzyl alcohol", "EU", "confectionery"), permission("benzyl alcohol", "EU", "soft drinks")
+    ('restricted', 'no evidence')
+    """
+    if category is not None:
+        _check(category, categories(), "category")
+    everything = [row for row in limits(carrier, market) if row.role in PERMITTING_ROLES]
+    if category == _FLAVOURING and any(row.category in (_ALL, _FLAVOURING) for row in everything):
+        said = {row.permitted for row in everything if row.category in (_ALL, _FLAVOURING)}
+    elif category in (None, _FLAVOURING):
+        said = {row.permitted for row in everything}
+        everywhere = any(row.permitted == "yes" and row.category in (_ALL, _OTHER) for row in everything)
+        if "yes" in said and not everywhere:
+            said = (said - {"yes"}) | {"restricted"}
+    else:
+        # a limit in the flavouring alone does not say in which food it may end
+        rows = [row for row in limits(carrier, market, category) if row.category != _FLAVOURING]
+        said = {row.permitted for row in rows if row.role in PERMITTING_ROLES}
+    return next((word for word in ("no", "restricted", "yes") if word in said), "no evidence")
+
+
+def limit_uses(
+    doses: Mapping[Any, float],
+    market: str,
+    category: str,
+    *,
+    product_density: float = 1.0,
+    basis: str = CONSUMED,
+) -> tuple[LimitUse, ...]:
+    """Return how much of every numeric limit a set of doses uses, sum rules included.
+
+    Parameters
+    ----------
+    doses : mapping to float
+        Carrier (its name, or anything that has one) -> its dose in the finished product; for basis "in the
+        flavouring", in the flavouring. `hspkit.carriers.Blend.doses` splits the dose of a blend. [mg/L]
+    market, category : str
+        See `limits`. [-]
+    product_density : float
+        Density of what the dose is in, to compare with limits by mass. [g/mL]
+    basis : str
+        Which limits: "in the food as consumed" or "in the flavouring". [-]
+
+    Returns
+    -------
+    tuple of LimitUse
+        One per limit, the most used first; carriers of one sum rule count together. Empty where no number was
+        read, which is not permission: see `permission`.
+
+    Raises
+    ------
+    InputError
+        When a dose or the density is not a number that makes sense.
+    UnknownNameError
+        When the market or the category is not known.
+
+    Examples
+    --------
+    >>> uses = limit_uses({"triacetin": 1600, "propylene glycol": 900}, "EU", "soft drinks")
+    >>> [(use.carriers, round(use.share, 2)) for use in uses]
+    [(('propylene glycol',), 0.9), (('triacetin', 'propylene glycol'), 0.83)]
+    """
+    if not (np.isfinite(product_density) and product_density > 0):
+        message = f"product_density is {product_density!r}; expected a positive density in g/mL"
+        raise InputError(message)
+    if basis not in (CONSUMED, IN_FLAVOURING):
+        message = f"basis is {basis!r}; expected {CONSUMED!r} or {IN_FLAVOURING!r}"
+        raise InputError(message)
+    grouped: dict[tuple[str, float, str, str], list[tuple[float, Limit]]] = {}
+    for given, dose in doses.items():
+        carrier = given if isinstance(given, str) else given.name
+        if not (np.isfinite(dose) and dose >= 0):
+            message = f"the dose of {carrier!r} is {dose!r}; expected a number >= 0 in mg/L"
+            raise InputError(message)
+        for row in limits(carrier, market, category):
+            if row.basis == basis and row.role in PERMITTING_ROLES and row.unit in ("mg/kg", "mg/L"):
+                key = (row.sum_group or carrier, float(row.limit or 0.0), row.unit, row.reference)
+                grouped.setdefault(key, []).append((float(dose), row))
+    uses = []
+    for (_, limit, unit, _), entries in grouped.items():
+        total = sum(dose for dose, _ in entries) / (product_density if unit == "mg/kg" else 1.0)
+        names = tuple(dict.fromkeys(row.carrier for _, row in entries))
+        uses.append(LimitUse(names, total, limit, unit, total / limit, tuple(row for _, row in entries)))
+    return tuple(sorted(uses, key=lambda use: -use.share))

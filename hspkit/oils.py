@@ -1,0 +1,660 @@
+"""Essential oils: composition in mass %, folding, removal of terpenes, reading a GC report.
+
+An oil is a list of substances with their shares. What no substance stands for is kept as the uncovered share
+and reported; arrays for phase calculations (`fractions`, `component_hsp`, `component_volumes`) describe the
+covered part only.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cache, cached_property, lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hspkit import data, gc_report
+from hspkit.errors import DataFileError, HspkitError, InputError, UnknownNameError
+from hspkit.gc_report import SUM_TOLERANCE, Peak
+from hspkit.hansen import HSP, mix
+from hspkit.names import normal_form
+from hspkit.substances import Substance, substance
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Oil", "compare", "oil", "oils"]
+
+#: A liquid with a flash point up to this is labelled flammable in the UN system (GHS category 3) [degC].
+FLAMMABLE_BELOW = 60.0
+_MONOTERPENE, _SESQUITERPENE = "C10H16", "C15H24"
+
+
+@dataclass(frozen=True, eq=False)
+class Oil:
+    """An essential oil, or any mixture to be dissolved.
+
+    Parameters
+    ----------
+    name : str
+        Name of the oil. [-]
+    labels : tuple of str, length n
+        Names of the components, as the profile has them. [-]
+    substances : tuple of Substance, length n
+        The substances that the components are. [-]
+    mass_percent : tuple of float, length n
+        Shares of the whole oil, the uncovered part included. [mass %]
+    uncovered : tuple of (str, float)
+        Components or peaks that no substance stands for, with their shares. [mass %]
+    ranges : tuple of (float or None, float or None), length n
+        Lowest and highest share where the source states them. [mass %]
+    mass_yield : float
+        Mass of this oil per mass of the oil it was made from. [-]
+    caution : str
+        What to beware of. [-]
+    notes : tuple of str
+        What to know: unknown peaks and the names they may be meant for. [-]
+    sources : tuple of str
+        Source keys of the profile. [-]
+
+    Raises
+    ------
+    InputError
+        When a share is negative, the shares exceed 100 %, a substance stands twice or nothing is covered.
+
+    Examples
+    --------
+    >>> orange = oil("sweet orange, cold-pressed")
+    >>> orange.labels[0], orange.covered_percent > 95
+    ('limonene', True)
+    """
+
+    name: str
+    labels: tuple[str, ...]
+    substances: tuple[Substance, ...]
+    mass_percent: tuple[float, ...]
+    uncovered: tuple[tuple[str, float], ...] = ()
+    ranges: tuple[tuple[float | None, float | None], ...] = ()
+    mass_yield: float = 1.0
+    caution: str = ""
+    notes: tuple[str, ...] = field(default=(), repr=False)
+    sources: tuple[str, ...] = field(default=(), repr=False)
+
+    def __post_init__(self) -> None:
+        if not self.ranges:
+            object.__setattr__(self, "ranges", ((None, None),) * len(self.labels))
+        lengths = {len(self.labels), len(self.substances), len(self.mass_percent), len(self.ranges)}
+        if len(lengths) != 1:
+            message = f"oil {self.name!r}: labels, substances, mass_percent and ranges differ in length"
+            raise InputError(message)
+        if not self.substances:
+            message = f"oil {self.name!r}: no component is known; expected at least one substance"
+            raise InputError(message)
+        shares = np.array([*self.mass_percent, *(share for _, share in self.uncovered)], dtype=float)
+        if not np.all(np.isfinite(shares)) or np.any(shares < 0) or not np.any(shares[: len(self.labels)] > 0):
+            message = f"oil {self.name!r}: shares must be finite, not negative and not all zero [mass %]"
+            raise InputError(message)
+        if shares.sum() > 100.0 + SUM_TOLERANCE:
+            message = f"oil {self.name!r}: shares sum to {shares.sum():.2f} %; expected at most 100 %"
+            raise InputError(message)
+        seen: dict[str, str] = {}
+        for label, member in zip(self.labels, self.substances, strict=True):
+            if member.name in seen:
+                both = f"{seen[member.name]!r} and {label!r}"
+                message = f"oil {self.name!r}: {both} are both {member.name}; add them up"
+                raise InputError(message)
+            seen[member.name] = label
+
+    def __repr__(self) -> str:
+        return f"Oil({self.name!r}, {len(self.labels)} components, {self.covered_percent:.1f} % covered)"
+
+    @property
+    def covered_percent(self) -> float:
+        """Share of the oil that substances stand for. [mass %]"""
+        return float(np.sum(self.mass_percent))
+
+    @property
+    def uncovered_percent(self) -> float:
+        """Share that no substance stands for: unknown peaks and what the profile does not list. [mass %]"""
+        return max(0.0, 100.0 - self.covered_percent)
+
+    @cached_property
+    def fractions(self) -> NDArray[np.float64]:
+        """Volume fractions of the components in the covered part, shape (n,); they sum to 1. [-]"""
+        molar_mass = np.array([s.molar_mass for s in self.substances])
+        volumes = np.asarray(self.mass_percent) / molar_mass * self.component_volumes
+        return _frozen(volumes / volumes.sum())
+
+    @cached_property
+    def component_volumes(self) -> NDArray[np.float64]:
+        """Molar volumes at 25 C, shape (n,). [cm3/mol]"""
+        return _frozen(np.array([s.volume for s in self.substances], dtype=float))
+
+    @cached_property
+    def component_hsp(self) -> NDArray[np.float64]:
+        """Hansen parameters of the components, shape (n, 3). [MPa^0.5]"""
+        return _frozen(np.stack([s.hsp.array for s in self.substances]))
+
+    @cached_property
+    def component_covariances(self) -> NDArray[np.float64]:
+        """Covariance of each component's Hansen parameters, shape (n, 3, 3). [MPa]"""
+        return _frozen(np.stack([np.asarray(s.covariance, dtype=float) for s in self.substances]))
+
+    @property
+    def hsp(self) -> HSP:
+        """Hansen parameters of the covered part: the volume-fraction mean. [MPa^0.5]"""
+        return HSP(*mix(self.component_hsp, self.fractions))
+
+    @property
+    def covariance(self) -> NDArray[np.float64]:
+        """Covariance of `hsp`, shape (3, 3), from errors of the components taken as independent. [MPa]"""
+        return np.einsum("i,ijk->jk", self.fractions**2, self.component_covariances)
+
+    @property
+    def volume(self) -> float:
+        """Mean molar volume of the covered part at 25 C. [cm3/mol]"""
+        return float(1.0 / np.sum(self.fractions / self.component_volumes))
+
+    @property
+    def density(self) -> float:
+        """Density at 25 C of the covered part, taking the components to mix without contraction. [g/mL]"""
+        molar_mass = np.array([s.molar_mass for s in self.substances])
+        return float(np.sum(self.fractions * molar_mass / self.component_volumes))
+
+    @cached_property
+    def terpenes(self) -> NDArray[np.bool_]:
+        """Which components are terpene hydrocarbons, C10H16 or C15H24, shape (n,). [-]"""
+        return _frozen(np.array([s.formula in (_MONOTERPENE, _SESQUITERPENE) for s in self.substances]))
+
+    @property
+    def terpene_percent(self) -> float:
+        """Share of terpene hydrocarbons. [mass %]"""
+        return float(np.asarray(self.mass_percent)[self.terpenes].sum())
+
+    @property
+    def components(self) -> pd.DataFrame:
+        """One row per component: component, cas, mass_percent, min_pct, max_pct, fraction, terpene."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            {
+                "component": self.labels,
+                "cas": [s.cas for s in self.substances],
+                "mass_percent": self.mass_percent,
+                "min_pct": [low for low, _ in self.ranges],
+                "max_pct": [high for _, high in self.ranges],
+                "fraction": self.fractions,
+                "terpene": self.terpenes,
+            }
+        )
+
+    def folded(self, times: float) -> Oil:
+        """Return the oil concentrated by distilling off monoterpene hydrocarbons, then sesquiterpenes.
+
+        A five-fold oil is one fifth of the mass of the oil it comes from.
+
+        Parameters
+        ----------
+        times : float
+            Mass of the oil per mass of the folded oil. [-]
+
+        Returns
+        -------
+        Oil
+            The folded oil; `mass_yield` is 1/times. Its other components keep their mass.
+
+        Raises
+        ------
+        InputError
+            When times is below 1, or more than the terpenes allow.
+
+        Examples
+        --------
+        >>> five = oil("sweet orange, cold-pressed").folded(5)
+        >>> round(five.mass_yield, 3), five.covered_percent + five.uncovered_percent
+        (0.2, 100.0)
+        """
+        if not (np.isfinite(times) and times >= 1):
+            message = f"times is {times!r}; expected a number >= 1"
+            raise InputError(message)
+        most = 100.0 / max(100.0 - self.terpene_percent, 1e-9)
+        if times >= most:
+            message = (
+                f"{self.name!r} has {self.terpene_percent:.1f} % of terpenes and folds less than {most:.1f} "
+                f"times; asked {times:g}"
+            )
+            raise InputError(message)
+        shares = np.asarray(self.mass_percent, dtype=float)
+        remove = 100.0 - 100.0 / times
+        kept = shares.copy()
+        for formula in (_MONOTERPENE, _SESQUITERPENE):  # the lighter ones boil off first
+            group = np.array([s.formula == formula for s in self.substances])
+            amount = kept[group].sum()
+            gone = min(remove, amount)
+            if amount > 0:
+                kept[group] *= 1.0 - gone / amount
+            remove -= gone
+        return self._with_masses(kept, f"{self.name}, {times:g}-fold")
+
+    def without_terpenes(self, share: float = 1.0) -> Oil:
+        """Return the oil after a share of every terpene hydrocarbon has been removed.
+
+        Parameters
+        ----------
+        share : float
+            How much of the terpene hydrocarbons goes, 0 to 1. [-]
+
+        Returns
+        -------
+        Oil
+            The terpene-poor oil; `mass_yield` says how much is left. Other components keep their mass.
+
+        Raises
+        ------
+        InputError
+            When share is not between 0 and 1, or nothing would be left.
+
+        Examples
+        --------
+        >>> lemon = oil("lemon, cold-pressed")
+        >>> poor = lemon.without_terpenes(0.95)
+        >>> poor.terpene_percent < lemon.terpene_percent
+        True
+        """
+        if not 0 <= share <= 1:
+            message = f"share is {share!r}; expected 0 (none) to 1 (all)"
+            raise InputError(message)
+        kept = np.asarray(self.mass_percent) * np.where(self.terpenes, 1.0 - share, 1.0)
+        return self._with_masses(kept, f"{self.name}, {100 * share:g} % of terpenes removed")
+
+    def _with_masses(self, kept: NDArray[np.float64], name: str) -> Oil:
+        """Return the oil whose components have these masses per 100 of this one; the uncovered part stays."""
+        total = kept.sum() + self.uncovered_percent
+        if kept.sum() <= 0:
+            message = f"nothing known would be left of {self.name!r}"
+            raise InputError(message)
+        stays = kept > 0
+        scale = 100.0 / total
+
+        def pick(values: Sequence[Any]) -> tuple[Any, ...]:
+            return tuple(value for value, stay in zip(values, stays, strict=True) if stay)
+
+        return replace(
+            self,
+            name=name,
+            labels=pick(self.labels),
+            substances=pick(self.substances),
+            mass_percent=tuple(float(x) for x in kept[stays] * scale),
+            uncovered=tuple((label, share * scale) for label, share in self.uncovered),
+            ranges=(),
+            mass_yield=float(self.mass_yield * total / 100.0),
+        )
+
+    @classmethod
+    def from_table(
+        cls,
+        frame: pd.DataFrame,
+        *,
+        name: str = "my oil",
+        component: str | None = None,
+        percent: str | None = None,
+    ) -> Oil:
+        """Return an oil from a table of components and their shares.
+
+        Parameters
+        ----------
+        frame : pandas.DataFrame
+            One row per component; names, CAS numbers or SMILES, and mass or area %. [-]
+        name : str
+            What to call the oil. [-]
+        component, percent : str, optional
+            Names of the two columns; usual headings are found without. [-]
+
+        Returns
+        -------
+        Oil
+            Rows that no substance answers to are kept as uncovered share.
+
+        Raises
+        ------
+        DataFileError
+            Naming table, row and column, when a share is not a number, is negative, the shares exceed 100 %
+            or a component stands twice.
+
+        Notes
+        -----
+        Area % of a flame-ionisation detector is taken as mass %, as is usual; residues that do not reach the
+        detector are not in it.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> frame = pd.DataFrame({"component": ["limonene", "peak 7"], "area %": [94, 2]})
+        >>> Oil.from_table(frame, name="orange")
+        Oil('orange', 1 components, 94.0 % covered)
+        """
+        where = f"table {name!r}"
+        header = [str(column) for column in frame.columns]
+        rows = [
+            ["" if value is None or value != value else str(value) for value in row]
+            for row in frame.itertuples(index=False)
+        ]
+        found = gc_report.peaks(header, rows, where, component=component, percent=percent, first_row=1)
+        return _from_peaks(found, name, where)
+
+    @classmethod
+    def from_csv(
+        cls,
+        path: str | Path,
+        *,
+        name: str | None = None,
+        component: str | None = None,
+        percent: str | None = None,
+    ) -> Oil:
+        """Return an oil from a csv of a GC report.
+
+        Commas, semicolons or tabs, decimal commas, a byte-order mark and UTF-8 or Latin-1 are understood;
+        "tr", "n.d." and "<0.1" count as zero.
+
+        Parameters
+        ----------
+        path : str or Path
+            The file; first line the header. [-]
+        name : str, optional
+            What to call the oil; default the name of the file. [-]
+        component, percent : str, optional
+            Names of the two columns; usual headings are found without. [-]
+
+        Returns
+        -------
+        Oil
+            Unknown peaks are kept as uncovered share.
+
+        Raises
+        ------
+        DataFileError
+            Naming file, row and column; nothing is half-loaded.
+        """
+        file = Path(path)
+        header, rows = gc_report.read_csv(file)
+        found = gc_report.peaks(header, rows, file.name, component=component, percent=percent)
+        return _from_peaks(found, name or file.stem, file.name)
+
+
+def _frozen(array: Any) -> Any:
+    array.flags.writeable = False
+    return array
+
+
+def _from_peaks(peaks: Sequence[Peak], name: str, where: str) -> Oil:
+    known: dict[str, tuple[str, Substance, Peak]] = {}
+    uncovered: list[tuple[str, float]] = []
+    notes = []
+    for peak in peaks:
+        label = peak.name or peak.cas or f"peak in row {peak.row}"
+        found, why = _find(peak.cas, peak.name, gc_report.spoken_name(peak.name))
+        if found is None:
+            uncovered.append((label, peak.percent))
+            notes.append(f"{where}, row {peak.row}, {peak.percent:g} %: {why}")
+            continue
+        if found.name in known:
+            other, _, before = known[found.name]
+            message = (
+                f"{where}, row {peak.row}: {label!r} is {found.name}, like {other!r} in row {before.row}; add them up"
+            )
+            raise DataFileError(message)
+        known[found.name] = (label, found, peak)
+    if not known:
+        message = f"{where}: no component is known to the tables; expected names, CAS numbers or SMILES"
+        raise DataFileError(message)
+    labels, members, kept = zip(*known.values(), strict=True)
+    shares = tuple(peak.percent for peak in kept)
+    return Oil(name, labels, members, shares, tuple(uncovered), notes=tuple(notes))
+
+
+def _find(*identities: str) -> tuple[Substance | None, str]:
+    """Return the substance of the first identity that one answers to; else None and why not."""
+    why = "it has no name"
+    for identity in dict.fromkeys(identities):
+        if identity:
+            try:
+                return substance(identity), ""
+            except HspkitError as error:
+                why = str(error)
+    return None, why
+
+
+# --- the oils that ship ---
+
+
+@cache
+def _names() -> dict[str, Mapping[str, Any]]:
+    return {row["oil"]: row for row in data.read_table("oil_names.csv").rows}
+
+
+@cache
+def _profiles() -> dict[str, list[Mapping[str, Any]]]:
+    found: dict[str, list[Mapping[str, Any]]] = {name: [] for name in _names()}
+    for row in data.read_table("oils.csv").rows:
+        if row["used"]:
+            found[row["oil"]].append(row)
+    return found
+
+
+_FILLERS = frozenset({"oil", "essential", "of", "type", "the", "and", "or"})
+
+
+@lru_cache(maxsize=4096)
+def _words(text: str) -> frozenset[str]:
+    """Return the words of a name, whatever their order: "oil of clove buds" is "clove, bud"."""
+    plain = normal_form(text).replace("expressed", "cold pressed").replace("coldpressed", "cold pressed")
+    words = (word.removesuffix("s") if len(word) > 3 else word for word in plain.split())
+    return frozenset(words) - _FILLERS
+
+
+@cache
+def _index() -> dict[frozenset[str], str]:
+    found: dict[frozenset[str], str] = {}
+    for name, row in _names().items():
+        for known in (name, *(row["synonyms"] or "").split(";")):
+            if known.strip():
+                found.setdefault(_words(known), name)
+    return found
+
+
+@lru_cache(maxsize=4096)
+def _resolve(name: str) -> str | None:
+    """Return the shipped oil a name means; None when it means none, an error when it means several."""
+    words = _words(name)
+    if not words:
+        return None
+    exact = _index().get(words)
+    if exact:
+        return exact
+    plants = [known for known in _names() if _words(known.split(",")[0]) == words]
+    choices = plants or [known for known in _names() if words <= _words(known) and words & _words(known.split(",")[0])]
+    if len(choices) > 1:
+        message = f"{name!r} can mean {'; '.join(repr(c) for c in choices)}: name the process or the part"
+        raise UnknownNameError(message)
+    return choices[0] if choices else None
+
+
+@cache
+def _shipped(name: str) -> Oil:
+    row = _names()[name]
+    labels, members, shares, ranges, uncovered, sources = [], [], [], [], [], []
+    for part in _profiles()[name]:
+        found, _ = _find(part["cas"] or "")
+        sources.append(part["source"])
+        if found is None:
+            uncovered.append((part["component"], part["typical_pct"]))
+            continue
+        labels.append(part["component"])
+        members.append(found)
+        shares.append(part["typical_pct"])
+        ranges.append((part["min_pct"], part["max_pct"]))
+    return Oil(
+        name,
+        tuple(labels),
+        tuple(members),
+        tuple(shares),
+        tuple(uncovered),
+        tuple(ranges),
+        caution=row["caution"] or "",
+        sources=tuple(dict.fromkeys(sources)),
+    )
+
+
+def oil(name: str | Oil | Substance) -> Oil:
+    """Return an essential oil, or an aroma compound as an oil of one component.
+
+    Parameters
+    ----------
+    name : str, Oil or Substance
+        "<plant>, <process or part>", a synonym, or the plant alone when that is unique; else the name, CAS
+        number or SMILES of a substance. An Oil is returned as it is. [-]
+
+    Returns
+    -------
+    Oil
+
+    Raises
+    ------
+    UnknownNameError
+        When the name means several oils (the choices are listed) or nothing (close names are listed).
+
+    Examples
+    --------
+    >>> oil("bergamot").name
+    'bergamot, cold-pressed'
+    >>> oil("clove")
+    Traceback (most recent call last):
+    hspkit.errors.UnknownNameError: 'clove' can mean 'clove, bud'; 'clove, leaf': name the process or the part
+    >>> oil("linalool").mass_percent
+    (100.0,)
+    """
+    if isinstance(name, Oil):
+        return name
+    if isinstance(name, Substance):
+        return _pure(name)
+    if not isinstance(name, str) or not name.strip():
+        message = f"oil is {name!r}; expected a name such as 'lemon, cold-pressed', a Substance or an Oil"
+        raise InputError(message)
+    known = _resolve(name)
+    if known is not None:
+        return _shipped(known)
+    try:
+        found = substance(name)
+    except HspkitError as error:
+        close = difflib.get_close_matches(name.lower(), list(_names()), n=4, cutoff=0.5)
+        hint = f"; close oils: {', '.join(map(repr, close))}" if close else "; hspkit.oils() lists what ships"
+        message = f"no oil {name!r}{hint}. As a substance: {error}"
+        raise UnknownNameError(message) from None
+    return _pure(found)
+
+
+def _pure(member: Substance) -> Oil:
+    flash = member.flash_celsius
+    burns = flash is not None and flash <= FLAMMABLE_BELOW
+    caution = f"Flammable liquid (flash point about {flash:g} C)." if burns else ""
+    return Oil(member.name, (member.name,), (member,), (100.0,), caution=caution)
+
+
+def oils() -> pd.DataFrame:
+    """Return what ships: one row per oil.
+
+    Returns
+    -------
+    pandas.DataFrame
+        oil, botanical_name, synonyms, components (number), covered_percent, uncovered_percent,
+        density_min and density_max relative to water at celsius, refractive_index_min, refractive_index_max,
+        flash_point [degC], flammable, skin_sensitising, phototoxic, caution, sources.
+
+    Examples
+    --------
+    >>> len(oils()) >= 40
+    True
+    """
+    import pandas as pd
+
+    physical = {row["oil"]: row for row in data.read_table("oil_physical.csv").rows if row["used"]}
+    table = []
+    for name, row in _names().items():
+        profile = _profiles()[name]
+        covered = sum(p["typical_pct"] for p in profile if p["cas"])
+        body = physical.get(name, {})
+        table.append(
+            {
+                "oil": name,
+                "botanical_name": row["botanical_name"],
+                "synonyms": row["synonyms"],
+                "components": sum(1 for p in profile if p["cas"]),
+                "covered_percent": covered,
+                "uncovered_percent": max(0.0, 100.0 - covered),
+                **{
+                    key: body.get(key)
+                    for key in (
+                        "celsius", "density_min", "density_max", "refractive_index_min",
+                        "refractive_index_max", "flash_point",
+                    )
+                },
+                "flammable": row["flammable"],
+                "skin_sensitising": row["skin_sensitising"],
+                "phototoxic": row["phototoxic"],
+                "caution": row["caution"],
+                "sources": "; ".join(dict.fromkeys(p["source"] for p in profile)),
+            }
+        )  # fmt: skip
+    return pd.DataFrame(table)
+
+
+def compare(*items: Oil | str) -> pd.DataFrame:
+    """Return oils side by side, such as an oil before and after folding.
+
+    Parameters
+    ----------
+    *items : Oil or str
+        At least one oil. [-]
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns quantity, unit and one per oil. Rows: the components by share in the first oil [mass %], the share
+        without a substance, terpene hydrocarbons, mass yield, density, Hansen parameters.
+
+    Raises
+    ------
+    InputError
+        When no oil is given.
+
+    Examples
+    --------
+    >>> orange = oil("sweet orange")
+    >>> table = compare(orange, orange.folded(5)).set_index("quantity")
+    >>> [round(float(x), 2) for x in table.loc["decanal"].tolist()[1:]]
+    [0.3, 1.5]
+    """
+    import pandas as pd
+
+    chosen = [oil(item) for item in items]
+    if not chosen:
+        message = "no oil given; expected at least one"
+        raise InputError(message)
+    shares = [{s.name: share for s, share in zip(o.substances, o.mass_percent, strict=True)} for o in chosen]
+    names = list(dict.fromkeys(name for share in shares for name in sorted(share, key=lambda n: -share[n])))
+    rows: list[tuple[Any, ...]] = [(name, "mass %", *(share.get(name, 0.0) for share in shares)) for name in names]
+    rows += [
+        ("without a substance", "mass %", *(o.uncovered_percent for o in chosen)),
+        ("terpene hydrocarbons", "mass %", *(o.terpene_percent for o in chosen)),
+        ("mass yield", "-", *(o.mass_yield for o in chosen)),
+        ("density", "g/mL", *(o.density for o in chosen)),
+        *(
+            (part, "MPa^0.5", *(float(o.hsp.array[axis]) for o in chosen))
+            for axis, part in enumerate(("delta_d", "delta_p", "delta_h"))
+        ),
+    ]
+    return pd.DataFrame(rows, columns=["quantity", "unit", *(o.name for o in chosen)])

@@ -1,0 +1,176 @@
+"""Checked mixtures: the arrays of a question, broadcast, moved to its temperature, in engine coordinates.
+
+The engine knows neither substances nor Hansen parameters: it sees volume fractions, molar volumes and points
+d in a space of small rank r whose squared distances, times a = alpha/(RT), are the interaction. Hansen
+parameters become d = (delta_d, delta_p/2, delta_h/2), so that |d_1 - d_2|^2 = Ra^2/4.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from hspkit.errors import ExtrapolationWarning, InputError
+from hspkit.hansen import TYPICAL_EXPANSIVITY, at_temperature, check_fractions
+
+__all__ = [
+    "ALPHA",
+    "GAS_CONSTANT",
+    "HANSEN_WEIGHTS",
+    "TEMPERATURE_RANGE",
+    "Mixtures",
+    "gather",
+    "interaction_strength",
+]
+
+Array = NDArray[np.float64]
+
+#: Molar gas constant [J/(mol K)]; the same number in [MPa cm3/(mol K)]. CODATA 2018, exact by definition.
+GAS_CONSTANT = 8.31446261815324
+#: Weight of the Hansen distance in the interaction energy [-]: a compromise between the 0.6 that suits dilute
+#: Weight of the Hansen distance in the interaction energy [-]; fitted, see ``calibration.csv``, whose value it is. The
+#: engine reads no file, so the number stands here too and tests/test_evidence.py keeps the two equal.
+ALPHA = 0.66
+#: Temperatures [degC] within which the rates that move parameters away from 25 degC may be trusted.
+TEMPERATURE_RANGE = (0.0, 100.0)
+#: Hansen parameters scaled so that squared distances are Ra^2/4.
+HANSEN_WEIGHTS = np.array([1.0, 0.5, 0.5])
+
+
+@dataclass(frozen=True, slots=True)
+class Mixtures:
+    """A flat batch of b mixtures of n components, in engine coordinates.
+
+    Parameters
+    ----------
+    fractions : ndarray of shape (b, n)
+        Volume fractions. [-]
+    volumes : ndarray of shape (b, n) or (1, n)
+        Molar volumes at the temperature; the first axis is 1 when all mixtures share them. [cm3/mol]
+    points : ndarray of shape (b, n, r) or (1, n, r)
+        Coordinates d of the components. [MPa^0.5]
+    strength : ndarray of shape (b,) or (1,)
+        a = alpha/(RT). [mol/J]
+    shape : tuple of int
+        Shape of the answer: the leading axes of what was given. [-]
+    """
+
+    fractions: Array
+    volumes: Array
+    points: Array
+    strength: Array
+    shape: tuple[int, ...]
+
+    def take(self, rows: NDArray[np.intp] | NDArray[np.bool_], fractions: Array | None = None) -> Mixtures:
+        """Return some of the mixtures, optionally at other compositions (already restricted to the rows)."""
+        own = self.fractions[rows] if fractions is None else fractions
+
+        def chosen(values: Array) -> Array:
+            return values if values.shape[0] == 1 else values[rows]
+
+        return Mixtures(own, chosen(self.volumes), chosen(self.points), chosen(self.strength), (own.shape[0],))
+
+
+def interaction_strength(celsius: ArrayLike, alpha: ArrayLike | None = None) -> Array:
+    """Return a = alpha/(RT), which turns squared distances into energies per volume. [mol/J]
+
+    Parameters
+    ----------
+    celsius : array_like
+        Temperature. [degC]
+    alpha : array_like, optional
+        Weight of the Hansen distance; `ALPHA` by default. [-]
+
+    Examples
+    --------
+    >>> float(interaction_strength(25.0, alpha=1.0))
+    0.0004034
+    """
+    kelvin = np.asarray(celsius, dtype=float) + 273.15
+    if not np.all(np.isfinite(kelvin)) or np.any(kelvin <= 0):
+        message = f"celsius is {celsius!r}; expected finite temperatures in degC"
+        raise InputError(message)
+    weight = np.asarray(ALPHA if alpha is None else alpha, dtype=float)
+    if not np.all(np.isfinite(weight)) or np.any(weight < 0):
+        message = f"alpha is {alpha!r}; expected finite numbers >= 0"
+        raise InputError(message)
+    low, high = TEMPERATURE_RANGE
+    if np.any(kelvin < low + 273.15) or np.any(kelvin > high + 273.15):
+        message = (
+            f"celsius is {celsius!r}; the temperature rates of Hansen parameters hold from {low:g} to"
+            f" {high:g} degC, the answer is an extrapolation"
+        )
+        warnings.warn(message, ExtrapolationWarning, stacklevel=4)
+    return weight / (GAS_CONSTANT * kelvin)
+
+
+def _components(volumes: ArrayLike, hsp: ArrayLike) -> tuple[Array, Array]:
+    sizes, points = np.asarray(volumes, dtype=float), np.asarray(hsp, dtype=float)
+    if points.ndim < 2 or points.shape[-1] != 3:
+        message = f"hsp has shape {points.shape}; expected (..., n, 3) in the order delta_d, delta_p, delta_h"
+        raise InputError(message)
+    if sizes.ndim < 1 or sizes.shape[-1] != points.shape[-2]:
+        message = (
+            f"volumes has shape {sizes.shape} and hsp {points.shape}; expected (..., n) and (..., n, 3) with the same n"
+        )
+        raise InputError(message)
+    if not np.all(np.isfinite(sizes)) or np.any(sizes <= 0):
+        worst = sizes[~(np.isfinite(sizes) & (sizes > 0))].flat[0]
+        message = f"volumes hold {worst:g}; expected molar volumes > 0 in cm3/mol"
+        raise InputError(message)
+    if not np.all(np.isfinite(points)):
+        message = "hsp holds a value that is not a finite number; expected MPa^0.5; leave out what is unknown"
+        raise InputError(message)
+    return sizes, points
+
+
+def at(volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike) -> tuple[Array, Array]:
+    """Check, and return molar volumes (..., n) and engine coordinates (..., n, 3) at a temperature."""
+    sizes, points = _components(volumes, hsp)
+    warmth = np.asarray(celsius, dtype=float)
+    if np.any(warmth != 25.0):  # at 25 degC the given numbers are used as they are, to the last bit
+        sizes = sizes * np.exp(TYPICAL_EXPANSIVITY * (warmth[..., None] - 25.0))
+        points = at_temperature(points, warmth[..., None])
+    return sizes, points * HANSEN_WEIGHTS
+
+
+def gather(
+    fractions: ArrayLike,
+    volumes: ArrayLike,
+    hsp: ArrayLike,
+    celsius: ArrayLike = 25.0,
+    alpha: ArrayLike | None = None,
+) -> Mixtures:
+    """Check and broadcast a question; see `spinodal_index` for the arguments and the errors."""
+    shares = check_fractions(fractions)
+    sizes, points = at(volumes, hsp, celsius)
+    strength = interaction_strength(celsius, alpha)
+    n = shares.shape[-1]
+    if points.shape[-2] != n:
+        message = (
+            f"fractions has shape {shares.shape} but volumes {np.shape(volumes)} and hsp {np.shape(hsp)};"
+            " expected (..., n), (..., n) and (..., n, 3) with the same n"
+        )
+        raise InputError(message)
+    try:
+        shape = np.broadcast_shapes(shares.shape[:-1], sizes.shape[:-1], points.shape[:-2], strength.shape)
+    except ValueError:
+        message = (
+            f"leading axes do not broadcast: fractions {shares.shape}, volumes {np.shape(volumes)}, hsp"
+            f" {np.shape(hsp)}, celsius {np.shape(celsius)}, alpha {np.shape(strength)}; add axes of length 1"
+        )
+        raise InputError(message) from None
+    count = int(np.prod(shape))
+
+    def flat(values: Array, own: int) -> Array:
+        """Leave what all mixtures share as one row: the engine is several times faster then."""
+        tail = values.shape[values.ndim - own :]
+        if values.size == int(np.prod(tail)):
+            return values.reshape(1, *tail)
+        return np.broadcast_to(values, shape + tail).reshape(count, *tail)
+
+    shares = np.broadcast_to(shares, (*shape, n)).reshape(count, n)
+    return Mixtures(shares, flat(sizes, 1), flat(points, 2), flat(strength, 0), tuple(shape))

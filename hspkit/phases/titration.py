@@ -1,0 +1,202 @@
+"""Cloud points: how much of one liquid another takes before it stops being clear."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from hspkit.errors import InputError
+from hspkit.hansen import check_fractions
+from hspkit.phases.mixture import Array, Mixtures, gather
+from hspkit.phases.search import Trial, follow, glance, local_index, search, search_all
+
+__all__ = ["CloudPoint", "cloud_point"]
+
+#: Shares of the added liquid at which the global test is made; closer at both ends, where a per cent matters
+#: most.
+_STATIONS = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 17)))
+#: Shares at which the spinodal index, which costs almost nothing, is asked too.
+_SCAN = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 129)))
+_TOLERANCE = 1e-7
+_MOST_STEPS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class CloudPoint:
+    """Where mixtures cloud on the straight line from a start to what is added.
+
+    Parameters
+    ----------
+    fraction : ndarray of shape (...)
+        Volume fraction of the added liquid in the whole at the first cloud point; 0 when the start is not
+        clear, 1 when it never clouds. [-]
+    clouds : ndarray of bool, shape (...)
+        Whether it clouds anywhere on the line. [-]
+    """
+
+    fraction: Array
+    clouds: NDArray[np.bool_]
+
+
+def cloud_point(
+    start: ArrayLike,
+    added: ArrayLike,
+    volumes: ArrayLike,
+    hsp: ArrayLike,
+    *,
+    celsius: ArrayLike = 25.0,
+    alpha: ArrayLike | None = None,
+) -> CloudPoint:
+    """Return the first cloud point when one mixture is added to another: water to a stock, oil to a carrier.
+
+    The share of the addition runs from 0 to 1. The global test is made at 17 shares (and the spinodal index
+    asked at 129), then the crossing is solved for. Clouding that comes and goes between two shares of both is
+    missed. A mixture that clouds may clear again, nearly always so when very little of the start is left: the
+    answer is where it clouds first. To learn from where on it stays clear, swap ``start`` and ``added``: one
+    minus the fraction of that answer.
+
+    Parameters
+    ----------
+    start, added : array_like of shape (..., n)
+        Volume fractions of both liquids in the same n components; leading axes broadcast. [-]
+    volumes, hsp, celsius, alpha
+        As in `spinodal_index`; leading axes broadcast, e.g. over draws of parameters.
+
+    Returns
+    -------
+    CloudPoint
+        First cloud point, whether there is one, and where it is clear again.
+
+    Raises
+    ------
+    InputError
+        As in `spinodal_index`, for both liquids.
+
+    Examples
+    --------
+    Water added to limonene in ethanol (1 volume in 9):
+
+    >>> parameters = [[17.2, 1.8, 4.3], [15.8, 8.8, 19.4], [15.5, 16.0, 42.3]]
+    >>> point = cloud_point([0.1, 0.9, 0], [0, 0, 1], [162.9, 58.5, 18.0], parameters)
+    >>> float(point.fraction), bool(point.clouds)
+    (0.2, True)
+    """
+    first, last = check_fractions(start), check_fractions(added)
+    try:
+        first, last = np.broadcast_arrays(first, last)
+    except ValueError:
+        message = (
+            f"start has shape {first.shape} and added {last.shape}; expected (..., n) with the same"
+            " components in both, 0 where one has none"
+        )
+        raise InputError(message) from None
+    mixtures = gather(first, volumes, hsp, celsius, alpha)
+    n = first.shape[-1]
+    last = np.broadcast_to(last, (*mixtures.shape, n)).reshape(-1, n)
+    fraction, clouds = solve(mixtures, last)
+    return CloudPoint(fraction.reshape(mixtures.shape)[()], clouds.reshape(mixtures.shape)[()])
+
+
+def _on_line(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], share: Array) -> Mixtures:
+    inside = mixtures.fractions[rows] + share[:, None] * (last[rows] - mixtures.fractions[rows])
+    return mixtures.take(rows, np.maximum(inside, 0.0))
+
+
+def solve(mixtures: Mixtures, last: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Return the first cloud point and whether there is one, each (b,)."""
+    count = mixtures.fractions.shape[0]
+    rows = np.arange(count)
+    many, stations = np.repeat(rows, _STATIONS.size), np.tile(_STATIONS, count)
+    # a quick look: the crossing itself is confirmed by a search from every component
+    trial = glance(_on_line(mixtures, last, many, stations))
+    unstable = (trial.value >= 1.0).reshape(count, -1)
+    tilts = trial.direction.reshape(count, _STATIONS.size, -1)
+    scan = _on_line(mixtures, last, np.repeat(rows, _SCAN.size), np.tile(_SCAN, count))
+    local = (local_index(scan) >= 1.0).reshape(count, -1)
+    clouds = np.asarray(unstable.any(axis=1) | local.any(axis=1), dtype=np.bool_)
+    bad = np.minimum(
+        np.where(unstable.any(axis=1), _STATIONS[unstable.argmax(axis=1)], np.inf),
+        np.where(local.any(axis=1), _SCAN[local.argmax(axis=1)], np.inf),
+    )
+    before = (_STATIONS[None, :] < bad[:, None]).sum(axis=1) - 1  # the last station before it is clear
+    fraction = np.where(clouds, 0.0, 1.0)
+    todo = np.flatnonzero(clouds & (before >= 0))
+    if todo.size:
+        guess = tilts[todo, unstable[todo].argmax(axis=1)]
+        fraction[todo] = _cross(mixtures, last, todo, _STATIONS[before[todo]], bad[todo], guess)
+    return fraction, clouds
+
+
+def _slope(mixtures: Mixtures, trial: Trial, direction: Array) -> Array:
+    """Return d ln M / dt when the mixture moves along ``direction`` (b, n) and the trial phase stays."""
+    points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
+    change = trial.fractions - mixtures.fractions
+    shift = np.matmul(change[:, None, :], points)[:, 0]
+    move = np.matmul(direction[:, None, :], points)[:, 0]
+    gain = (shift**2).sum(axis=-1)
+    cost = np.maximum(gain * mixtures.strength / np.maximum(trial.value, 1e-300), 1e-300)
+    present = mixtures.fractions > 0
+    relative = np.where(present, change / np.where(present, mixtures.fractions, 1.0), 0.0)
+    cost_slope = -(direction * relative / mixtures.volumes).sum(axis=-1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return -2.0 * (shift * move).sum(axis=-1) / gain - cost_slope / cost
+
+
+def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array, bad: Array, tilt: Array) -> Array:
+    """Return where M passes 1 between a stable and an unstable share.
+
+    Newton on ln M with the trial phase followed from step to step, inside a bracket that only closes. Another
+    phase may come first, so the answer is confirmed by a full search just on the clear side, and where that
+    finds a trial phase the bracket ends there and the search goes on with it.
+    """
+    good, bad = good.copy(), bad.copy()
+    answer = bad.copy()
+    open_rows = np.arange(rows.size)
+    tilt = tilt.copy()
+    for _ in range(6):
+        here = open_rows
+        t = bad[here].copy()
+        low, high = good[here].copy(), bad[here].copy()
+        moving = np.ones(here.size, dtype=bool)
+        for _ in range(_MOST_STEPS):
+            work = np.flatnonzero(moving)
+            if work.size == 0:
+                break
+            own = rows[here[work]]
+            mixture = _on_line(mixtures, last, own, t[work])
+            known = tilt[here[work]]
+            lost = ~(np.abs(known).max(axis=-1) > 0)
+            trial = follow(mixture, known[:, None, :], steps=2)
+            if lost.any():
+                fresh = search(mixture.take(lost))
+                for old, new in zip(trial, fresh, strict=True):
+                    old[lost] = new
+            value = np.log(np.maximum(trial.value, 1e-300))
+            moved = np.abs(trial.direction).max(axis=-1) > 0
+            tilt[here[work]] = np.where(moved[:, None], trial.direction, known)
+            over = value >= 0
+            high[work] = np.where(over, t[work], high[work])
+            low[work] = np.where(over, low[work], t[work])
+            slope = _slope(mixture, trial, last[own] - mixtures.fractions[own])
+            with np.errstate(divide="ignore", invalid="ignore"):
+                newton = t[work] - value / slope
+            inside = (newton - low[work]) * (high[work] - newton) > 0
+            following = np.where(inside & np.isfinite(newton), newton, 0.5 * (low[work] + high[work]))
+            small = (np.abs(following - t[work]) < _TOLERANCE * np.minimum(1.0, np.abs(t[work]) + 1e-3)) | (
+                np.abs(high[work] - low[work]) < 1e-12
+            )
+            t[work] = following
+            moving[work] = ~small
+        answer[here] = t
+        # just on the clear side
+        probe = t + 1e-5 * (good[here] - t)
+        check = search_all(_on_line(mixtures, last, rows[here], probe))
+        early = check.value >= 1.0
+        bad[here[early]] = probe[early]
+        tilt[here[early]] = check.direction[early]
+        open_rows = here[early]
+        if open_rows.size == 0:
+            break
+    return answer

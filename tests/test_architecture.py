@@ -1,0 +1,98 @@
+"""The arrows between modules, the public names, and what an import costs."""
+
+import ast
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import hspkit
+
+ROOT = Path(__file__).resolve().parent.parent
+PACKAGE = ROOT / "hspkit"
+
+_ARROWS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## Arrows")[1].split("## ")[0]
+#: Lowest first, as DEVELOPERS.md states it; each module imports only modules before it.
+ORDER = re.findall(r"`([a-z_]+)`", _ARROWS.split("reads the imports.")[1])
+
+
+def _module_of(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def _sources() -> list[Path]:
+    return sorted(p for p in PACKAGE.rglob("*.py") if p != PACKAGE / "__init__.py")
+
+
+def _imported(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import in line {node.lineno}"
+            if node.module == "hspkit":
+                found.update(alias.name for alias in node.names)
+            elif node.module and node.module.startswith("hspkit."):
+                found.add(node.module.split(".")[1])
+        elif isinstance(node, ast.Import):
+            found.update(a.name.split(".")[1] for a in node.names if a.name.startswith("hspkit."))
+    return found
+
+
+@pytest.mark.parametrize("path", _sources(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_modules_import_only_what_stands_above_them(path):
+    module = _module_of(path)
+    assert module in ORDER, f"{module} has no place in the order; add it to ORDER and DEVELOPERS.md"
+    for other in _imported(path) - {module, "__version__"}:
+        assert other in ORDER, f"{path} imports hspkit.{other}, which has no place in the order"
+        assert ORDER.index(other) < ORDER.index(module), f"{module} imports {other}, which stands below it"
+
+
+def test_every_module_has_its_place():
+    assert ORDER[0] == "errors"
+    assert ORDER[-1] == "__main__"
+    assert {_module_of(path) for path in _sources()} <= set(ORDER)
+
+
+def test_public_names_are_pinned_and_resolve():
+    assert len(hspkit.__all__) <= 30
+    for name in hspkit.__all__:
+        assert getattr(hspkit, name) is not None
+        assert name in dir(hspkit)
+
+
+def _fresh(code: str) -> str:
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=False)
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def test_import_is_cheap_and_loads_no_drawing_or_optimiser():
+    out = _fresh(
+        "import sys, time; start = time.perf_counter(); import hspkit; took = time.perf_counter() - start;"
+        "print(took, *[m for m in ('matplotlib', 'scipy.optimize', 'pandas', 'rdkit') if m in sys.modules])"
+    ).split()
+    assert float(out[0]) < 0.5
+    assert out[1:] == []
+
+
+def test_functions_win_over_modules_of_the_same_name():
+    out = _fresh("import hspkit.oils, hspkit.carriers; print(len(hspkit.oils()), len(hspkit.carriers()))")
+    assert all(int(count) > 0 for count in out.split())
+
+
+#: Modules that are commands and so may print.
+COMMANDS = ("__main__", "calibrate", "accuracy", "rebuild")
+
+
+@pytest.mark.parametrize("path", _sources(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_nothing_evaluates_text_prints_or_opens_the_network(path):
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    called = {n.func.id for n in ast.walk(tree) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)}
+    forbidden = {"eval", "exec"} | (set() if path.stem in COMMANDS else {"print"})
+    assert not called & forbidden
+    for node in ast.walk(tree):
+        modules = [a.name for a in node.names] if isinstance(node, ast.Import) else []
+        modules += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+        assert not {m.split(".")[0] for m in modules} & {"pickle", "socket", "urllib", "http", "requests"}
