@@ -515,6 +515,14 @@ def test_wrong_questions_are_errors_that_say_what_to_do(change, words):
         best_blend(ORANGE, **given)
 
 
+def test_questions_too_large_say_how_to_make_them_smaller():
+    with pytest.raises(InputError, match="offer fewer carriers, lower max_carriers or raise increments_percent"):
+        best_blend(ORANGE, objective="clear", increments_percent=1)
+    many = [Blend({"triacetin": i / 100, "MCT": 1 - i / 100}, basis="volume") for i in range(1, 60)]
+    with pytest.raises(InputError, match="at most 1,000,000 are looked at"):
+        best_blend(HSP(17, 5, 9), many, max_carriers=5)
+
+
 def test_points_in_hansen_space_have_no_phases_and_no_dose():
     point = HSP(17, 5, 9)
     with pytest.raises(InputError, match="give an oil"):

@@ -7,6 +7,7 @@ among the clear blends and by the worst cases it is searched on the grid of a fo
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from math import comb
 from typing import Any, Literal
 
 import numpy as np
@@ -154,6 +155,7 @@ def best_blend(
         message = f"none of the carriers may be in a blend: {reasons}. Offer other carriers"
         raise InputError(message)
     _check_named(lowest, chosen, left_out)
+    _check_size(len(chosen), max_carriers, objective, steps)
     cost = np.array([prices[one.name] for one in chosen]) if all(one.name in prices for one in chosen) else None
     densities = [one.density for one in subjects if isinstance(one, Oil)]
     limits = build_limits(
@@ -338,6 +340,29 @@ def _check(
     else:
         return
     raise InputError(message)
+
+
+#: Most sets of carriers, and most blends of a grid, that are looked at: minutes and gigabytes lie beyond.
+_MOST_SUPPORTS, _MOST_BLENDS = 1_000_000, 4_000_000
+
+
+def _check_size(n: int, max_carriers: int, objective: str, steps: int | None) -> None:
+    sizes = range(1, min(max_carriers, n) + 1)
+    supports = sum(comb(n, size) for size in sizes)
+    if supports > _MOST_SUPPORTS:
+        message = (
+            f"{n} carriers make {supports:,} sets of at most {max_carriers}; at most {_MOST_SUPPORTS:,} are looked at: "
+            "offer fewer carriers or lower max_carriers"
+        )
+        raise InputError(message)
+    whole = steps or 20
+    blends = sum(comb(n, size) * comb(whole - 1, size - 1) for size in sizes)
+    if objective != "distance" and blends > _MOST_BLENDS:
+        message = (
+            f"{n} carriers make {blends:,} blends in steps of {100 / whole:g} %; at most {_MOST_BLENDS:,} are looked "
+            "at: offer fewer carriers, lower max_carriers or raise increments_percent"
+        )
+        raise InputError(message)
 
 
 def _check_named(lowest: Mapping[str, float], chosen: list[Carrier | Blend], left_out: Mapping[str, str]) -> None:
