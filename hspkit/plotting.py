@@ -25,8 +25,9 @@ if TYPE_CHECKING:
 
     from hspkit.carriers import Blend, Carrier
     from hspkit.ranking import Ranking
+    from hspkit.sphere import SphereFit
 
-__all__ = ["blend_path", "blend_triangle", "map", "ranking", "save", "sphere"]
+__all__ = ["blend_path", "blend_triangle", "dose", "map", "ranking", "save", "sphere", "sphere_fit"]
 
 _INK = "#3A3A3A"
 _PALE = "#BDBDBD"
@@ -376,6 +377,172 @@ def sphere(
     axes.set_zlabel("$\\delta_p$ [MPa$^{0.5}$]")
     axes.view_init(elev=18, azim=-62)
     axes.set_title(f"{subject.name}: R0 {reach:.1f} MPa$^{{0.5}}$ for carriers of {middle:.0f} cm³/mol", loc="left")
+    return axes
+
+
+def dose(ranking: Ranking, ax: Axes | None = None) -> Axes:
+    """Draw how much of each carrier a litre of product holds, against the legal and the taste limit.
+
+    On each line the round or pointed mark is the dose of this use (its shape is the outcome of the stock), a square the
+    taste limit and a bar the legal limit; a dose right of a limit breaks it. An arrow: no limit on record. Hollow and
+    struck through: not allowed.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        From `hspkit.rank_carriers` with an application.
+    ax : matplotlib Axes, optional
+        Where to draw; a new figure otherwise.
+
+    Returns
+    -------
+    matplotlib Axes
+
+    Raises
+    ------
+    InputError
+        When the ranking has no application, or no carrier of it has a dose.
+    TypeError
+        When ax is not an Axes.
+    """
+    rows = [row for row in ranking.table.to_dict("records") if np.isfinite(row["carrier_mg_per_L"])]
+    if ranking.application is None or not rows:
+        message = "this ranking has no doses; rank with application=Application(market, category, oil_mg_per_L=...)"
+        raise InputError(message)
+    axes = _axes(ax, size=(8.6, 1.9 + 0.32 * len(rows)))
+    doses = [row["carrier_mg_per_L"] for row in rows]
+    limits = [row[key] for row in rows for key in ("legal_limit_mg_per_L", "taste_limit_mg_per_L") if row[key] > 0]
+    low = 10.0 ** np.floor(np.log10(min([*doses, *limits])) - 0.1)
+    high = 10.0 ** np.ceil(np.log10(max([*doses, *limits])) + 0.1)
+    for place, row in enumerate(rows):
+        amount, refused = row["carrier_mg_per_L"], row["allowed"] is False
+        known = {key: row[f"{key}_limit_mg_per_L"] for key in ("legal", "taste")}
+        ends = [value for value in known.values() if np.isfinite(value) and value > 0]
+        if not refused:
+            end = min(ends) if ends else high * 0.93
+            over = bool(ends) and amount > end
+            axes.plot([amount, end], [place] * 2, color="#D55E00" if over else _PALE, linewidth=3 if over else 1.4)
+            if not ends:
+                axes.plot(end, place, marker=">", color=_PALE, markersize=6)
+        for key, mark in (("taste", "s"), ("legal", "|")):
+            if np.isfinite(known[key]) and known[key] > 0:
+                axes.plot(known[key], place, marker=mark, color="#0072B2", markersize=14 if mark == "|" else 6,
+                          markeredgewidth=3 if mark == "|" else 1, linestyle="none")  # fmt: skip
+        _point(axes, (amount, place), row["verdict"], allowed=row["allowed"], size=8, zorder=3)
+        if refused:
+            axes.plot(amount, place, marker=(2, 0, 45), color=_INK, markersize=14, zorder=4)
+    axes.set_xscale("log")
+    axes.set_xlim(low, high)
+    axes.set_yticks(range(len(rows)), [str(row["carrier"]) for row in rows])
+    for tick, row in zip(axes.get_yticklabels(), rows, strict=True):
+        if row["allowed"] is False or row["under_legal_limit"] is False:
+            tick.set_color("#8A8A8A")
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.set_xlabel("carrier in the finished product [mg/L]", loc="left")
+    handles = [
+        axes.plot(
+            [], [], marker=look["marker"], fillstyle=look["fill"], color=look["color"], linestyle="none", label=name
+        )[0]
+        for name, look in _OUTCOMES.items()
+        if any(row["verdict"] == name for row in rows)
+    ]
+    for mark, label, wide in (("s", "taste limit", 1), ("|", "legal limit", 3)):
+        handles.append(
+            axes.plot(
+                [], [], marker=mark, color="#0072B2", markeredgewidth=wide, markersize=8, linestyle="none", label=label
+            )[0]
+        )
+    axes.legend(
+        handles=handles, ncols=len(handles), loc="lower left", bbox_to_anchor=(0, 1), frameon=False, fontsize="small"
+    )
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    asked = ranking.application
+    axes.set_title(f"{ranking.oil.name}: {asked.category}, {asked.market}, {asked.level()}", loc="left", pad=26)
+    return axes
+
+
+def sphere_fit(fit: SphereFit, ax: Axes | None = None, *, random_state: int = 0) -> Axes:
+    """Draw a sphere that was fitted to trials, with the trials at their true distance.
+
+    Read it as a map around the centre: every trial lies in its direction of delta_h and delta_p, as far from the star
+    as its Ra is, so it is on the side of the line on which the sphere has it. The thin line leads to where its delta_h
+    and delta_p are; a long one means that delta_d makes much of the distance. The dotted lines are the 90 % interval of
+    the radius, the small dots are centres of spheres that the trials allow too. Misplaced trials are ringed and named.
+
+    Parameters
+    ----------
+    fit : SphereFit
+        After `SphereFit.fit`.
+    ax : matplotlib Axes, optional
+        Where to draw.
+    random_state : int
+        Seed of the choice of 200 centres that are drawn. [-]
+
+    Returns
+    -------
+    matplotlib Axes
+
+    Raises
+    ------
+    TypeError
+        When ax is not an Axes.
+    """
+    from matplotlib.patches import Circle
+
+    axes = _axes(ax, size=(7.6, 6.6))
+    centre, reach = fit.center_, fit.radius_
+    here = centre[[2, 1]]
+    low, high = fit.interval(0.9)[3]
+    axes.add_patch(Circle(tuple(here), reach, facecolor="#CC79A7", alpha=0.16, linewidth=0, zorder=0))
+    axes.add_patch(Circle(tuple(here), reach, fill=False, edgecolor=_INK, linewidth=1.2, zorder=1))
+    for edge in (low, high):
+        axes.add_patch(Circle(tuple(here), edge, fill=False, edgecolor=_INK, linestyle=":", linewidth=0.9, zorder=1))
+    drawn = fit.spheres()
+    some = drawn[np.random.default_rng(random_state).choice(len(drawn), min(200, len(drawn)), replace=False)]
+    axes.scatter(
+        some[:, 2], some[:, 1], s=5, color="#CC79A7", alpha=0.55, linewidths=0, zorder=2, label="centres allowed"
+    )
+    axes.plot(*here, marker="*", color=_INK, markersize=14, zorder=5)
+    wrong = {one.row: one for one in fit.misplaced_}
+    shown = [here + edge * np.array(way) for edge in (high, reach) for way in ((1, 0), (-1, 0), (0, 1), (0, -1))]
+    for row, (point, verdict) in fit.trials_.items():
+        offset = point[[2, 1]] - here
+        flat = float(np.hypot(*offset))
+        apart = float(np.sqrt(4.0 * (point[0] - centre[0]) ** 2 + flat**2))
+        way = offset / flat if flat > 0 else np.array([1.0, 0.0])
+        where = here + apart * way
+        shown.append(where)
+        axes.plot(*zip(here + offset, where, strict=True), color=_PALE, linewidth=0.7, zorder=2)
+        _point(axes, where.tolist(), verdict, allowed=None, size=7, zorder=4)
+        if row in wrong:
+            axes.plot(*where, marker="o", markersize=14, fillstyle="none", color=_INK, markeredgewidth=0.9, zorder=4)
+            axes.annotate(
+                wrong[row].name, where, (8, 6), textcoords="offset points", fontsize="small", color=_INK, zorder=6
+            )
+    for verdict in fit.classes_:
+        look = _OUTCOMES[verdict]
+        axes.plot(
+            [],
+            [],
+            linestyle="none",
+            marker=look["marker"],
+            fillstyle=look["fill"],
+            color=look["color"],
+            markerfacecoloralt="white",
+            label=verdict,
+        )
+    axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize="small")
+    everything = np.array(shown)
+    bottom, top = everything.min(axis=0) - 1.0, everything.max(axis=0) + 1.0
+    axes.set_xlim(bottom[0], top[0])
+    axes.set_ylim(bottom[1], top[1])
+    axes.set_aspect("equal")
+    axes.set_xlabel("toward $\\delta_h$, distance from the star is Ra [MPa$^{0.5}$]")
+    axes.set_ylabel("toward $\\delta_p$ [MPa$^{0.5}$]")
+    worth = f"desirability {fit.desirability_:.3f}, {len(fit.misplaced_)} of {len(fit.trials_)} misplaced"
+    place = f"centre {centre[0]:.1f} / {centre[1]:.1f} / {centre[2]:.1f}, R0 {reach:.1f} ({low:.1f} to {high:.1f})"
+    axes.set_title(f"{place}\n{worth}", loc="left", fontsize="medium")
     return axes
 
 
