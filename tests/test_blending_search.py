@@ -216,6 +216,9 @@ def test_increments_are_kept_and_cost_a_little():
             steps = blend.fractions * 100 / step
             assert steps == pytest.approx(np.round(steps), abs=1e-6)
         values.append(search.certificate.value)
+        # a bound for any number of carriers in any fractions bounds the grid too
+        assert search.certificate.bound == pytest.approx(free.certificate.bound, abs=1e-3)
+        assert search.certificate.value >= search.certificate.bound - 1e-9
     assert free.certificate.value <= values[0] + 1e-12
     assert values[0] <= values[1] + 1e-12 <= values[3] + 2e-12
     assert values[0] <= values[2] + 1e-12

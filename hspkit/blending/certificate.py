@@ -86,9 +86,9 @@ def certify(problem: Problem, search: Search, objective: str, best: Found, value
     problem : Problem
         The question.
     search : Search
-        What was done; of a continuous optimum conditions and bound are computed.
+        What was done; of a continuous optimum the conditions are checked.
     objective : str
-        As it is called in the certificate. [-]
+        As it is called in the certificate; for "distance" a bound is computed. [-]
     best : Found
         The blend.
     value : float
@@ -98,6 +98,7 @@ def certify(problem: Problem, search: Search, objective: str, best: Found, value
     multipliers: dict[str, float] = {}
     if search.optimum:
         residual, multipliers = _conditions(problem, best)
+    if objective == "distance":
         bound = float(np.sqrt(max(_lower_bound(problem, best), 0.0)))
         bound = min(bound, value)
     return Certificate(
