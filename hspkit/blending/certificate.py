@@ -32,7 +32,8 @@ class Certificate:
         water at the cloud point [-] or cost [per L]; in a worst case Ra, or the
         binodal index M [-] (clear below 1).
     proven : bool
-        Whether every set of carriers was accounted for, so that none of at most that many carriers is better.
+        Whether every set of carriers was accounted for, so that none of at most that many carriers is better; for
+        "clear" and "water tolerance" on the grid, as the margin has it.
     supports_examined, supports_possible : int
         Sets of carriers looked at, and how many of them have a blend that keeps to all limits. [-]
     mixtures_examined : int
