@@ -166,6 +166,16 @@ def test_a_trial_moves_the_probability_its_way():
     assert "clearer" in row["why"]
 
 
+@pytest.mark.parametrize(("word", "low", "high"), [("clear", 0.9, 1.0), ("splits", 0.0, 0.1)])
+def test_of_a_mixture_that_was_tried_the_trial_counts(word, low, high):
+    name = undecided("clove, bud")
+    table = learn("clove, bud", [Trial(name, word)]).lesson.compare([name, "glycerol"])
+    row = table[table["carrier"] == name].iloc[0]
+    assert row["seen"] == word
+    assert low < row["p_after"] < high
+    assert (table["seen"] != "").sum() == 1
+
+
 def test_what_a_trial_says_nothing_about_stays():
     taught = learn(ORANGE, [Trial(undecided(ORANGE), "clear"), Trial("benzyl alcohol", "splits")])
     before = oil(ORANGE)
