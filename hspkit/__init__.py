@@ -25,6 +25,8 @@ _HOME = {
     "Trial": "trials",
     "TrialLog": "trials",
     "Substance": "substances",
+    "batch_sheet": "report",
+    "best_blend": "blending",
     "carrier": "carriers",
     "carriers": "carriers",
     "dissolve": "miscibility",
