@@ -33,7 +33,7 @@ Array = NDArray[np.float64]
 #: A trial is flagged when everything else together gave its outcome less than this chance.
 CONTRADICTS = 0.05
 #: States drawn around the most probable one.
-DRAWS = 1200
+DRAWS = 2400
 #: How much wider than the Gaussian at the optimum they are drawn in directions that were learnt, so that weights stay
 #: bounded.
 WIDER = 0.3
