@@ -17,6 +17,7 @@ _HOME = {
     "Blend": "carriers",
     "Carrier": "carriers",
     "Estimate": "estimation",
+    "Evidence": "evidence",
     "GroupModel": "estimation",
     "HSP": "hansen",
     "Oil": "oils",
@@ -30,7 +31,9 @@ _HOME = {
     "ethanol_strength_to_clear": "miscibility",
     "oil": "oils",
     "oils": "oils",
+    "pair_miscibility": "pairs",
     "rank_carriers": "ranking",
+    "reconcile": "evidence",
     "red": "hansen",
     "substance": "substances",
 }

@@ -462,7 +462,7 @@ def water_solubility(member: Substance) -> tuple[float, float, str]:
     weight = np.array([1.0, 0.25, 0.25])
     away = member.hsp.array - water.hsp.array
     pull = member.volume * float(interaction_strength(25.0))
-    ln_fraction = min(0.0, -1.0 + member.volume / water.volume - pull * float(np.sum(weight * away**2)))
+    ln_fraction = min(0.0, -1.0 + member.volume / water.mixing_volume - pull * float(np.sum(weight * away**2)))
     slope = -2.0 * pull * weight * away
     spread = float(np.sqrt(slope @ (member.covariance + water.covariance) @ slope))
     return float(np.exp(ln_fraction)) * member.molar_mass / member.volume * 1e6, spread, "Hansen parameters"

@@ -55,8 +55,8 @@ DRAWS = 64
 class Mixture(NamedTuple):
     """Components with their shares and what is known about them; one row a substance.
 
-    ``fractions`` (n,) by volume; ``hsp`` (n, 3) [MPa^0.5]; ``covariance`` (n, 3, 3) [MPa]; ``volumes`` (n,) and
-    ``volume_sd`` (n,) [cm3/mol].
+    ``fractions`` (n,) by volume; ``hsp`` (n, 3) [MPa^0.5]; ``covariance`` (n, 3, 3) [MPa]; ``volumes`` (n,), those that count
+    in the entropy of mixing, and ``volume_sd`` (n,) [cm3/mol].
     """
 
     names: tuple[str, ...]
@@ -84,7 +84,7 @@ class Mixture(NamedTuple):
             np.array([fraction for _, fraction in rows.values()]),
             np.array([member.hsp.array for member in members_only]),
             np.array([member.covariance for member in members_only]),
-            np.array([member.volume for member in members_only]),
+            np.array([member.mixing_volume for member in members_only]),
             np.array([member.volume_sd for member in members_only]),
         )
 

@@ -24,6 +24,7 @@ from hspkit.phases.mixture import GAS_CONSTANT
 __all__ = [
     "Calibration",
     "DISTANCE_WEIGHTS",
+    "LAPSE",
     "calibration",
     "coexisting_strength",
     "critical_strength",
@@ -36,6 +37,8 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
+#: Share of statements "mixes" or "does not mix" that may be plainly wrong, in both directions; judgement, no source.
+LAPSE = 0.01
 #: Weights of the squared differences of delta_d, delta_p, delta_h in |d_1 - d_2|^2.
 DISTANCE_WEIGHTS = np.array([1.0, 0.25, 0.25])
 
