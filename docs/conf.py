@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import base64
 import importlib
+import json
 import os
+import pkgutil
 import re
 import subprocess
 import sys
@@ -26,7 +29,8 @@ exclude_patterns = ["_build", "gallery/*.md"]
 html_theme = "furo"
 html_title = f"hspkit {version}"
 nitpicky = False
-suppress_warnings = ["config.cache"]
+# Pages on accuracy are listed by a pattern, because commands write them.
+suppress_warnings = ["config.cache", "toc.empty_glob"]
 
 autodoc_member_order = "bysource"
 autodoc_typehints = "none"
@@ -35,36 +39,6 @@ napoleon_use_rtype = False
 napoleon_use_ivar = False
 # A class lists its fields under "Parameters"; the bare attributes would repeat them without a word.
 autodoc_default_options = {"members": True, "undoc-members": False, "show-inheritance": False}
-
-#: Modules of the reference, in the order of the architecture (see DEVELOPERS.md); those that exist are listed.
-MODULES = (
-    "hansen",
-    "phases",
-    "molecules",
-    "groups",
-    "estimation",
-    "evidence",
-    "substances",
-    "gc_report",
-    "oils",
-    "ethanol",
-    "contraction",
-    "viscosity",
-    "law",
-    "carriers",
-    "miscibility",
-    "application",
-    "ranking",
-    "blending",
-    "sphere",
-    "trials",
-    "report",
-    "plotting",
-    "scale",
-    "names",
-    "data",
-    "errors",
-)
 
 #: Names with a trailing underscore (what `fit` has learnt) and single backticks are code; `|x|` is a modulus.
 _UNDERSCORED = re.compile(r"(?<![\w`*])((?:[A-Za-z]\w*)_)(?![\w`])")
@@ -97,13 +71,9 @@ def _write_reference() -> None:
     folder.mkdir(exist_ok=True)
     for old in folder.glob("*.md"):
         old.unlink()
-    found = []
-    for name in MODULES:
-        try:
-            module = importlib.import_module(f"hspkit.{name}")
-        except ModuleNotFoundError:
-            continue
-        found.append(name)
+    found = sorted(info.name for info in pkgutil.iter_modules(hspkit.__path__) if not info.name.startswith("_"))
+    for name in found:
+        module = importlib.import_module(f"hspkit.{name}")
         members = ", ".join(getattr(module, "__all__", ()))
         text = f"# {name}\n\n```{{eval-rst}}\n.. automodule:: hspkit.{name}\n   :members: {members}\n```\n"
         (folder / f"{name}.md").write_text(text, encoding="utf-8")
@@ -140,9 +110,43 @@ def _write_gallery() -> None:
     (HERE / "gallery.md").write_text("\n".join(parts), encoding="utf-8")
 
 
+def _cell(cell: dict, stem: str, number: int) -> list[str]:
+    """Return a cell of a notebook with its stored outputs as Markdown."""
+    source = "".join(cell["source"])
+    if cell["cell_type"] == "markdown":
+        return [source]
+    parts = [f"```python\n{source}\n```"]
+    for output in cell.get("outputs", []):
+        data = output.get("data", {})
+        if "image/png" in data:
+            image = HERE / "figures" / f"{stem}-{number}.png"
+            image.write_bytes(base64.b64decode("".join(data["image/png"])))
+            parts.append(f"![figure](../figures/{image.name})")
+        elif "text/html" in data:
+            parts.append("````{raw} html\n<div class=\"output\">" + "".join(data["text/html"]) + "</div>\n````")
+        else:
+            text = "".join(output.get("text", data.get("text/plain", "")))
+            parts.append(f"````text\n{text.rstrip()}\n````")
+    return parts
+
+
+def _write_notebooks() -> None:
+    """Write the notebooks as pages, with the outputs they are stored with; `tests/test_notebooks.py` runs them."""
+    folder = HERE / "story"
+    folder.mkdir(exist_ok=True)
+    (HERE / "figures").mkdir(exist_ok=True)
+    for old in folder.glob("*.md"):
+        old.unlink()
+    for path in sorted((HERE.parent / "notebooks").glob("*.ipynb")):
+        cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+        parts = [part for number, cell in enumerate(cells) for part in _cell(cell, path.stem, number)]
+        (folder / f"{path.stem}.md").write_text("\n\n".join(parts) + "\n", encoding="utf-8")
+
+
 def setup(app):
     """Write the generated pages before Sphinx looks for sources."""
     _write_reference()
+    _write_notebooks()
     if not os.environ.get("HSPKIT_DOCS_WITHOUT_GALLERY"):
         _write_gallery()
     app.connect("autodoc-process-docstring", _plain_text, priority=400)
