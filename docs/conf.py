@@ -18,7 +18,7 @@ sys.path.insert(0, str(HERE.parent))
 import hspkit  # noqa: E402
 
 project = "hspkit"
-copyright = "the hspkit authors"  # noqa: A001 - the name that Sphinx reads
+copyright = "the hspkit authors"
 version = release = hspkit.__version__
 
 extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.napoleon", "sphinx.ext.mathjax"]
@@ -123,7 +123,7 @@ def _cell(cell: dict, stem: str, number: int) -> list[str]:
             image.write_bytes(base64.b64decode("".join(data["image/png"])))
             parts.append(f"![figure](../figures/{image.name})")
         elif "text/html" in data:
-            parts.append("````{raw} html\n<div class=\"output\">" + "".join(data["text/html"]) + "</div>\n````")
+            parts.append('````{raw} html\n<div class="output">' + "".join(data["text/html"]) + "</div>\n````")
         else:
             text = "".join(output.get("text", data.get("text/plain", "")))
             parts.append(f"````text\n{text.rstrip()}\n````")

@@ -154,3 +154,63 @@ def test_every_exported_name_has_an_example() -> None:
 def test_the_reader_of_docstrings_sees_a_gap(text: str, gap: str | None) -> None:
     found = missing_units(text)
     assert (not found) if gap is None else (len(found) == 1 and gap in found[0])
+
+
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+PAGES = sorted(path for path in (ROOT / "docs").rglob("*.md") if not {"api", "story", "_build"} & set(path.parts))
+
+
+def prose(text: str) -> str:
+    """Return the text without code, in fences or in backticks."""
+    return re.sub(r"`[^`]*`", "", re.sub(r"^```.*?^```", "", text, flags=re.MULTILINE | re.DOTALL))
+
+
+def commands(text: str) -> list[str]:
+    """Return the shell commands of the library in fenced blocks."""
+    blocks = re.findall(r"^```\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
+    lines = [line for block in blocks for line in block.splitlines()]
+    return [part.strip() for line in lines for part in line.split("&&") if part.strip().startswith("python -m hspkit ")]
+
+
+def test_the_readme_fits_on_two_screens() -> None:
+    lines = README.splitlines()
+    assert len(lines) <= 100
+    assert max(len(line) for line in lines if "python -m hspkit" not in line) <= 120
+
+
+def test_numbers_in_the_readme_come_from_its_examples() -> None:
+    """Results stand in doctests, which run; the prose names a version of Python and nothing else."""
+    assert set(re.findall(r"\d[\d.,]*\d|\d", prose(README))) <= {"3.11"}
+    assert ">>>" in README
+
+
+def test_pages_that_are_not_written_by_a_command_quote_no_accuracy() -> None:
+    """A percentage of right answers or a mean error belongs to a page that a command writes."""
+    words = re.compile(r"(AUC|mean error|accuracy|coverage)\D{0,20}\d", re.IGNORECASE)
+    written = [path for path in PAGES if not re.match(r"(accuracy-|learning|performance)", path.name)]
+    gaps = [
+        f"{path.name}: {found.group()!r}" for path in written if (found := words.search(prose(path.read_text("utf-8"))))
+    ]
+    assert written
+    assert not gaps
+
+
+def test_the_release_is_cited_and_its_changes_are_written() -> None:
+    cited = (ROOT / "docs" / "CITATION.cff").read_text(encoding="utf-8")
+    changes = (ROOT / "docs" / "changes.md").read_text(encoding="utf-8")
+    assert f"version: {hspkit.__version__}\n" in cited
+    assert f"## {hspkit.__version__}" in changes
+    assert "### Results that change" in changes
+
+
+@pytest.mark.slow
+def test_commands_in_the_documentation_run(capsys: pytest.CaptureFixture[str]) -> None:
+    from hspkit.__main__ import main
+
+    found = list(dict.fromkeys(line for path in PAGES for line in commands(path.read_text(encoding="utf-8"))))
+    assert len(found) >= 4
+    for line in found:
+        code = main(shlex.split(line)[3:])
+        said = capsys.readouterr()
+        assert code in (0, None), f"{line}: {said.err}"
+        assert said.out.strip(), f"{line} prints nothing"
