@@ -189,7 +189,19 @@ class GroupModel:
         volumes: coefficients.Volumes,
         fold: NDArray[np.int64] | None = None,
     ) -> GroupModel:
-        """Fit to counted groups of checked molecules; see `fit`. `fold` overrules how molecules are dealt."""
+        """Fit to counted groups of checked molecules; see `fit`.
+
+        Parameters
+        ----------
+        counted : GroupCounts
+            Groups of the molecules. [-]
+        hsp : ndarray of shape (n, 3)
+            Their Hansen parameters. [MPa^0.5]
+        volumes : Volumes
+            Coefficients of the molar volume. [cm3/mol]
+        fold : ndarray of shape (n,), optional
+            Fold of each molecule; overrules how molecules are dealt. [-]
+        """
         self.design_ = coefficients.design()
         self.volumes_ = volumes
         counts, batch = counted.counts, counted.batch

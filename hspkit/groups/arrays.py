@@ -137,7 +137,13 @@ class Batch:
         self.ring_bond = np.isin(self.source * self.n_atoms + self.target, both)
 
     def per_molecule(self, atoms: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Count atoms (by index, repeats count) in each molecule; shape (n_molecules,). [-]"""
+        """Count atoms in each molecule; shape (n_molecules,). [-]
+
+        Parameters
+        ----------
+        atoms : ndarray of shape (n,)
+            Indices of atoms of the batch; repeats count. [-]
+        """
         return np.bincount(self.molecule[atoms], minlength=self.n_molecules)
 
     def label(self, atom: int) -> str:
