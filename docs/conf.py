@@ -29,8 +29,7 @@ exclude_patterns = ["_build", "gallery/*.md"]
 html_theme = "furo"
 html_title = f"hspkit {version}"
 nitpicky = False
-# Pages on accuracy are listed by a pattern, because commands write them.
-suppress_warnings = ["config.cache", "toc.empty_glob"]
+suppress_warnings = ["config.cache"]
 
 autodoc_member_order = "bysource"
 autodoc_typehints = "none"
@@ -39,6 +38,9 @@ napoleon_use_rtype = False
 napoleon_use_ivar = False
 # A class lists its fields under "Parameters"; the bare attributes would repeat them without a word.
 autodoc_default_options = {"members": True, "undoc-members": False, "show-inheritance": False}
+
+#: How the names of pages begin that commands write.
+WRITTEN = ("accuracy-", "learning", "performance")
 
 #: Names with a trailing underscore (what `fit` has learnt) and single backticks are code; `|x|` is a modulus.
 _UNDERSCORED = re.compile(r"(?<![\w`*])((?:[A-Za-z]\w*)_)(?![\w`])")
@@ -84,6 +86,14 @@ def _write_reference() -> None:
         "page of its own.\n\n| name | module |\n|---|---|\n" + rows + "\n\n```{toctree}\n:maxdepth: 1\n\n"
     )
     (folder / "index.md").write_text(index + "\n".join(found) + "\n```\n", encoding="utf-8")
+
+
+def _write_list_of_accuracy() -> None:
+    """List the pages that commands write: they come and go, and a pattern that matches nothing is a warning."""
+    (HERE / "api").mkdir(exist_ok=True)
+    found = sorted(path.stem for start in WRITTEN for path in HERE.glob(f"{start}*.md"))
+    text = "```{toctree}\n:maxdepth: 1\n\n" + "".join(f"/{name}\n" for name in found) + "```\n"
+    (HERE / "api" / "_accuracy.txt").write_text(text if found else "No page was written yet.\n", encoding="utf-8")
 
 
 def _write_gallery() -> None:
@@ -146,8 +156,8 @@ def _write_notebooks() -> None:
 def setup(app):
     """Write the generated pages before Sphinx looks for sources."""
     _write_reference()
+    _write_list_of_accuracy()
     _write_notebooks()
-    if not os.environ.get("HSPKIT_DOCS_WITHOUT_GALLERY"):
-        _write_gallery()
+    _write_gallery()
     app.connect("autodoc-process-docstring", _plain_text, priority=400)
     app.connect("autodoc-skip-member", _skip_fields)
