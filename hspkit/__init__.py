@@ -22,6 +22,7 @@ _HOME = {
     "HSP": "hansen",
     "Oil": "oils",
     "Substance": "substances",
+    "batch_sheet": "report",
     "carrier": "carriers",
     "carriers": "carriers",
     "dissolve": "miscibility",

@@ -344,7 +344,7 @@ def dissolve(
     p_clear = float(ndtr(-mean / sd))
     edge = _haze_edge(mixture, index, celsius) if p_clear < SURELY_CLEAR else np.inf
     p_splits = float(ndtr((mean - np.log(edge)) / sd))
-    verdict = _verdict(float(np.exp(mean)), edge)
+    verdict = _verdict(index, edge)  # the best estimate's own answer, as second_phase_percent and max_oil_percent are
     separated = phases.split(stock, mixture.volumes, mixture.hsp, celsius=celsius) if index >= 1.0 else None
     second = 0.0 if separated is None else 100.0 * (1.0 - float(separated.amounts[0]))
     pure_oil = mixture.shares_of(subject.substances, subject.fractions)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from hspkit.carriers import Blend, Carrier
     from hspkit.ranking import Ranking
 
-__all__ = ["map", "ranking", "save", "sphere"]
+__all__ = ["dose", "map", "ranking", "save", "sphere"]
 
 _INK = "#3A3A3A"
 _PALE = "#BDBDBD"
@@ -374,4 +374,86 @@ def sphere(
     axes.set_zlabel("$\\delta_p$ [MPa$^{0.5}$]")
     axes.view_init(elev=18, azim=-62)
     axes.set_title(f"{subject.name}: R0 {reach:.1f} MPa$^{{0.5}}$ for carriers of {middle:.0f} cm³/mol", loc="left")
+    return axes
+
+
+def dose(ranking: Ranking, ax: Axes | None = None) -> Axes:
+    """Draw how much of each carrier a litre of product holds, against the legal and the taste limit.
+
+    On each line the round or pointed mark is the dose of this use (its shape is the outcome of the stock), a square the
+    taste limit and a bar the legal limit; a dose right of a limit breaks it. An arrow: no limit on record. Hollow and
+    struck through: not allowed.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        From `hspkit.rank_carriers` with an application.
+    ax : matplotlib Axes, optional
+        Where to draw; a new figure otherwise.
+
+    Returns
+    -------
+    matplotlib Axes
+
+    Raises
+    ------
+    InputError
+        When the ranking has no application, or no carrier of it has a dose.
+    TypeError
+        When ax is not an Axes.
+    """
+    rows = [row for row in ranking.table.to_dict("records") if np.isfinite(row["carrier_mg_per_L"])]
+    if ranking.application is None or not rows:
+        message = "this ranking has no doses; rank with application=Application(market, category, oil_mg_per_L=...)"
+        raise InputError(message)
+    axes = _axes(ax, size=(8.6, 1.9 + 0.32 * len(rows)))
+    doses = [row["carrier_mg_per_L"] for row in rows]
+    limits = [row[key] for row in rows for key in ("legal_limit_mg_per_L", "taste_limit_mg_per_L") if row[key] > 0]
+    low = 10.0 ** np.floor(np.log10(min([*doses, *limits])) - 0.1)
+    high = 10.0 ** np.ceil(np.log10(max([*doses, *limits])) + 0.1)
+    for place, row in enumerate(rows):
+        amount, refused = row["carrier_mg_per_L"], row["allowed"] is False
+        known = {key: row[f"{key}_limit_mg_per_L"] for key in ("legal", "taste")}
+        ends = [value for value in known.values() if np.isfinite(value) and value > 0]
+        if not refused:
+            end = min(ends) if ends else high * 0.93
+            over = bool(ends) and amount > end
+            axes.plot([amount, end], [place] * 2, color="#D55E00" if over else _PALE, linewidth=3 if over else 1.4)
+            if not ends:
+                axes.plot(end, place, marker=">", color=_PALE, markersize=6)
+        for key, mark in (("taste", "s"), ("legal", "|")):
+            if np.isfinite(known[key]) and known[key] > 0:
+                axes.plot(known[key], place, marker=mark, color="#0072B2", markersize=14 if mark == "|" else 6,
+                          markeredgewidth=3 if mark == "|" else 1, linestyle="none")  # fmt: skip
+        _point(axes, (amount, place), row["verdict"], allowed=row["allowed"], size=8, zorder=3)
+        if refused:
+            axes.plot(amount, place, marker=(2, 0, 45), color=_INK, markersize=14, zorder=4)
+    axes.set_xscale("log")
+    axes.set_xlim(low, high)
+    axes.set_yticks(range(len(rows)), [str(row["carrier"]) for row in rows])
+    for tick, row in zip(axes.get_yticklabels(), rows, strict=True):
+        if row["allowed"] is False or row["under_legal_limit"] is False:
+            tick.set_color("#8A8A8A")
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.set_xlabel("carrier in the finished product [mg/L]", loc="left")
+    handles = [
+        axes.plot(
+            [], [], marker=look["marker"], fillstyle=look["fill"], color=look["color"], linestyle="none", label=name
+        )[0]
+        for name, look in _OUTCOMES.items()
+        if any(row["verdict"] == name for row in rows)
+    ]
+    for mark, label, wide in (("s", "taste limit", 1), ("|", "legal limit", 3)):
+        handles.append(
+            axes.plot(
+                [], [], marker=mark, color="#0072B2", markeredgewidth=wide, markersize=8, linestyle="none", label=label
+            )[0]
+        )
+    axes.legend(
+        handles=handles, ncols=len(handles), loc="lower left", bbox_to_anchor=(0, 1), frameon=False, fontsize="small"
+    )
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    asked = ranking.application
+    axes.set_title(f"{ranking.oil.name}: {asked.category}, {asked.market}, {asked.level()}", loc="left", pad=26)
     return axes

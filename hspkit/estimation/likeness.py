@@ -1,8 +1,9 @@
 """How alike two molecules are, as far as Hansen parameters go.
 
-Two molecules are alike when they share groups (the share of groups that they have in common, polar groups counting
-more than hydrocarbon ones) and when they resemble each other in size, polarity, ring and unsaturation content. The
-likeness is a positive definite function, so it can serve as a covariance; of a molecule with itself it is `BASE` + 1.
+Two molecules are alike when they share groups (the share of groups that they have in common, polar groups
+counting more than hydrocarbon ones) and when they resemble each other in size, polarity, ring and
+unsaturation content. The likeness is a positive definite function, so it can serve as a covariance; of a
+molecule with itself it is `BASE` + 1.
 """
 
 from __future__ import annotations

@@ -27,20 +27,21 @@ __all__ = ["ethanol_limit", "main", "score"]
 Array = NDArray[np.float64]
 
 GRIDS: dict[str, tuple[float, ...]] = {
-    "alpha": (0.60, 0.64, 0.66, 0.68, 0.70, 0.72, 0.76),
-    "water_association": (1.0, 1.3, 1.5, 1.7, 1.8, 1.9, 2.0, 2.1, 2.3, 2.6),
-    "sd_activity": (0.2, 0.25, 0.3, 0.35, 0.4),
-    "sd_water_solubility": (0.3, 0.4, 0.5, 0.6, 0.7),
-    "sd_log_p": (0.6, 0.8, 1.0, 1.2),
-    "sd_total": (0.5, 0.6, 0.7, 0.8, 0.9, 1.0),
-    "sd_mixing": (0.08, 0.1, 0.12, 0.15, 0.2, 0.3),
-    "published_sd_d": (0.5, 0.6, 0.7, 0.8, 0.9),
-    "published_sd_p": (1.6, 1.9, 2.2, 2.5, 2.8),
-    "published_sd_h": (1.3, 1.6, 1.9, 2.2, 2.5),
-    "water_sd_scale": (1.0, 2.0, 3.0, 4.0),
+    "alpha": (0.60, 0.63, 0.66, 0.69, 0.72, 0.76),
+    "water_association": (1.0, 1.4, 1.7, 1.8, 1.9, 2.0, 2.1, 2.4),
+    "sd_activity": (0.2, 0.25, 0.3, 0.4),
+    "sd_water_solubility": (0.4, 0.5, 0.6, 0.7, 0.8),
+    "sd_log_p": (0.8, 1.0, 1.2, 1.5),
+    "sd_internal_bond": (0.0, 1.0, 1.5, 2.0, 2.5),
+    "sd_total": (0.6, 0.8, 0.9, 1.0, 1.2),
+    "sd_mixing": (0.08, 0.1, 0.12, 0.15, 0.2),
+    "published_sd_d": (0.5, 0.7, 0.9, 1.1),
+    "published_sd_p": (1.6, 2.2, 2.5, 2.8),
+    "published_sd_h": (1.6, 1.9, 2.2, 2.5),
+    "water_sd_scale": (1.0, 2.0, 3.0, 4.0, 6.0),
     "estimate_sd_scale": (0.8, 1.0, 1.2, 1.5),
-    "shared_deviation": (0.0, 0.5, 0.7, 0.8, 0.9, 0.95),
-    "likeness_length": (0.1, 0.15, 0.2, 0.25, 0.3, 0.4),
+    "shared_deviation": (0.0, 0.7, 0.8, 0.9, 0.95),
+    "likeness_length": (0.15, 0.2, 0.25, 0.3, 0.4),
 }
 #: Constants whose standard deviation is taken from the curvature of the score.
 SMOOTH = ("alpha", "water_association")

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from hspkit import data
 from hspkit.errors import ExtrapolationWarning
 from hspkit.estimation import estimate_many
+from hspkit.evidence.bonds import donates
 from hspkit.names import NameIndex
 
 __all__ = ["KINDS", "WATER", "Fact", "Liquids", "facts", "index", "liquids"]
@@ -202,20 +203,6 @@ def facts() -> tuple[Fact, ...]:
 #: measured minus computed is about 1 for the alcohols in triacetin.
 DONOR_ALONE_SD = 1.0
 
-
-@cache
-def donates(smiles: str) -> bool:
-    """Tell whether a structure has a hydrogen on oxygen, nitrogen or sulfur.
-
-    Examples
-    --------
-    >>> donates("CCO"), donates("CC(C)=O"), donates("O")
-    (True, False, True)
-    """
-    from rdkit import Chem
-
-    molecule = Chem.MolFromSmiles(smiles)
-    return any(a.GetSymbol() in "ONS" and a.GetTotalNumHs() > 0 for a in molecule.GetAtoms())
 
 
 def _activities(row: Mapping[str, int]) -> list[Fact]:

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit.evidence import theory
+from hspkit.evidence.bonds import bonds_inside
 from hspkit.evidence.facts import WATER, Fact, Liquids, liquids
 from hspkit.evidence.likeness import correlation
 from hspkit.evidence.loss import huber, huber_weight, mixing_log_likelihood
@@ -119,6 +120,7 @@ def _read(facts: Sequence[Fact], constants: Calibration) -> tuple[_Terms, list[F
     volumes, mixing = shipped.volumes, mixing_volumes(constants)
     terms, pairs, heats = _Terms(), [], []
     octanol = shipped.row(OCTANOL)
+    inside = np.where([bonds_inside(smiles) for smiles in shipped.smiles], constants.sd_internal_bond, 0.0)
     for fact in facts:
         a, b = fact.a, fact.b
         if fact.kind == "mixing":
@@ -133,13 +135,13 @@ def _read(facts: Sequence[Fact], constants: Calibration) -> tuple[_Terms, list[F
             if w is None:  # more than any demixing liquid can hold: it mixes
                 pairs.append(fact._replace(kind="mixing", value=1.0))
                 continue
-            sd = float(np.sqrt(constants.sd_water_solubility**2 + fact.sd**2 + melting_sd**2))
+            sd = float(np.sqrt(constants.sd_water_solubility**2 + fact.sd**2 + melting_sd**2 + inside[a] ** 2))
             terms.add(fact, [(a, b, volumes[a], fact.celsius)], volumes[a] * w, sd, constants.alpha)
         elif fact.kind == "log P":
             target = fact.value * np.log(10.0) - volumes[a] * (1.0 / mixing[octanol] - 1.0 / mixing[b])
             terms.add(
-                fact, [(a, b, volumes[a], 25.0), (a, octanol, -volumes[a], 25.0)], target, constants.sd_log_p,
-                constants.alpha,
+                fact, [(a, b, volumes[a], 25.0), (a, octanol, -volumes[a], 25.0)], target,
+                float(np.hypot(constants.sd_log_p, inside[a])), constants.alpha,
             )  # fmt: skip
         elif fact.kind in ("activity", "computed activity"):
             _, growth = theory.scale_at(fact.celsius)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.evidence import theory
+from hspkit.evidence.bonds import bonds_inside
 from hspkit.evidence.facts import MISCIBLE_MG_PER_L
 from hspkit.evidence.loss import mixing_log_likelihood
 from hspkit.evidence.melting import fusion_entropy, supercooled_fraction
@@ -389,7 +390,8 @@ class Evidence:
         if self.kind == "log P":
             octanol = liquid("1-octanol")
             offset = target.volume * (1.0 / octanol.mixing_volume - 1.0 / self.partner.mixing_volume) / np.log(10.0)
-            sd = float(np.hypot(constants.sd_log_p / np.log(10.0), self.sd))
+            inside = constants.sd_internal_bond if bonds_inside(target.smiles) else 0.0
+            sd = float(np.hypot(np.hypot(constants.sd_log_p, inside) / np.log(10.0), self.sd))
             return self._distances(
                 target, [(self.partner, 1.0), (octanol, -1.0)], offset, sd, 1.0 / np.log(10.0), self.value
             )
@@ -417,7 +419,8 @@ class Evidence:
         w = theory.coexisting_strength(phi, target.volume, self.partner.mixing_volume)
         if w is None:
             return replace(self, kind="mixing", value=1.0, sd=0.0).piece(target)
-        sd = float(np.sqrt(constants.sd_water_solubility**2 + self.sd**2 + doubt**2))
+        inside = constants.sd_internal_bond if bonds_inside(target.smiles) else 0.0
+        sd = float(np.sqrt(constants.sd_water_solubility**2 + self.sd**2 + doubt**2 + inside**2))
         # Near the measured value ln S falls by the molar volume per unit of exchange energy.
         return self._distances(target, [(self.partner, 1.0)], self.value + target.volume * w, sd, -1.0, self.value)
 

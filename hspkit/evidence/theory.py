@@ -51,6 +51,7 @@ class Calibration(NamedTuple):
     sd_activity: float
     sd_water_solubility: float
     sd_log_p: float
+    sd_internal_bond: float
     sd_total: float
     sd_mixing: float
     published_sd_d: float
