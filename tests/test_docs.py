@@ -208,7 +208,7 @@ def test_commands_in_the_documentation_run(capsys: pytest.CaptureFixture[str]) -
     from hspkit.__main__ import main
 
     found = list(dict.fromkeys(line for path in PAGES for line in commands(path.read_text(encoding="utf-8"))))
-    assert len(found) >= 4
+    assert len(found) >= 8
     for line in found:
         code = main(shlex.split(line)[3:])
         said = capsys.readouterr()
