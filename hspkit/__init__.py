@@ -26,6 +26,7 @@ _HOME = {
     "TrialLog": "trials",
     "Substance": "substances",
     "batch_sheet": "report",
+    "best_blend": "blending",
     "carrier": "carriers",
     "carriers": "carriers",
     "dissolve": "miscibility",

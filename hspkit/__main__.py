@@ -204,7 +204,7 @@ def read_liquid(text: str) -> Any:
     return hspkit.Blend(shares, basis="mass" if basis.strip() == "mass" else "volume")
 
 
-def _prices(given: Sequence[str]) -> dict[str, float]:
+def _named(option: str, given: Sequence[str]) -> dict[str, float]:
     found = {}
     for text in given:
         name, sign, price = text.rpartition("=")
@@ -213,7 +213,7 @@ def _prices(given: Sequence[str]) -> dict[str, float]:
         except ValueError:
             sign = ""
         if not sign or not name.strip():
-            message = f"--price is {text!r}; expected NAME=PRICE per kg, such as oil=12.5 or triacetin=3.2"
+            message = f"{option} is {text!r}; expected NAME=NUMBER, such as oil=12.5 or triacetin=3.2"
             raise InputError(message)
     return found
 
@@ -313,6 +313,65 @@ def _dissolve(options: argparse.Namespace) -> str:
     return pages.csv_text(frame) if options.csv else _json(frame)
 
 
+#: Columns of a table of blends that fit on a screen, with their headings.
+_BLEND_SCREEN = {
+    "blend": "blend",
+    "distance": "Ra",
+    "verdict": "verdict",
+    "p_clear": "p(clear)",
+    "water_tolerance_percent": "water % vol",
+    "viscosity_mPa_s": "mPa s",
+    "cost_per_L": "cost/L",
+    "carrier_mg_per_L": "dose mg/L",
+    "legal_limit_mg_per_L": "legal mg/L",
+    "taste_limit_mg_per_L": "taste mg/L",
+}
+
+
+def _blend(options: argparse.Namespace) -> str:
+    _check_files(options)
+    _long("blending")
+    prices = {f"price_per_{options.price_per}": _named("--price", options.price)} if options.price else {}
+    search = hspkit.best_blend(
+        [_handled(options), *map(_oil, options.also)],
+        options.carrier or None,
+        max_carriers=options.max_carriers,
+        oil_parts=options.oil_parts,
+        carrier_parts=options.carrier_parts,
+        application=_application(options),
+        max_viscosity=options.max_viscosity,
+        max_cost=options.max_cost,
+        keep=options.keep,
+        objective=options.objective,
+        increments_percent=options.increments,
+        min_share={name: share / 100.0 for name, share in _named("--min-share", options.min_share).items()},
+        max_share={name: share / 100.0 for name, share in _named("--max-share", options.max_share).items()},
+        worst_case=options.worst_case,
+        celsius=options.celsius,
+        **prices,
+    )
+    if options.figure:
+        from hspkit import plotting
+
+        names = list(dict.fromkeys(part.name for blend in search.blends for part in blend.parts))
+        three = len(search.best.parts) == 3
+        draw = plotting.blend_triangle if three else plotting.blend_path
+        _draw(draw(search, *names[: 3 if three else 2]), options.figure)
+    if options.csv:
+        return pages.csv_text(search.table)
+    shown = search.table[list(_BLEND_SCREEN)].rename(columns=_BLEND_SCREEN).dropna(axis=1, how="all")
+    left_out = [f"{name}: {reason}" for name, reason in search.left_out.items()]
+    return "\n\n".join(
+        [
+            search.question(),
+            shown.to_string(index=False, na_rep="-", float_format="{:.3g}".format),
+            f"best: {search.best.name}. {search.certificate}",
+            *(["Left out\n" + _wrapped(left_out, "- ")] if left_out else []),
+            "Cautions\n" + _wrapped(search.cautions, "! "),
+        ]
+    )
+
+
 def _estimate(options: argparse.Namespace) -> str:
     given = _structures(options)
     if len(given) >= _MANY:
@@ -397,7 +456,7 @@ def _batch(options: argparse.Namespace) -> str:
         batch=options.batch,
         application=_application(options),
         celsius=options.celsius,
-        prices=_prices(options.price or []),
+        prices=_named("--price", options.price or []),
         currency=options.currency,
         title=options.title,
     )
@@ -598,6 +657,32 @@ def build_parser() -> argparse.ArgumentParser:
     _add_carrier(one)
     _add_ratio(one)
     _add_form(one)
+
+    mixed = verb(
+        "blend",
+        "the best blend of two or three carriers for an oil",
+        "lemon --objective clear --increments 5 --market EU --category 'soft drinks' --oil-mg-per-l 40",
+        _blend,
+    )
+    _add_oil(mixed)
+    mixed.add_argument("--also", action="append", default=[], metavar="OIL", help="one blend for this oil too")
+    _add_ratio(mixed)
+    goals = ("distance", "clear", "water tolerance", "cost")
+    mixed.add_argument("--objective", default="distance", choices=goals, help="what is best (default distance)")
+    mixed.add_argument("--carrier", action="append", metavar="NAME", help="blend only these; may be repeated")
+    mixed.add_argument("--max-carriers", type=int, default=3, metavar="N", help="most carriers in a blend (default 3)")
+    _add_use(mixed)
+    mixed.add_argument("--max-viscosity", type=float, metavar="X", help="of the blend at 20 C, mPa s")
+    mixed.add_argument("--max-cost", type=float, metavar="X", help="of the blend, per litre")
+    mixed.add_argument("--price", action="append", default=[], metavar="NAME=X", help="price of a carrier")
+    mixed.add_argument("--price-per", default="kg", choices=("kg", "L"), help="what prices are for (default kg)")
+    mixed.add_argument("--increments", type=float, metavar="X", help="whole steps only, %% vol: 1, 2, 5 ...")
+    mixed.add_argument("--min-share", action="append", default=[], metavar="NAME=X", help="at least X %% vol of it")
+    mixed.add_argument("--max-share", action="append", default=[], metavar="NAME=X", help="at most X %% vol of it")
+    mixed.add_argument("--worst-case", type=float, metavar="X", help="rank by the worst case of this share, as 0.2")
+    mixed.add_argument("--keep", type=int, default=10, metavar="N", help="blends to show (default 10)")
+    mixed.add_argument("--csv", action="store_true", help="print all columns as csv")
+    mixed.add_argument("--figure", metavar="FILE", help="also draw the best blend's path or triangle to this file")
 
     guess = verb(
         "estimate",

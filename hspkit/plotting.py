@@ -7,12 +7,14 @@ Nothing calls ``plt.show()`` or touches rcParams.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from hspkit.blending.result import BlendSearch
+from hspkit.blending.survey import Survey, survey
 from hspkit.errors import InputError
 from hspkit.miscibility import clear_probability, interaction_radius
 from hspkit.oils import Oil, oil
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
     from hspkit.ranking import Ranking
     from hspkit.sphere import SphereFit
 
-__all__ = ["dose", "map", "ranking", "save", "sphere", "sphere_fit"]
+__all__ = ["blend_path", "blend_triangle", "dose", "map", "ranking", "save", "sphere", "sphere_fit"]
 
 _INK = "#3A3A3A"
 _PALE = "#BDBDBD"
@@ -542,3 +544,223 @@ def sphere_fit(fit: SphereFit, ax: Axes | None = None, *, random_state: int = 0)
     place = f"centre {centre[0]:.1f} / {centre[1]:.1f} / {centre[2]:.1f}, R0 {reach:.1f} ({low:.1f} to {high:.1f})"
     axes.set_title(f"{place}\n{worth}", loc="left", fontsize="medium")
     return axes
+
+
+def blend_path(
+    asked: BlendSearch | Oil | str,
+    first: str | Carrier | Blend,
+    second: str | Carrier | Blend,
+    ax: Axes | None = None,
+    *,
+    oil_parts: float = 1,
+    carrier_parts: float = 2,
+    price_per_L: Mapping[str, float] | None = None,
+) -> Axes:
+    """Draw what happens on the way from one carrier to another: probability of clear, viscosity, cost.
+
+    The thick line is the probability of clear (left scale), the dashed one the viscosity (right scale, logarithmic);
+    the upper scale is the cost, which is linear in the share. Crossed: the two carriers may not mix with each other.
+    Hatched: a limit of the search is broken.
+
+    Parameters
+    ----------
+    asked : BlendSearch, Oil or str
+        A search brings its oils, limits and prices. [-]
+    first, second : str, Carrier or Blend
+        The carriers; the path runs from all of the first to all of the second. [-]
+    ax : matplotlib Axes, optional
+        Where to draw.
+    oil_parts, carrier_parts : float
+        Parts by volume, unless a search is given. [-]
+    price_per_L : mapping of str to float, optional
+        Prices, unless a search is given. [per L]
+
+    Returns
+    -------
+    matplotlib Axes
+        Of the probability; the other scales belong to the same figure.
+    """
+    seen = survey(
+        asked,
+        [first, second],
+        steps=50,
+        oil_parts=oil_parts,
+        carrier_parts=carrier_parts,
+        price_per_L=price_per_L,
+    )
+    axes = _axes(ax, size=(7.6, 4.8))
+    share = 100.0 * seen.shares[:, 1]
+    order = np.argsort(share)
+    share = share[order]
+    names = [one.name for one in seen.problem.chosen]
+    look = _OUTCOMES["clear"]
+    axes.plot(share, seen.p_clear[order], color=look["color"], linewidth=2.6, label="probability of clear")
+    whole = axes.get_xaxis_transform()
+    for bad, hatch, label in (
+        (~seen.mixes[order], "xx", "the carriers may not mix"),
+        (~seen.within[order], "///", "a limit is broken"),
+    ):
+        if bad.any():
+            axes.fill_between(
+                share, 0, 1, where=bad, transform=whole, facecolor="none", edgecolor=_PALE, hatch=hatch, label=label,
+                linewidth=0.0, step="mid",
+            )  # fmt: skip
+    axes.set_ylim(0.0, 1.02)
+    axes.set_xlim(0.0, 100.0)
+    axes.set_ylabel("probability of clear [-]", color=look["color"])
+    ends = [f"0\n100 % {names[0]}", "20", "40", "60", "80", f"100\n100 % {names[1]}"]
+    axes.set_xticks([0, 20, 40, 60, 80, 100], ends)
+    axes.set_xlabel(f"{names[1]} in the blend [% vol]")
+    right = axes.twinx()
+    viscosity = seen.viscosity[order]
+    if np.isfinite(viscosity).any():
+        right.semilogy(share, viscosity, color=_INK, linestyle="--", linewidth=1.4, label="viscosity")
+        low, high = np.nanmin(viscosity), np.nanmax(viscosity)
+        right.set_ylim(low / 2.0, high * 2.0)
+        ticks = [t for t in _ROUND if low / 2.0 <= t <= high * 2.0]
+        right.set_yticks(ticks, [f"{tick:g}" for tick in ticks])
+        right.minorticks_off()
+        right.set_ylabel("viscosity at 20 °C [mPa s]", color=_INK)
+    else:
+        right.set_yticks([])
+        right.set_ylabel("viscosity not on record", color="#8A8A8A")
+    cost = None if seen.cost is None else seen.cost[order]
+    if cost is not None:
+        top = axes.secondary_xaxis("top")
+        places = np.linspace(0.0, 100.0, 6)
+        top.set_xticks(places, [f"{value:.3g}" for value in np.interp(places, share, cost)])
+        top.set_xlabel("cost of the blend [per L]", fontsize="small", labelpad=6)
+    handles = [*axes.get_legend_handles_labels()[0], *right.get_legend_handles_labels()[0]]
+    axes.legend(handles=handles, loc="best", fontsize="small", framealpha=0.9)
+    axes.set_title(f"{_subjects(seen)}, {_ratio(seen)}: from {names[0]} to {names[1]}", loc="left")
+    return axes
+
+
+#: Round figures for a logarithmic scale of viscosity. [mPa s]
+_ROUND = tuple(factor * 10.0**power for power in range(-1, 5) for factor in (1, 2, 5))
+
+
+def _subjects(seen: Survey) -> str:
+    return " and ".join(getattr(one, "name", repr(one)) for one in seen.problem.subjects)
+
+
+def _ratio(seen: Survey) -> str:
+    return f"{seen.problem.parts[0]:g}:{seen.problem.parts[1]:g}"
+
+
+def blend_triangle(
+    asked: BlendSearch | Oil | str,
+    first: str | Carrier | Blend,
+    second: str | Carrier | Blend,
+    third: str | Carrier | Blend,
+    ax: Axes | None = None,
+    *,
+    oil_parts: float = 1,
+    carrier_parts: float = 2,
+) -> Axes:
+    """Draw the blends of three carriers as a triangle with lines of equal probability of clear.
+
+    Each corner is one carrier alone, the opposite side has none of it; the ticks along a side count the carrier that is
+    named there. The darker, the more surely clear. Hatched: a limit of the search is broken. Crossed: the carriers may
+    not mix with one another. The star is the best blend of the search, when it lies in this triangle.
+
+    Parameters
+    ----------
+    asked : BlendSearch, Oil or str
+        A search brings its oils, limits and best blend. [-]
+    first, second, third : str, Carrier or Blend
+        Corners: lower left, lower right, top. [-]
+    ax : matplotlib Axes, optional
+        Where to draw.
+    oil_parts, carrier_parts : float
+        Parts by volume, unless a search is given. [-]
+
+    Returns
+    -------
+    matplotlib Axes
+    """
+    seen = survey(asked, [first, second, third], steps=30, oil_parts=oil_parts, carrier_parts=carrier_parts)
+    axes = _axes(ax, size=(7.4, 6.4))
+    corners = np.array([[0.0, 0.0], [1.0, 0.0], [0.5, np.sqrt(0.75)]])
+    x, y = (seen.shares @ corners).T
+    if np.isfinite(seen.p_clear).all():
+        levels = [0.0, 0.1, 0.5, 0.9, 1.0]
+        shades = ["#FFFFFF", "#D9EFE7", "#99D8C2", "#4DBB99"]
+        axes.tricontourf(x, y, np.clip(seen.p_clear, 1e-9, 1 - 1e-9), levels=levels, colors=shades)
+        if np.ptp(seen.p_clear) > 1e-6:
+            inner = [level for level in levels[1:-1] if seen.p_clear.min() < level < seen.p_clear.max()]
+            if inner:
+                styles = {0.1: (0.8, ":"), 0.5: (1.6, "-"), 0.9: (0.8, "--")}
+                lines = axes.tricontour(
+                    x,
+                    y,
+                    seen.p_clear,
+                    levels=inner,
+                    colors=_INK,
+                    linewidths=[styles[level][0] for level in inner],
+                    linestyles=[styles[level][1] for level in inner],
+                )
+                axes.clabel(lines, fmt={0.1: "10 % clear", 0.5: "50 %", 0.9: "90 %"}, fontsize="small")
+    from matplotlib.patches import Patch
+
+    keys = [Patch(facecolor="#4DBB99", label="clear: over 90 %")] if seen.p_clear.max(initial=0.0) > 0.9 else []
+    for bad, hatch, label in (
+        (~seen.within, "///", "a limit is broken"),
+        (~seen.mixes, "xx", "the carriers may not mix"),
+    ):
+        if bad.any():
+            field = axes.tricontourf(x, y, bad.astype(float), levels=[0.5, 1.5], colors="none", hatches=[hatch])
+            field.set_edgecolor("#8A8A8A")
+            field.set_linewidth(0.0)
+            keys.append(Patch(facecolor="none", edgecolor="#8A8A8A", hatch=hatch, label=label))
+    axes.plot(*corners[[0, 1, 2, 0]].T, color=_INK, linewidth=1.2)
+    names = [one.name for one in seen.problem.chosen]
+    for name, corner, align, down in zip(
+        names, corners, ("right", "left", "center"), (-0.09, -0.09, 0.05), strict=True
+    ):
+        axes.text(
+            corner[0], corner[1] + down, f"100 % {name}", ha=align if down > 0 else "center", va="center", color=_INK
+        )
+    _side_ticks(axes, corners, names)
+    best = _best_in(asked, names)
+    if best is not None:
+        axes.plot(*(best @ corners), marker="*", markersize=16, color=_INK, linestyle="none", label="best blend")
+        words = ", ".join(f"{100 * share:.3g} %" for share in best)
+        axes.annotate(words, best @ corners, (8, 8), textcoords="offset points", fontsize="small", color=_INK)
+        keys.extend(axes.get_legend_handles_labels()[0])
+    if keys:
+        axes.legend(handles=keys, loc="upper right", fontsize="small", framealpha=0.9)
+    axes.set_aspect("equal")
+    axes.set_xlim(-0.16, 1.16)
+    axes.set_ylim(-0.14, 0.98)
+    axes.axis("off")
+    axes.set_title(f"{_subjects(seen)}, {_ratio(seen)}: shares of the blend [% vol]", loc="left")
+    return axes
+
+
+def _side_ticks(axes: Axes, corners: np.ndarray, names: Sequence[str]) -> None:
+    """Ticks of 20 % along each side, outside, counting the carrier of the corner the side runs to."""
+    centre = corners.mean(axis=0)
+    for start in range(3):
+        a, b = corners[start], corners[(start + 1) % 3]
+        outward = (a + b) / 2 - centre
+        outward = outward / np.sqrt(np.sum(outward**2))
+        turn = (0.0, -60.0, 60.0)[start]
+        words = f"← {names[0]}" if start == 2 else f"{names[start + 1]} →" if start == 0 else f"← {names[2]}"
+        x, y = (a + b) / 2 + 0.1 * outward
+        axes.text(x, y, words, rotation=turn, ha="center", va="center", fontsize="small", color=_INK)
+        for share in (0.2, 0.4, 0.6, 0.8):
+            foot = a + share * (b - a)
+            axes.plot(*np.stack([foot, foot + 0.012 * outward]).T, color=_INK, linewidth=0.8)
+            x, y = foot + 0.04 * outward
+            axes.text(x, y, f"{100 * share:g}", ha="center", va="center", fontsize="x-small", color=_INK)
+
+
+def _best_in(asked: BlendSearch | Oil | str, names: Sequence[str]) -> np.ndarray | None:
+    """Return the shares of the best blend of a search when it is made of these carriers only."""
+    if not isinstance(asked, BlendSearch):
+        return None
+    shares = {member.name: share for member, share in asked.best.shares.items()}
+    if not set(shares) <= set(names):
+        return None
+    return np.array([shares.get(name, 0.0) for name in names])
