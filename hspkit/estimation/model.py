@@ -205,7 +205,21 @@ class GroupModel:
         fold: NDArray[np.int64],
         names: Sequence[str] = (),
     ) -> GroupModel:
-        """Fit to counted groups of checked molecules, named and dealt to folds; see `fit`."""
+        """Fit to counted groups of checked molecules, named and dealt to folds; see `fit`.
+
+        Parameters
+        ----------
+        counted : GroupCounts
+            Groups of the molecules. [-]
+        hsp : ndarray of shape (n, 3)
+            Their Hansen parameters. [MPa^0.5]
+        volumes : Volumes
+            Coefficients of the molar volume. [cm3/mol]
+        fold : ndarray of shape (n,)
+            Fold of each molecule. [-]
+        names : sequence of str
+            Names of the molecules. [-]
+        """
         self.design_ = coefficients.design()
         self.volumes_ = volumes
         counts, batch = counted.counts, counted.batch
