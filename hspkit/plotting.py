@@ -7,12 +7,14 @@ Nothing calls ``plt.show()`` or touches rcParams.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from hspkit.blending.result import BlendSearch
+from hspkit.blending.survey import Survey, survey
 from hspkit.errors import InputError
 from hspkit.miscibility import clear_probability, interaction_radius
 from hspkit.oils import Oil, oil
@@ -23,8 +25,9 @@ if TYPE_CHECKING:
 
     from hspkit.carriers import Blend, Carrier
     from hspkit.ranking import Ranking
+    from hspkit.sphere import SphereFit
 
-__all__ = ["map", "ranking", "save", "sphere"]
+__all__ = ["blend_path", "blend_triangle", "dose", "map", "ranking", "save", "sphere", "sphere_fit"]
 
 _INK = "#3A3A3A"
 _PALE = "#BDBDBD"
@@ -375,3 +378,389 @@ def sphere(
     axes.view_init(elev=18, azim=-62)
     axes.set_title(f"{subject.name}: R0 {reach:.1f} MPa$^{{0.5}}$ for carriers of {middle:.0f} cm³/mol", loc="left")
     return axes
+
+
+def dose(ranking: Ranking, ax: Axes | None = None) -> Axes:
+    """Draw how much of each carrier a litre of product holds, against the legal and the taste limit.
+
+    On each line the round or pointed mark is the dose of this use (its shape is the outcome of the stock), a square the
+    taste limit and a bar the legal limit; a dose right of a limit breaks it. An arrow: no limit on record. Hollow and
+    struck through: not allowed.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        From `hspkit.rank_carriers` with an application.
+    ax : matplotlib Axes, optional
+        Where to draw; a new figure otherwise.
+
+    Returns
+    -------
+    matplotlib Axes
+
+    Raises
+    ------
+    InputError
+        When the ranking has no application, or no carrier of it has a dose.
+    TypeError
+        When ax is not an Axes.
+    """
+    rows = [row for row in ranking.table.to_dict("records") if np.isfinite(row["carrier_mg_per_L"])]
+    if ranking.application is None or not rows:
+        message = "this ranking has no doses; rank with application=Application(market, category, oil_mg_per_L=...)"
+        raise InputError(message)
+    axes = _axes(ax, size=(8.6, 1.9 + 0.32 * len(rows)))
+    doses = [row["carrier_mg_per_L"] for row in rows]
+    limits = [row[key] for row in rows for key in ("legal_limit_mg_per_L", "taste_limit_mg_per_L") if row[key] > 0]
+    low = 10.0 ** np.floor(np.log10(min([*doses, *limits])) - 0.1)
+    high = 10.0 ** np.ceil(np.log10(max([*doses, *limits])) + 0.1)
+    for place, row in enumerate(rows):
+        amount, refused = row["carrier_mg_per_L"], row["allowed"] is False
+        known = {key: row[f"{key}_limit_mg_per_L"] for key in ("legal", "taste")}
+        ends = [value for value in known.values() if np.isfinite(value) and value > 0]
+        if not refused:
+            end = min(ends) if ends else high * 0.93
+            over = bool(ends) and amount > end
+            axes.plot([amount, end], [place] * 2, color="#D55E00" if over else _PALE, linewidth=3 if over else 1.4)
+            if not ends:
+                axes.plot(end, place, marker=">", color=_PALE, markersize=6)
+        for key, mark in (("taste", "s"), ("legal", "|")):
+            if np.isfinite(known[key]) and known[key] > 0:
+                axes.plot(known[key], place, marker=mark, color="#0072B2", markersize=14 if mark == "|" else 6,
+                          markeredgewidth=3 if mark == "|" else 1, linestyle="none")  # fmt: skip
+        _point(axes, (amount, place), row["verdict"], allowed=row["allowed"], size=8, zorder=3)
+        if refused:
+            axes.plot(amount, place, marker=(2, 0, 45), color=_INK, markersize=14, zorder=4)
+    axes.set_xscale("log")
+    axes.set_xlim(low, high)
+    axes.set_yticks(range(len(rows)), [str(row["carrier"]) for row in rows])
+    for tick, row in zip(axes.get_yticklabels(), rows, strict=True):
+        if row["allowed"] is False or row["under_legal_limit"] is False:
+            tick.set_color("#8A8A8A")
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.set_xlabel("carrier in the finished product [mg/L]", loc="left")
+    handles = [
+        axes.plot(
+            [], [], marker=look["marker"], fillstyle=look["fill"], color=look["color"], linestyle="none", label=name
+        )[0]
+        for name, look in _OUTCOMES.items()
+        if any(row["verdict"] == name for row in rows)
+    ]
+    for mark, label, wide in (("s", "taste limit", 1), ("|", "legal limit", 3)):
+        handles.append(
+            axes.plot(
+                [], [], marker=mark, color="#0072B2", markeredgewidth=wide, markersize=8, linestyle="none", label=label
+            )[0]
+        )
+    axes.legend(
+        handles=handles, ncols=len(handles), loc="lower left", bbox_to_anchor=(0, 1), frameon=False, fontsize="small"
+    )
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    asked = ranking.application
+    axes.set_title(f"{ranking.oil.name}: {asked.category}, {asked.market}, {asked.level()}", loc="left", pad=26)
+    return axes
+
+
+def sphere_fit(fit: SphereFit, ax: Axes | None = None, *, random_state: int = 0) -> Axes:
+    """Draw a sphere that was fitted to trials, with the trials at their true distance.
+
+    Read it as a map around the centre: every trial lies in its direction of delta_h and delta_p, as far from the star
+    as its Ra is, so it is on the side of the line on which the sphere has it. The thin line leads to where its delta_h
+    and delta_p are; a long one means that delta_d makes much of the distance. The dotted lines are the 90 % interval of
+    the radius, the small dots are centres of spheres that the trials allow too. Misplaced trials are ringed and named.
+
+    Parameters
+    ----------
+    fit : SphereFit
+        After `SphereFit.fit`.
+    ax : matplotlib Axes, optional
+        Where to draw.
+    random_state : int
+        Seed of the choice of 200 centres that are drawn. [-]
+
+    Returns
+    -------
+    matplotlib Axes
+
+    Raises
+    ------
+    TypeError
+        When ax is not an Axes.
+    """
+    from matplotlib.patches import Circle
+
+    axes = _axes(ax, size=(7.6, 6.6))
+    centre, reach = fit.center_, fit.radius_
+    here = centre[[2, 1]]
+    low, high = fit.interval(0.9)[3]
+    axes.add_patch(Circle(tuple(here), reach, facecolor="#CC79A7", alpha=0.16, linewidth=0, zorder=0))
+    axes.add_patch(Circle(tuple(here), reach, fill=False, edgecolor=_INK, linewidth=1.2, zorder=1))
+    for edge in (low, high):
+        axes.add_patch(Circle(tuple(here), edge, fill=False, edgecolor=_INK, linestyle=":", linewidth=0.9, zorder=1))
+    drawn = fit.spheres()
+    some = drawn[np.random.default_rng(random_state).choice(len(drawn), min(200, len(drawn)), replace=False)]
+    axes.scatter(
+        some[:, 2], some[:, 1], s=5, color="#CC79A7", alpha=0.55, linewidths=0, zorder=2, label="centres allowed"
+    )
+    axes.plot(*here, marker="*", color=_INK, markersize=14, zorder=5)
+    wrong = {one.row: one for one in fit.misplaced_}
+    shown = [here + edge * np.array(way) for edge in (high, reach) for way in ((1, 0), (-1, 0), (0, 1), (0, -1))]
+    for row, (point, verdict) in fit.trials_.items():
+        offset = point[[2, 1]] - here
+        flat = float(np.hypot(*offset))
+        apart = float(np.sqrt(4.0 * (point[0] - centre[0]) ** 2 + flat**2))
+        way = offset / flat if flat > 0 else np.array([1.0, 0.0])
+        where = here + apart * way
+        shown.append(where)
+        axes.plot(*zip(here + offset, where, strict=True), color=_PALE, linewidth=0.7, zorder=2)
+        _point(axes, where.tolist(), verdict, allowed=None, size=7, zorder=4)
+        if row in wrong:
+            axes.plot(*where, marker="o", markersize=14, fillstyle="none", color=_INK, markeredgewidth=0.9, zorder=4)
+            axes.annotate(
+                wrong[row].name, where, (8, 6), textcoords="offset points", fontsize="small", color=_INK, zorder=6
+            )
+    for verdict in fit.classes_:
+        look = _OUTCOMES[verdict]
+        axes.plot(
+            [],
+            [],
+            linestyle="none",
+            marker=look["marker"],
+            fillstyle=look["fill"],
+            color=look["color"],
+            markerfacecoloralt="white",
+            label=verdict,
+        )
+    axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize="small", markerscale=1.2)
+    everything = np.array(shown)
+    bottom, top = everything.min(axis=0) - 1.0, everything.max(axis=0) + 1.0
+    axes.set_xlim(bottom[0], top[0])
+    axes.set_ylim(bottom[1], top[1])
+    axes.set_aspect("equal")
+    axes.set_xlabel("toward $\\delta_h$, distance from the star is Ra [MPa$^{0.5}$]")
+    axes.set_ylabel("toward $\\delta_p$ [MPa$^{0.5}$]")
+    worth = f"desirability {fit.desirability_:.3f}, {len(fit.misplaced_)} of {len(fit.trials_)} misplaced"
+    place = f"centre {centre[0]:.1f} / {centre[1]:.1f} / {centre[2]:.1f}, R0 {reach:.1f} ({low:.1f} to {high:.1f})"
+    axes.set_title(f"{place}\n{worth}", loc="left", fontsize="medium")
+    return axes
+
+
+def blend_path(
+    asked: BlendSearch | Oil | str,
+    first: str | Carrier | Blend,
+    second: str | Carrier | Blend,
+    ax: Axes | None = None,
+    *,
+    oil_parts: float = 1,
+    carrier_parts: float = 2,
+    price_per_L: Mapping[str, float] | None = None,
+) -> Axes:
+    """Draw what happens on the way from one carrier to another: probability of clear, viscosity, cost.
+
+    The thick line is the probability of clear (left scale), the dashed one the viscosity (right scale, logarithmic);
+    the upper scale is the cost, which is linear in the share. Crossed: the two carriers may not mix with each other.
+    Hatched: a limit of the search is broken.
+
+    Parameters
+    ----------
+    asked : BlendSearch, Oil or str
+        A search brings its oils, limits and prices. [-]
+    first, second : str, Carrier or Blend
+        The carriers; the path runs from all of the first to all of the second. [-]
+    ax : matplotlib Axes, optional
+        Where to draw.
+    oil_parts, carrier_parts : float
+        Parts by volume, unless a search is given. [-]
+    price_per_L : mapping of str to float, optional
+        Prices, unless a search is given. [per L]
+
+    Returns
+    -------
+    matplotlib Axes
+        Of the probability; the other scales belong to the same figure.
+    """
+    seen = survey(
+        asked,
+        [first, second],
+        steps=50,
+        oil_parts=oil_parts,
+        carrier_parts=carrier_parts,
+        price_per_L=price_per_L,
+    )
+    axes = _axes(ax, size=(7.6, 4.8))
+    share = 100.0 * seen.shares[:, 1]
+    order = np.argsort(share)
+    share = share[order]
+    names = [one.name for one in seen.problem.chosen]
+    look = _OUTCOMES["clear"]
+    axes.plot(share, seen.p_clear[order], color=look["color"], linewidth=2.6, label="probability of clear")
+    whole = axes.get_xaxis_transform()
+    for bad, hatch, label in (
+        (~seen.mixes[order], "xx", "the carriers may not mix"),
+        (~seen.within[order], "///", "a limit is broken"),
+    ):
+        if bad.any():
+            axes.fill_between(
+                share, 0, 1, where=bad, transform=whole, facecolor="none", edgecolor=_PALE, hatch=hatch, label=label,
+                linewidth=0.0, step="mid",
+            )  # fmt: skip
+    axes.set_ylim(0.0, 1.02)
+    axes.set_xlim(0.0, 100.0)
+    axes.set_ylabel("probability of clear [-]", color=look["color"])
+    ends = [f"0\n100 % {names[0]}", "20", "40", "60", "80", f"100\n100 % {names[1]}"]
+    axes.set_xticks([0, 20, 40, 60, 80, 100], ends)
+    axes.set_xlabel(f"{names[1]} in the blend [% vol]")
+    right = axes.twinx()
+    viscosity = seen.viscosity[order]
+    if np.isfinite(viscosity).any():
+        right.semilogy(share, viscosity, color=_INK, linestyle="--", linewidth=1.4, label="viscosity")
+        low, high = np.nanmin(viscosity), np.nanmax(viscosity)
+        right.set_ylim(low / 2.0, high * 2.0)
+        ticks = [t for t in _ROUND if low / 2.0 <= t <= high * 2.0]
+        right.set_yticks(ticks, [f"{tick:g}" for tick in ticks])
+        right.minorticks_off()
+        right.set_ylabel("viscosity at 20 °C [mPa s]", color=_INK)
+    else:
+        right.set_yticks([])
+        right.set_ylabel("viscosity not on record", color="#8A8A8A")
+    cost = None if seen.cost is None else seen.cost[order]
+    if cost is not None:
+        top = axes.secondary_xaxis("top")
+        places = np.linspace(0.0, 100.0, 6)
+        top.set_xticks(places, [f"{value:.3g}" for value in np.interp(places, share, cost)])
+        top.set_xlabel("cost of the blend [per L]", fontsize="small", labelpad=6)
+    handles = [*axes.get_legend_handles_labels()[0], *right.get_legend_handles_labels()[0]]
+    axes.legend(handles=handles, loc="best", fontsize="small", framealpha=0.9)
+    axes.set_title(f"{_subjects(seen)}, {_ratio(seen)}: from {names[0]} to {names[1]}", loc="left")
+    return axes
+
+
+#: Round figures for a logarithmic scale of viscosity. [mPa s]
+_ROUND = tuple(factor * 10.0**power for power in range(-1, 5) for factor in (1, 2, 5))
+
+
+def _subjects(seen: Survey) -> str:
+    return " and ".join(getattr(one, "name", repr(one)) for one in seen.problem.subjects)
+
+
+def _ratio(seen: Survey) -> str:
+    return f"{seen.problem.parts[0]:g}:{seen.problem.parts[1]:g}"
+
+
+def blend_triangle(
+    asked: BlendSearch | Oil | str,
+    first: str | Carrier | Blend,
+    second: str | Carrier | Blend,
+    third: str | Carrier | Blend,
+    ax: Axes | None = None,
+    *,
+    oil_parts: float = 1,
+    carrier_parts: float = 2,
+) -> Axes:
+    """Draw the blends of three carriers as a triangle with lines of equal probability of clear.
+
+    Each corner is one carrier alone, the opposite side has none of it; the ticks along a side count the carrier that is
+    named there. The darker, the more surely clear. Hatched: a limit of the search is broken. Crossed: the carriers may
+    not mix with one another. The star is the best blend of the search, when it lies in this triangle.
+
+    Parameters
+    ----------
+    asked : BlendSearch, Oil or str
+        A search brings its oils, limits and best blend. [-]
+    first, second, third : str, Carrier or Blend
+        Corners: lower left, lower right, top. [-]
+    ax : matplotlib Axes, optional
+        Where to draw.
+    oil_parts, carrier_parts : float
+        Parts by volume, unless a search is given. [-]
+
+    Returns
+    -------
+    matplotlib Axes
+    """
+    seen = survey(asked, [first, second, third], steps=30, oil_parts=oil_parts, carrier_parts=carrier_parts)
+    axes = _axes(ax, size=(7.4, 6.4))
+    corners = np.array([[0.0, 0.0], [1.0, 0.0], [0.5, np.sqrt(0.75)]])
+    x, y = (seen.shares @ corners).T
+    if np.isfinite(seen.p_clear).all():
+        levels = [0.0, 0.1, 0.5, 0.9, 1.0]
+        shades = ["#FFFFFF", "#D9EFE7", "#99D8C2", "#4DBB99"]
+        axes.tricontourf(x, y, np.clip(seen.p_clear, 1e-9, 1 - 1e-9), levels=levels, colors=shades)
+        if np.ptp(seen.p_clear) > 1e-6:
+            inner = [level for level in levels[1:-1] if seen.p_clear.min() < level < seen.p_clear.max()]
+            if inner:
+                styles = {0.1: (0.8, ":"), 0.5: (1.6, "-"), 0.9: (0.8, "--")}
+                lines = axes.tricontour(
+                    x,
+                    y,
+                    seen.p_clear,
+                    levels=inner,
+                    colors=_INK,
+                    linewidths=[styles[level][0] for level in inner],
+                    linestyles=[styles[level][1] for level in inner],
+                )
+                axes.clabel(lines, fmt={0.1: "10 % clear", 0.5: "50 %", 0.9: "90 %"}, fontsize="small")
+    from matplotlib.patches import Patch
+
+    keys = [Patch(facecolor="#4DBB99", label="clear: over 90 %")] if seen.p_clear.max(initial=0.0) > 0.9 else []
+    for bad, hatch, label in (
+        (~seen.within, "///", "a limit is broken"),
+        (~seen.mixes, "xx", "the carriers may not mix"),
+    ):
+        if bad.any():
+            field = axes.tricontourf(x, y, bad.astype(float), levels=[0.5, 1.5], colors="none", hatches=[hatch])
+            field.set_edgecolor("#8A8A8A")
+            field.set_linewidth(0.0)
+            keys.append(Patch(facecolor="none", edgecolor="#8A8A8A", hatch=hatch, label=label))
+    axes.plot(*corners[[0, 1, 2, 0]].T, color=_INK, linewidth=1.2)
+    names = [one.name for one in seen.problem.chosen]
+    for name, corner, align, down in zip(
+        names, corners, ("right", "left", "center"), (-0.09, -0.09, 0.05), strict=True
+    ):
+        axes.text(
+            corner[0], corner[1] + down, f"100 % {name}", ha=align if down > 0 else "center", va="center", color=_INK
+        )
+    _side_ticks(axes, corners, names)
+    best = _best_in(asked, names)
+    if best is not None:
+        axes.plot(*(best @ corners), marker="*", markersize=16, color=_INK, linestyle="none", label="best blend")
+        words = ", ".join(f"{100 * share:.3g} %" for share in best)
+        axes.annotate(words, best @ corners, (8, 8), textcoords="offset points", fontsize="small", color=_INK)
+        keys.extend(axes.get_legend_handles_labels()[0])
+    if keys:
+        axes.legend(handles=keys, loc="upper right", fontsize="small", framealpha=0.9)
+    axes.set_aspect("equal")
+    axes.set_xlim(-0.16, 1.16)
+    axes.set_ylim(-0.14, 0.98)
+    axes.axis("off")
+    axes.set_title(f"{_subjects(seen)}, {_ratio(seen)}: shares of the blend [% vol]", loc="left")
+    return axes
+
+
+def _side_ticks(axes: Axes, corners: np.ndarray, names: Sequence[str]) -> None:
+    """Ticks of 20 % along each side, outside, counting the carrier of the corner the side runs to."""
+    centre = corners.mean(axis=0)
+    for start in range(3):
+        a, b = corners[start], corners[(start + 1) % 3]
+        outward = (a + b) / 2 - centre
+        outward = outward / np.sqrt(np.sum(outward**2))
+        turn = (0.0, -60.0, 60.0)[start]
+        words = f"← {names[0]}" if start == 2 else f"{names[start + 1]} →" if start == 0 else f"← {names[2]}"
+        x, y = (a + b) / 2 + 0.1 * outward
+        axes.text(x, y, words, rotation=turn, ha="center", va="center", fontsize="small", color=_INK)
+        for share in (0.2, 0.4, 0.6, 0.8):
+            foot = a + share * (b - a)
+            axes.plot(*np.stack([foot, foot + 0.012 * outward]).T, color=_INK, linewidth=0.8)
+            x, y = foot + 0.04 * outward
+            axes.text(x, y, f"{100 * share:g}", ha="center", va="center", fontsize="x-small", color=_INK)
+
+
+def _best_in(asked: BlendSearch | Oil | str, names: Sequence[str]) -> np.ndarray | None:
+    """Return the shares of the best blend of a search when it is made of these carriers only."""
+    if not isinstance(asked, BlendSearch):
+        return None
+    shares = {member.name: share for member, share in asked.best.shares.items()}
+    if not set(shares) <= set(names):
+        return None
+    return np.array([shares.get(name, 0.0) for name in names])

@@ -78,10 +78,20 @@ def interaction_strength(celsius: ArrayLike, alpha: ArrayLike | None = None) -> 
 
     Parameters
     ----------
-    celsius : array_like
+    celsius : array_like of shape (...)
         Temperature. [degC]
-    alpha : array_like, optional
+    alpha : array_like of shape (...), optional
         Weight of the Hansen distance; `ALPHA` by default. [-]
+
+    Raises
+    ------
+    InputError
+        When a temperature or a weight is not finite, or lies below zero (kelvin for the temperature).
+
+    Warns
+    -----
+    ExtrapolationWarning
+        When a temperature is outside 0 to 100 degC.
 
     Examples
     --------
