@@ -55,8 +55,8 @@ DRAWS = 64
 class Mixture(NamedTuple):
     """Components with their shares and what is known about them; one row a substance.
 
-    ``fractions`` (n,) by volume; ``hsp`` (n, 3) [MPa^0.5]; ``covariance`` (n, 3, 3) [MPa]; ``volumes`` (n,), those that count
-    in the entropy of mixing, and ``volume_sd`` (n,) [cm3/mol].
+    ``fractions`` (n,) by volume; ``hsp`` (n, 3) [MPa^0.5]; ``covariance`` (n, 3, 3) [MPa];
+    ``volumes`` (n,), those that count in the entropy of mixing, and ``volume_sd`` (n,) [cm3/mol].
     """
 
     names: tuple[str, ...]
@@ -72,6 +72,11 @@ class Mixture(NamedTuple):
 
         A substance that stands in several of them becomes one row: two rows of one substance would count an
         entropy of mixing that is not there.
+
+        Parameters
+        ----------
+        groups : sequence of (float, sequence of Substance, ndarray of shape (k,))
+            Share of the liquid in the whole, its substances, their volume fractions. [-]
         """
         rows: dict[str, tuple[Substance, float]] = {}
         for share, members, fractions in groups:
@@ -89,7 +94,15 @@ class Mixture(NamedTuple):
         )
 
     def shares_of(self, members: Sequence[Substance], fractions: Array) -> Array:
-        """Return a liquid made of components of this mixture as fractions (n,) in the order of its rows."""
+        """Return a liquid made of components of this mixture as fractions (n,) in the order of its rows.
+
+        Parameters
+        ----------
+        members : sequence of Substance
+            Substances of the liquid. [-]
+        fractions : ndarray of shape (k,)
+            Their volume fractions. [-]
+        """
         found = np.zeros(len(self.names))
         for member, fraction in zip(members, fractions, strict=True):
             found[self.names.index(member.name)] += fraction

@@ -46,6 +46,11 @@ def pouring_band(viscosity: float | None) -> Pouring | None:
     viscosity : float or None
         Dynamic viscosity at 20 C. [mPa s]
 
+    Raises
+    ------
+    InputError
+        When no band of ``pouring_bands.csv`` is open upwards.
+
     Examples
     --------
     >>> pouring_band(1.0).band

@@ -40,7 +40,13 @@ class StockRange(NamedTuple):
         return bool(np.isfinite(self.most_concentrated) and self.most_concentrated <= self.most_dilute)
 
     def holds(self, carrier_parts_per_oil_part: float) -> bool:
-        """Say whether a ratio lies in the range."""
+        """Say whether a ratio lies in the range.
+
+        Parameters
+        ----------
+        carrier_parts_per_oil_part : float
+            Volume of carrier to one volume of oil. [-]
+        """
         return bool(self.most_concentrated <= carrier_parts_per_oil_part <= self.most_dilute)
 
     def sentence(self) -> str:

@@ -164,6 +164,11 @@ class Dose(NamedTuple):
 def check_basis(basis: str) -> str:
     """Return the basis of parts after checking it: "volume" or "mass".
 
+    Raises
+    ------
+    InputError
+        For any other word.
+
     Examples
     --------
     >>> check_basis("mass")

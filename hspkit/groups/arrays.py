@@ -170,7 +170,13 @@ class Batch:
             self.ring_bond[np.searchsorted(bonds, one * self.n_atoms + two)] = True
 
     def per_molecule(self, atoms: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Count atoms (by index, repeats count) in each molecule; shape (n_molecules,). [-]"""
+        """Count atoms in each molecule; shape (n_molecules,). [-]
+
+        Parameters
+        ----------
+        atoms : ndarray of shape (n,)
+            Indices of atoms of the batch; repeats count. [-]
+        """
         return np.bincount(self.molecule[atoms], minlength=self.n_molecules)
 
     def label(self, atom: int) -> str:

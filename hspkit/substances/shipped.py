@@ -214,6 +214,11 @@ def substances(role: str | None = None) -> tuple[str, ...]:
     role : str, optional
         aroma, carrier, citrus residue, solvent or water. [-]
 
+    Raises
+    ------
+    InputError
+        For another role.
+
     Examples
     --------
     >>> substances("water")
