@@ -33,7 +33,7 @@ def test_100_trials_take_less_than_100_ms():
 
 @pytest.mark.slow
 @pytest.mark.benchmark
-def test_many_times_faster_than_differential_evolution():
+def test_50_times_faster_than_differential_evolution():
     from scipy.optimize import differential_evolution
 
     ours = theirs = 0.0
@@ -55,4 +55,4 @@ def test_many_times_faster_than_differential_evolution():
         theirs += time.process_time() - start
         assert -np.log(fit.desirability_) <= found.fun + 1e-7
     print(f"differential evolution {theirs:.2f} s, SphereFit {ours:.3f} s: {theirs / ours:.0f} times")
-    assert theirs > 20 * ours  # 50 is the aim; docs/learning.md says what was measured
+    assert theirs > 50 * ours
