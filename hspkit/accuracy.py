@@ -2,7 +2,7 @@
 
 Facts about pairs, activities and statements are predicted with everything that bears on the held-out substance's
 pairs or activities left out (eight folds over substances, never over rows); alcohol tests are never evidence, so the
-shipped parameters are used. ``--kinds`` adds the table with each kind of evidence alone and left out.
+shipped parameters are used. ``--kinds`` prints instead the table with each kind of evidence left out and alone.
 """
 
 from __future__ import annotations
@@ -208,9 +208,7 @@ def score_strengths(hsp: Array, constants: Calibration) -> StrengthScore:
     stated = np.array([test.strength for test, _ in rows])
     computed = np.array([value for _, value in rows])
     away = computed - stated
-    return StrengthScore(
-        float(np.abs(away).mean()), float(away.mean()), rank_correlation(stated, computed), rows
-    )
+    return StrengthScore(float(np.abs(away).mean()), float(away.mean()), rank_correlation(stated, computed), rows)
 
 
 # --- held-out predictions -----------------------------------------------------------------------------------
@@ -264,7 +262,7 @@ def structure_priors(members: Sequence[int]) -> dict[int, tuple[Array, Array]]:
     from hspkit.estimation.open_data import hansen_table
 
     shipped = liquids()
-    read = {m: molecule for m, molecule in zip(members, read_molecules([shipped.smiles[m] for m in members]), strict=True)}
+    read = dict(zip(members, read_molecules([shipped.smiles[m] for m in members]), strict=True))
     molecules = {m: molecule for m, molecule in read.items() if isinstance(molecule, Molecule)}
     banned = {molecule.canonical for molecule in molecules.values()}
     table = hansen_table()
@@ -278,7 +276,11 @@ def structure_priors(members: Sequence[int]) -> dict[int, tuple[Array, Array]]:
 
 
 def hold_out(
-    used: Sequence[Fact], constants: Calibration, *, structure: bool = False, say: Callable[[str], None] = lambda _: None
+    used: Sequence[Fact],
+    constants: Calibration,
+    *,
+    structure: bool = False,
+    say: Callable[[str], None] = lambda _: None,
 ) -> HeldOut:
     """Predict each pair, activity and statement from fits that did not see it; see the module's first lines."""
     shipped = joint.fit(used, constants, tolerance=1e-3)
@@ -310,7 +312,9 @@ def hold_out(
             score[these] = mixing_score(found.hsp, constants, pairs.a[these], pairs.b[these], pairs.celsius[these])
             probability[these] = pair_probability(found, constants, pairs.a[these], pairs.b[these])
         if structure:
-            nothing = [f for f in bare if not ((f.kind == "vaporisation enthalpy" or f.kind == "excess energy") and out[f.a])]
+            nothing = [
+                f for f in bare if not ((f.kind == "vaporisation enthalpy" or f.kind == "excess energy") and out[f.a])
+            ]
             nothing = [f for f in nothing if not (out[f.a] and f.a != liquids().row(WATER) and f.kind != "mixing")]
             members = [int(m) for m in np.unique(rarer[out[rarer]])]
             blind = joint.fit(nothing, constants, start=bare_fit.hsp, prior=structure_priors(members), tolerance=0.01)
@@ -420,8 +424,8 @@ def _print_strengths(hsp: Array, constants: Calibration) -> None:
 def _print_kinds(constants: Calibration) -> None:
     print("\nwith and without each kind of evidence (rest as above)")
     sets: list[tuple[str, list[str]]] = [("none", []), ("all", list(KINDS))]
-    sets += [(f"only {kind}", [kind]) for kind in KINDS]
     sets += [(f"all but {kind}", [other for other in KINDS if other != kind]) for kind in KINDS]
+    sets += [(f"only {kind}", [kind]) for kind in KINDS]
     head = None
     for name, kinds in sets:
         found = summary(hold_out([f for f in facts() if f.kind in kinds], constants), constants)
@@ -434,7 +438,7 @@ def _print_kinds(constants: Calibration) -> None:
 def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=main.__doc__)
-    parser.add_argument("--kinds", action="store_true", help="also with and without each kind of evidence (slow)")
+    parser.add_argument("--kinds", action="store_true", help="the table with and without each kind of evidence (slow)")
     parser.add_argument("--strengths-only", action="store_true", help="the alcohol tests alone (quick)")
     options = parser.parse_args()
     constants = theory.calibration()
@@ -444,9 +448,10 @@ def main() -> None:
     _print_strengths(hsp, constants)
     if options.strengths_only:
         return
-    _print_main(constants)
     if options.kinds:
         _print_kinds(constants)
+        return
+    _print_main(constants)
 
 
 if __name__ == "__main__":

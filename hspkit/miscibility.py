@@ -55,8 +55,8 @@ DRAWS = 64
 class Mixture(NamedTuple):
     """Components with their shares and what is known about them; one row a substance.
 
-    ``fractions`` (n,) by volume; ``hsp`` (n, 3) [MPa^0.5]; ``covariance`` (n, 3, 3) [MPa]; ``volumes`` (n,), those that count
-    in the entropy of mixing, and ``volume_sd`` (n,) [cm3/mol].
+    ``fractions`` (n,) by volume; ``hsp`` (n, 3) [MPa^0.5]; ``covariance`` (n, 3, 3) [MPa];
+    ``volumes`` (n,), those that count in the entropy of mixing, and ``volume_sd`` (n,) [cm3/mol].
     """
 
     names: tuple[str, ...]

@@ -532,7 +532,7 @@ def sphere_fit(fit: SphereFit, ax: Axes | None = None, *, random_state: int = 0)
             markerfacecoloralt="white",
             label=verdict,
         )
-    axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize="small")
+    axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize="small", markerscale=1.2)
     everything = np.array(shown)
     bottom, top = everything.min(axis=0) - 1.0, everything.max(axis=0) + 1.0
     axes.set_xlim(bottom[0], top[0])

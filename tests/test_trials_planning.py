@@ -117,7 +117,7 @@ def test_errors_name_what_was_given(arguments, match):
 
 
 def test_planned_trials_beat_random_ones():
-    shares = follow("clove, bud", decision="clear", trials=3, truths=60, draws=3000, random_state=1)
+    shares = follow("clove, bud", decision="clear", trials=3, truths=40, draws=2000, random_state=1)
     assert shares["planned"][0] == pytest.approx(shares["random"][0])
     assert shares["planned"][1] > shares["random"][1]
     assert shares["planned"][3] > shares["random"][3] + 0.01

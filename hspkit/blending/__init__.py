@@ -7,6 +7,8 @@ among the clear blends and by the worst cases it is searched on the grid of a fo
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from math import comb
 from typing import Any, Literal
 
 import numpy as np
@@ -17,7 +19,7 @@ from hspkit.application import Application
 from hspkit.blending.certificate import Certificate, certify
 from hspkit.blending.exact import Search, search_exact
 from hspkit.blending.limits import build_limits, check_shares, clash, sort_out
-from hspkit.blending.problem import Problem, steps_of
+from hspkit.blending.problem import Found, Problem, steps_of
 from hspkit.blending.result import COLUMNS, BlendSearch, cautions_for, row_of
 from hspkit.blending.robust import search_worst_distance
 from hspkit.blending.screened import search_by_cost, search_by_margin, search_by_water
@@ -154,6 +156,7 @@ def best_blend(
         message = f"none of the carriers may be in a blend: {reasons}. Offer other carriers"
         raise InputError(message)
     _check_named(lowest, chosen, left_out)
+    _check_size(len(chosen), max_carriers, objective, steps)
     cost = np.array([prices[one.name] for one in chosen]) if all(one.name in prices for one in chosen) else None
     densities = [one.density for one in subjects if isinstance(one, Oil)]
     limits = build_limits(
@@ -181,6 +184,8 @@ def best_blend(
     search = _search(problem, objective, steps, keep, min_p_clear, worst_case, random_state)
     if not search.found:
         raise InputError(_nothing_found(problem, objective, min_p_clear, left_out))
+    if objective == "clear" and worst_case is None:
+        search = _by_draws(problem, search)
     shown = list(search.found)
     if search.single is not None and search.single.support not in [one.support for one in shown]:
         shown.append(search.single)
@@ -194,7 +199,7 @@ def best_blend(
     first = search.found[0]
     value = {
         "distance": first.value if worst_case is not None else float(np.sqrt(max(first.value, 0.0))),
-        "clear": float(ndtr(-first.value) if worst_case is None else np.exp(first.value)),
+        "clear": _p_clear(problem, first) if worst_case is None else float(np.exp(first.value)),
         "water tolerance": -first.value,
         "cost": first.value,
     }[objective]
@@ -232,6 +237,21 @@ def _search(
     if worst_case is not None:
         return search_worst_distance(problem, steps=steps, keep=keep, worst=worst_case, random_state=random_state)
     return search_exact(problem, steps=steps, keep=keep)
+
+
+def _p_clear(problem: Problem, one: Found) -> float:
+    return min((outcome.p_clear for outcome in problem.outcomes(one)), default=float("nan"))
+
+
+def _by_draws(problem: Problem, search: Search) -> Search:
+    """Return the blends that a search by margin found in the order of the probability that `dissolve` gives them.
+
+    The margin is of first order: where the phase that separates first changes, it may jump although the probability
+    does not.
+    """
+    found = sorted(search.found, key=lambda one: -_p_clear(problem, one))
+    how = search.how + "; those shown stand in the order of the probability that draws give"
+    return replace(search, found=found, how=how)
 
 
 def _subjects(given: Any) -> tuple[Oil | HSP, ...]:
@@ -338,6 +358,29 @@ def _check(
     else:
         return
     raise InputError(message)
+
+
+#: Most sets of carriers, and most blends of a grid, that are looked at: minutes and gigabytes lie beyond.
+_MOST_SUPPORTS, _MOST_BLENDS = 1_000_000, 4_000_000
+
+
+def _check_size(n: int, max_carriers: int, objective: str, steps: int | None) -> None:
+    sizes = range(1, min(max_carriers, n) + 1)
+    supports = sum(comb(n, size) for size in sizes)
+    if supports > _MOST_SUPPORTS:
+        message = (
+            f"{n} carriers make {supports:,} sets of at most {max_carriers}; at most {_MOST_SUPPORTS:,} are looked at: "
+            "offer fewer carriers or lower max_carriers"
+        )
+        raise InputError(message)
+    whole = steps or 20
+    blends = sum(comb(n, size) * comb(whole - 1, size - 1) for size in sizes)
+    if objective != "distance" and blends > _MOST_BLENDS:
+        message = (
+            f"{n} carriers make {blends:,} blends in steps of {100 / whole:g} %; at most {_MOST_BLENDS:,} are looked "
+            "at: offer fewer carriers, lower max_carriers or raise increments_percent"
+        )
+        raise InputError(message)
 
 
 def _check_named(lowest: Mapping[str, float], chosen: list[Carrier | Blend], left_out: Mapping[str, str]) -> None:

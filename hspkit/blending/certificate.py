@@ -32,7 +32,8 @@ class Certificate:
         water at the cloud point [-] or cost [per L]; in a worst case Ra, or the
         binodal index M [-] (clear below 1).
     proven : bool
-        Whether every set of carriers was accounted for, so that none of at most that many carriers is better.
+        Whether every set of carriers was accounted for, so that none of at most that many carriers is better; for
+        "clear" and "water tolerance" on the grid, as the margin has it.
     supports_examined, supports_possible : int
         Sets of carriers looked at, and how many of them have a blend that keeps to all limits. [-]
     mixtures_examined : int
@@ -86,9 +87,9 @@ def certify(problem: Problem, search: Search, objective: str, best: Found, value
     problem : Problem
         The question.
     search : Search
-        What was done; of a continuous optimum conditions and bound are computed.
+        What was done; of a continuous optimum the conditions are checked.
     objective : str
-        As it is called in the certificate. [-]
+        As it is called in the certificate; for "distance" a bound is computed. [-]
     best : Found
         The blend.
     value : float
@@ -98,6 +99,7 @@ def certify(problem: Problem, search: Search, objective: str, best: Found, value
     multipliers: dict[str, float] = {}
     if search.optimum:
         residual, multipliers = _conditions(problem, best)
+    if objective == "distance":
         bound = float(np.sqrt(max(_lower_bound(problem, best), 0.0)))
         bound = min(bound, value)
     return Certificate(

@@ -184,7 +184,8 @@ class BlendSearch:
         pandas.DataFrame
             One row a carrier of the question: carrier, share_percent in the blend, then the changes of distance
             [MPa^0.5], margin [-], p_clear [-] (by the margin), viscosity_mPa_s and cost_per_L, and breaks: the
-            limit that the change would break, if any.
+            limit that the change would break, if any. The margin may jump where another phase becomes the first to
+            separate; p_clear tells whether that matters.
         """
         import pandas as pd
 

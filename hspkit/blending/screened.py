@@ -246,7 +246,10 @@ def search_by_cost(problem: Problem, *, steps: int | None, keep: int, min_p_clea
     def figure(some: Indices, mixed: Array) -> Array:
         cost = (price[some] * mixed).sum(axis=1)
         if problem.stocks:
-            cost = np.where(log_spinodal(problem, some, mixed) < hopeless, cost, np.inf)
+            out = np.ones(len(some), dtype=bool)
+            rows = np.flatnonzero(log_spinodal(problem, some, mixed) < hopeless)
+            out[rows] = highest_margin(problem, some[rows], mixed[rows], None) < least_margin
+            cost[out] = np.inf
         return cost
 
     grid = Grid.of(problem, coarse, figure, np.isfinite)
@@ -258,7 +261,7 @@ def search_by_cost(problem: Problem, *, steps: int | None, keep: int, min_p_clea
         order = np.argsort(grid.figure, kind="stable")
         supports, shares, cost = supports[order], shares[order], grid.figure[order]
         start = 0
-        while start < len(order) and (len(found) < keep or single is None):
+        while start < len(order) and looked < ENGINE_POINTS and (len(found) < keep or single is None):
             part = slice(start, start + _BATCH)
             lone = (shares[part] > 0).sum(axis=1) == 1
             wanted = np.ones(len(lone), dtype=bool) if len(found) < keep else lone
@@ -284,9 +287,13 @@ def search_by_cost(problem: Problem, *, steps: int | None, keep: int, min_p_clea
                     found[support] = one
             start += _BATCH
     how = f"all blends in steps of {100 / coarse:g} % taken in the order of their cost until enough were clear"
+    if looked >= ENGINE_POINTS:
+        how += f", or {looked:,} looked at"
     possible = len({tuple(row) for chunk in grid.supports for row in chunk.tolist()})
+    # the last word belongs to draws, which may find clear what the margin, of first order, passed over
+    sure = not problem.stocks
     return Search(
-        list(found.values()), count_supports(problem, width), possible, looked, how, proven=True, single=single
+        list(found.values()), count_supports(problem, width), possible, looked, how, proven=sure, single=single
     )
 
 

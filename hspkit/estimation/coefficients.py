@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from hspkit.data import read_table
 from hspkit.estimation import energy, spread
-from hspkit.estimation.likeness import Anchors, describe
+from hspkit.estimation.likeness import Anchors, describe, is_other
 from hspkit.groups import Batch, GroupTable
 from hspkit.molecules import read_molecule
 
@@ -27,6 +27,8 @@ CONSTANTS = "groups/calibrated_constants.csv"
 SOURCE = "calibrated_fit"
 #: Letters in the column `terms` of the group table.
 LETTERS = {"delta_d": "d", "delta_p": "p", "delta_h": "h", "volume": "v"}
+#: Smallest volume that is returned [cm3/mol], that of no organic liquid: only odd structures reach it.
+LEAST_VOLUME = 20.0
 #: Penalties of the volume fit on a group, its family and its departure in molecules beyond C, H, O
 #: [mol^2/cm6].
 VOLUME_RIDGE = 0.3
@@ -224,9 +226,7 @@ def load(model: GroupModel) -> GroupModel:
     model.weights_ = np.array([[row[name] for name in ANCHOR_WEIGHTS] for row in anchors])
     batch = Batch.of([read_molecule(name).graph for name in model.names_])
     counts = plan.table.count_batch(batch).counts
-    from hspkit.estimation.likeness import is_other
-
-    volume = np.maximum(model.volumes_.of(counts, is_other(batch)), 20.0)
+    volume = np.maximum(model.volumes_.of(counts, is_other(batch)), LEAST_VOLUME)
     model.anchors_ = Anchors(counts, describe(batch, volume), plan.likeness)
     return model
 

@@ -21,7 +21,7 @@ __all__ = ["Anchors", "describe", "is_other"]
 MOST_ALIKE = 6
 #: Likeness that remains between molecules of equal composition without a common group.
 BASE = 0.4
-#: Distance in standardised descriptors at which likeness has fallen to two thirds... of 1 / (1 + 1/2).
+#: Root mean square difference of the standardised descriptors at which likeness has fallen to two thirds.
 REACH = 0.5
 DESCRIPTORS = (
     "log volume", "volume per atom", "donor hydrogens per volume", "oxygen per volume", "nitrogen per volume",

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from hspkit.errors import InputError, MoleculeError
 from hspkit.estimation import coefficients, energy, spread
-from hspkit.estimation.coefficients import Coefficients, Design
+from hspkit.estimation.coefficients import LEAST_VOLUME, Coefficients, Design
 from hspkit.estimation.likeness import Anchors, describe, is_other
 from hspkit.estimation.result import Estimate, GroupShare, Prediction
 from hspkit.estimation.series import folds_of
@@ -64,8 +64,6 @@ LEAST_LIKENESS = 0.4
 MOST_OVERSIZE = 1.2
 #: Molecules compared with the known ones at once; a block of likenesses then stays in the cache.
 BLOCK = 128
-#: Smallest volume that is returned [cm3/mol], that of no organic liquid: only odd structures reach it.
-LEAST_VOLUME = 20.0
 
 
 class GroupModel:

@@ -34,6 +34,9 @@ LOG_RANGE, LEAST_RESIDUAL = (-10.0, 10.0), 0.01
 NORMAL_80 = 1.2816
 #: Likeness of a molecule with itself.
 SAME = 1.4
+#: Likeness beyond which error bars shrink no more: few out-of-fold molecules have a closer neighbour, and a
+#: molecule that was itself fitted shall not look better known than its table value is.
+MOST_CLOSE = 1.2
 #: Shares for which the limits of intervals are read off the residuals.
 LEVELS = (0.5, 0.8, 0.9, 0.95)
 
@@ -69,7 +72,7 @@ def features(values: Array, nearest: Array, rare: Array, other: NDArray[np.bool_
     return np.stack(
         [
             level,
-            np.broadcast_to((SAME - nearest)[:, None], shape),
+            np.broadcast_to((SAME - np.minimum(nearest, MOST_CLOSE))[:, None], shape),
             np.broadcast_to(rare[:, None], shape),
             np.broadcast_to(other.astype(float)[:, None], shape),
         ],

@@ -38,9 +38,20 @@ CELSIUS_RANGE = (0.0, 100.0)
 class Piece(Protocol):
     """What `reconcile` needs of a piece of evidence."""
 
-    kind: str
-    source: str
-    measured: float
+    @property
+    def kind(self) -> str:
+        """Kind of evidence; "mixing" for outcomes that are yes or no. [-]"""
+        ...
+
+    @property
+    def source(self) -> str:
+        """Where it comes from. [-]"""
+        ...
+
+    @property
+    def measured(self) -> float:
+        """The measured value."""
+        ...
 
     def residual(self, hsp: Array) -> Array:
         """Return (predicted - measured) over the standard deviation, shape (m,). [-]
@@ -459,5 +470,3 @@ def _source(given: Any) -> str:
         message = f"source is {given!r}; expected a text that says where the value comes from"
         raise InputError(message)
     return given.strip()
-
-

@@ -124,12 +124,10 @@ def _teaching() -> _Teaching:
     shared = constants.shared_deviation
     matrix = shared * correlation(smiles, smiles, constants.likeness_length)
     matrix[np.diag_indices(len(rows))] += 1.0 - shared
-    return _Teaching(smiles, (point - prior) / sd, np.minimum((left / sd) ** 2, 1.0), np.linalg.inv(matrix))
+    return _Teaching(smiles, (point - prior) / sd, np.minimum((left / sd) ** 2, 1.0), np.asarray(np.linalg.inv(matrix)))
 
 
-def informed(
-    smiles: Sequence[str], mean: ArrayLike, sd: ArrayLike
-) -> tuple[Array, Array]:
+def informed(smiles: Sequence[str], mean: ArrayLike, sd: ArrayLike) -> tuple[Array, Array]:
     """Return priors of structures after what the shipped evidence taught about structures like them.
 
     The deviation of each shipped substance from its prior is passed on to its kin (Gaussian-process regression with

@@ -30,7 +30,6 @@ Array = NDArray[np.float64]
 
 #: Molar gas constant [J/(mol K)]; the same number in [MPa cm3/(mol K)]. CODATA 2018, exact by definition.
 GAS_CONSTANT = 8.31446261815324
-#: Weight of the Hansen distance in the interaction energy [-]: a compromise between the 0.6 that suits dilute
 #: Weight of the Hansen distance in the interaction energy [-]; fitted, see ``calibration.csv``, whose value it is. The
 #: engine reads no file, so the number stands here too and tests/test_evidence.py keeps the two equal.
 ALPHA = 0.66

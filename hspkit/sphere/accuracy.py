@@ -116,8 +116,8 @@ def versus_evolution(made: Made, seed: int) -> tuple[float, float, float, float]
 
 
 def _coverage(sets: int, n: int, softness: float, hazy: bool) -> None:
-    hits: list[Array] = []
-    profile: list[Array] = []
+    hits: list[NDArray[np.bool_]] = []
+    profile: list[NDArray[np.bool_]] = []
     off: list[Array] = []
     for seed in range(sets):
         made = make(n, softness, hazy=hazy, random_state=seed)

@@ -173,6 +173,7 @@ def draw(results: dict[str, dict[str, Array]], path: str) -> None:
         for name, values in shares.items():
             axes.plot(np.arange(len(values)), values, label=name, markersize=5, linewidth=1.3, **looks[name])
         axes.set_title(titles[decision], loc="left", fontsize="medium")
+        axes.set_ylim(min(values.min() for values in shares.values()) - 0.02, 1.005)
         axes.set_xlabel("trials run [-]")
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)

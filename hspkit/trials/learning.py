@@ -33,7 +33,7 @@ Array = NDArray[np.float64]
 #: A trial is flagged when everything else together gave its outcome less than this chance.
 CONTRADICTS = 0.05
 #: States drawn around the most probable one.
-DRAWS = 1200
+DRAWS = 2400
 #: How much wider than the Gaussian at the optimum they are drawn in directions that were learnt, so that weights stay
 #: bounded.
 WIDER = 0.3
@@ -302,7 +302,8 @@ class Lesson:
     ) -> pd.DataFrame:
         """Return, for carriers, the probability of clear before and after the trials, and why it changed.
 
-        Oil, carriers and misfit are taken together here, so a carrier that was tried profits most.
+        Oil, carriers and misfit are taken together here, and of a mixture that was tried the trial itself counts:
+        p_after then follows from the chance that what was seen is true.
 
         Parameters
         ----------
@@ -318,8 +319,8 @@ class Lesson:
         Returns
         -------
         DataFrame
-            carrier, p_before, p_after, margin_before, margin_after (ln of the binodal index), sd_before, sd_after, why;
-            best first.
+            carrier, seen (the outcome where this very mixture was tried), p_before, p_after, margin_before,
+            margin_after (ln of the binodal index), sd_before, sd_after, why; best first.
         """
         import pandas as pd
         from scipy.special import ndtr
@@ -333,16 +334,22 @@ class Lesson:
         before, sd_before = _moments(wanted, np.zeros(bench.size), np.eye(bench.size), own, random_state)
         after, sd_after = _moments(wanted, found.mean, found.covariance, own, random_state)
         shift = slope * found.mean
+        told = {_mix(one.trial).label: one for one in self.verdicts}
         oil_names = {member.name for member in self.before.substances}
         table = []
         for row, mix in enumerate(asked):
             by = {name: float(shift[row, 3 * at : 3 * at + 3].sum()) for at, name in enumerate(bench.names)}
             by[f"the theory in {mix.liquid.name}"] = float(shift[row, 3 * len(bench.names) :].sum())
+            p_after = float(ndtr(-after[row] / sd_after[row]))
+            verdict = told.get(mix.label)
+            if verdict is not None:
+                p_after = _clear_after(verdict, p_after)
             table.append(
                 (
                     mix.liquid.name,
+                    "" if verdict is None else verdict.trial.outcome,
                     float(ndtr(-before[row] / sd_before[row])),
-                    float(ndtr(-after[row] / sd_after[row])),
+                    p_after,
                     before[row],
                     after[row],
                     sd_before[row],
@@ -350,7 +357,17 @@ class Lesson:
                     _why(by, oil_names, sd_before[row], sd_after[row]),
                 )
             )
-        columns = ["carrier", "p_before", "p_after", "margin_before", "margin_after", "sd_before", "sd_after", "why"]
+        columns = [
+            "carrier",
+            "seen",
+            "p_before",
+            "p_after",
+            "margin_before",
+            "margin_after",
+            "sd_before",
+            "sd_after",
+            "why",
+        ]
         frame = pd.DataFrame(table, columns=columns)
         return frame.sort_values("p_after", ascending=False, kind="stable").reset_index(drop=True)
 
@@ -368,6 +385,14 @@ class Lesson:
                 f" ({row['moved']:+.1f} standard deviations; now +-{row['sd_after']:.2f})."
             )
         return "\n".join(lines)
+
+
+def _clear_after(verdict: Verdict, p_clear: float) -> float:
+    """Return the probability that a mixture is clear after it was tried: what was seen, unless it was a lapse."""
+    lapsed = LAPSE / verdict.p_others
+    if verdict.trial.outcome == "clear":
+        return 1.0 - lapsed * (1.0 - (verdict.p_others - LAPSE) / (1.0 - 3.0 * LAPSE))
+    return lapsed * p_clear
 
 
 def _moments(
