@@ -4,7 +4,7 @@ import matplotlib as mpl
 import matplotlib.pyplot as plt
 import pytest
 
-from hspkit import Application, oil, plotting, rank_carriers
+from hspkit import Application, oil, phases, plotting, rank_carriers
 from hspkit.errors import InputError
 from hspkit.miscibility import interaction_radius
 
@@ -59,7 +59,7 @@ def test_sphere_is_round_and_where_the_oil_is(ranked):
 def test_radius_is_where_a_binary_stops_mixing_in_every_proportion():
     # Critical point of the Flory-Huggins free energy: chi_c = (1 + sqrt(V1/V2))^2 / 2 for one mole of V1.
     radius = interaction_radius(160.0, 75.0)
-    chi = 160.0 * 0.7 / (8.314462618 * 298.15) * radius**2 / 4
+    chi = 160.0 * phases.ALPHA / (8.314462618 * 298.15) * radius**2 / 4
     assert chi == pytest.approx(0.5 * (1 + (160.0 / 75.0) ** 0.5) ** 2, rel=1e-6)
 
 
