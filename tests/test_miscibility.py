@@ -13,8 +13,8 @@ from hspkit.substances import substance
 @pytest.mark.parametrize("carrier", ["triethyl citrate", "triacetin", "benzyl alcohol", "MCT"])
 @pytest.mark.parametrize("name", ["sweet orange, cold-pressed", "lemon, cold-pressed"])
 def test_citrus_oils_dissolve(name, carrier):
-    # common practice, no source; for triacetin it says "clear or slightly hazy" while measured activities of alkanes in it
-    # put the limit below this ratio, so there an undecided answer is the most that can be asked
+    # common practice, no source; for triacetin it says "clear or slightly hazy" while measured activities of alkanes
+    # in it put the limit below this ratio, so there an undecided answer is the most that can be asked
     found = dissolve(name, carrier, oil_parts=1, carrier_parts=2)
     assert found.verdict in ("clear", "hazy") or (carrier == "triacetin" and found.undecided)
 
