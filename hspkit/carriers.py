@@ -86,6 +86,11 @@ class Carrier:
     def of(cls, name: str | Substance) -> Carrier:
         """Return any substance as a carrier to compute with; nothing is known of its permission.
 
+        Parameters
+        ----------
+        name : str or Substance
+            Name, CAS number or SMILES. [-]
+
         Examples
         --------
         >>> Carrier.of("acetone").permitted("EU")
@@ -162,6 +167,11 @@ class Carrier:
         """Return the density; NaN when unknown. [g/mL]
 
         From two temperatures linear; from one with the expansivity of a typical liquid.
+
+        Parameters
+        ----------
+        celsius : float
+            Temperature. [degC]
         """
         known = sorted(self.densities.items())
         if not known:
@@ -176,6 +186,11 @@ class Carrier:
     def viscosity(self, celsius: float = 20.0) -> float:
         """Return the dynamic viscosity; NaN when unknown. See `viscosity.at_temperature`. [mPa s]
 
+        Parameters
+        ----------
+        celsius : float
+            Temperature. [degC]
+
         Warns
         -----
         ExtrapolationWarning
@@ -184,16 +199,37 @@ class Carrier:
         return viscosity.at_temperature(celsius, dict(self.viscosities))
 
     def viscosity_range(self, celsius: float = 20.0) -> tuple[float, float]:
-        """Return lowest and highest viscosity to expect: of a pure carrier, the same figure twice. [mPa s]"""
+        """Return lowest and highest viscosity to expect: of a pure carrier, the same figure twice. [mPa s]
+
+        Parameters
+        ----------
+        celsius : float
+            Temperature. [degC]
+        """
         value = self.viscosity(celsius)
         return value, value
 
     def limits(self, market: str, category: str | None = None) -> tuple[Limit, ...]:
-        """Return what was read of the law of a market; see `hspkit.law.limits`."""
+        """Return what was read of the law of a market; see `hspkit.law.limits`.
+
+        Parameters
+        ----------
+        market : str
+            US, EU, UK, ... [-]
+        category : str, optional
+            Food category in the words of the regulations; all by default. [-]
+        """
         return limits(self.name, market, category)
 
     def permitted(self, market: str, category: str | None = None) -> str:
         """Return whether the law lets one eat it as a carrier; see `hspkit.law.permission`.
+
+        Parameters
+        ----------
+        market : str
+            US, EU, UK, ... [-]
+        category : str, optional
+            Food category in the words of the regulations; all by default. [-]
 
         Examples
         --------
@@ -206,7 +242,13 @@ class Carrier:
         return "no" if self.role == NOT_FOR_INGESTION else word
 
     def doses(self, mg_per_L: float) -> dict[str, float]:
-        """Return the dose by carrier, {name: mg/L}; the same method as of a blend."""
+        """Return the dose by carrier, {name: mg/L}; the same method as of a blend.
+
+        Parameters
+        ----------
+        mg_per_L : float
+            Dose of the carrier. [mg/L]
+        """
         return {self.name: float(mg_per_L)}
 
 
@@ -371,6 +413,11 @@ class Blend:
         glycol and glycerol with water). For any other pair nothing measured was found: see
         `viscosity_range`.
 
+        Parameters
+        ----------
+        celsius : float
+            Temperature. [degC]
+
         Warns
         -----
         ExtrapolationWarning
@@ -402,6 +449,11 @@ class Blend:
         Where every pair was fitted: the largest error of the fits. Else the spread between mixing by volume,
         by mass and by mole, and, for water with a carrier it was not fitted with, between the pair terms that
         water has with others.
+
+        Parameters
+        ----------
+        celsius : float
+            Temperature. [degC]
         """
         pure = np.array([part.viscosity(celsius) for part in self.parts])
         pairs = self._pairs()
@@ -432,12 +484,28 @@ class Blend:
         return " ".join(f"{p.name}: {p.caution}" for p in self.parts if p.caution)
 
     def permitted(self, market: str, category: str | None = None) -> str:
-        """Return the least permissive word of the parts; see `Carrier.permitted`."""
+        """Return the least permissive word of the parts; see `Carrier.permitted`.
+
+        Parameters
+        ----------
+        market : str
+            US, EU, UK, ... [-]
+        category : str, optional
+            Food category in the words of the regulations; all by default. [-]
+        """
         words = [p.permitted(market, category) for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0]
         return next(word for word in ("no", "no evidence", "restricted", "yes") if word in words)
 
     def limits(self, market: str, category: str | None = None) -> tuple[Limit, ...]:
-        """Return what was read of the law for each part; see `hspkit.law.limits`."""
+        """Return what was read of the law for each part; see `hspkit.law.limits`.
+
+        Parameters
+        ----------
+        market : str
+            US, EU, UK, ... [-]
+        category : str, optional
+            Food category in the words of the regulations; all by default. [-]
+        """
         return tuple(row for part in self.parts for row in limits(part.name, market, category))
 
     def doses(self, mg_per_L: float) -> dict[str, float]:

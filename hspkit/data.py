@@ -89,6 +89,11 @@ def read_text(name: str) -> str:
     name : str
         Path below ``datasets/`` with forward slashes. [-]
 
+    Raises
+    ------
+    DataFileError
+        When there is no such file.
+
     Examples
     --------
     >>> read_text("columns.csv").splitlines()[0]
@@ -127,6 +132,16 @@ def tables() -> tuple[str, ...]:
 
 def columns(name: str) -> tuple[Column, ...]:
     """Return the declared columns of one table.
+
+    Parameters
+    ----------
+    name : str
+        File of the table. [-]
+
+    Raises
+    ------
+    DataFileError
+        When no such table is declared.
 
     Examples
     --------

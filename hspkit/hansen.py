@@ -87,7 +87,13 @@ class HSP:
         return HSP(*at_temperature(self.array, celsius, expansivity=expansivity))
 
     def distance(self, other: HSP | ArrayLike) -> float:
-        """Return Ra to another point. [MPa^0.5]"""
+        """Return Ra to another point. [MPa^0.5]
+
+        Parameters
+        ----------
+        other : HSP or array_like of shape (3,)
+            The other point. [MPa^0.5]
+        """
         return float(distance(self, other))
 
     def __repr__(self) -> str:

@@ -55,8 +55,8 @@ DRAWS = 64
 class Mixture(NamedTuple):
     """Components with their shares and what is known about them; one row a substance.
 
-    ``fractions`` (n,) by volume; ``hsp`` (n, 3) [MPa^0.5]; ``covariance`` (n, 3, 3) [MPa]; ``volumes`` (n,) and
-    ``volume_sd`` (n,) [cm3/mol].
+    ``fractions`` (n,) by volume; ``hsp`` (n, 3) [MPa^0.5]; ``covariance`` (n, 3, 3) [MPa];
+    ``volumes`` (n,), those that count in the entropy of mixing, and ``volume_sd`` (n,) [cm3/mol].
     """
 
     names: tuple[str, ...]
@@ -72,6 +72,11 @@ class Mixture(NamedTuple):
 
         A substance that stands in several of them becomes one row: two rows of one substance would count an
         entropy of mixing that is not there.
+
+        Parameters
+        ----------
+        groups : sequence of (float, sequence of Substance, ndarray of shape (k,))
+            Share of the liquid in the whole, its substances, their volume fractions. [-]
         """
         rows: dict[str, tuple[Substance, float]] = {}
         for share, members, fractions in groups:
@@ -84,12 +89,20 @@ class Mixture(NamedTuple):
             np.array([fraction for _, fraction in rows.values()]),
             np.array([member.hsp.array for member in members_only]),
             np.array([member.covariance for member in members_only]),
-            np.array([member.volume for member in members_only]),
+            np.array([member.mixing_volume for member in members_only]),
             np.array([member.volume_sd for member in members_only]),
         )
 
     def shares_of(self, members: Sequence[Substance], fractions: Array) -> Array:
-        """Return a liquid made of components of this mixture as fractions (n,) in the order of its rows."""
+        """Return a liquid made of components of this mixture as fractions (n,) in the order of its rows.
+
+        Parameters
+        ----------
+        members : sequence of Substance
+            Substances of the liquid. [-]
+        fractions : ndarray of shape (k,)
+            Their volume fractions. [-]
+        """
         found = np.zeros(len(self.names))
         for member, fraction in zip(members, fractions, strict=True):
             found[self.names.index(member.name)] += fraction
@@ -331,7 +344,7 @@ def dissolve(
     p_clear = float(ndtr(-mean / sd))
     edge = _haze_edge(mixture, index, celsius) if p_clear < SURELY_CLEAR else np.inf
     p_splits = float(ndtr((mean - np.log(edge)) / sd))
-    verdict = _verdict(float(np.exp(mean)), edge)
+    verdict = _verdict(index, edge)  # the best estimate's own answer, as second_phase_percent and max_oil_percent are
     separated = phases.split(stock, mixture.volumes, mixture.hsp, celsius=celsius) if index >= 1.0 else None
     second = 0.0 if separated is None else 100.0 * (1.0 - float(separated.amounts[0]))
     pure_oil = mixture.shares_of(subject.substances, subject.fractions)

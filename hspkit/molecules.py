@@ -1,14 +1,15 @@
 """SMILES to checked molecules; the only SMILES parser of the library.
 
-A molecule that passes is one neutral, closed-shell, organic molecule of known elements and ordinary size. All else is
-refused with one sentence that says what was found and what to type instead; a batch keeps row and reason, so
-one bad line never costs the others. The parser's own log lines are held back only while it runs.
+A molecule that passes is one neutral, closed-shell, organic molecule of known elements and ordinary size.
+All else is refused with one sentence that says what was found and what to type instead; a batch keeps row
+and reason, so one bad line never costs the others. The parser's own log lines are held back only while it
+runs.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +17,16 @@ from rdkit import Chem, rdBase
 
 from hspkit.errors import MoleculeError
 
-__all__ = ["ELEMENTS", "MAX_HEAVY_ATOMS", "Molecule", "Refusal", "read_molecule", "read_molecules", "read_unit"]
+__all__ = [
+    "ELEMENTS",
+    "MAX_HEAVY_ATOMS",
+    "Molecule",
+    "Refusal",
+    "read_molecule",
+    "read_molecules",
+    "read_unit",
+    "take",
+]
 
 #: Largest molecule accepted, in atoms other than hydrogen. Tristearin has 63; beyond a few hundred a liquid's
 #: parameters are those of a polymer, for which repeat units are the right question.
@@ -30,6 +40,8 @@ _ALLOWED = frozenset(ELEMENTS)
 #: Bracket atoms that need no second look: stereo carbon, aromatic [nH], the nitro group's two charged atoms.
 _PLAIN_BRACKETS = re.compile(r"\[(?:C@{1,2}H?|nH)\]|\[N\+\]\(=O\)\[O-\]|\[O-\]\[N\+\]\(=O\)")
 _NEEDS_A_LOOK = re.compile(r"[\[*.\s$]")
+_CHARGE = re.compile(r"[+-]\d*(?::\d+)?\]")
+_ISOTOPE = re.compile(r"\[\d+")
 #: Letters that no organic-subset atom starts with or ends in: their presence tells a name from a structure.
 _WORD = re.compile(r"[A-Za-z]{4,}")
 _NOT_SMILES_LETTERS = re.compile(r"[adeghjkmqtuvwxyzADEGJKLMQRTUVWXYZ]")
@@ -124,20 +136,25 @@ def _why_unreadable(text: str) -> str:
 
 
 def _why_refused(graph: Any, text: str, *, unit: bool) -> str | None:
-    """Return the reason against a parsed structure, or None; the order decides which one is named."""
-    atoms = list(graph.GetAtoms())
-    symbols = [atom.GetSymbol() for atom in atoms]
-    if "*" in symbols and not unit:
+    """Return the reason against a parsed structure, or None; the order decides which one is named.
+
+    Questions that need no walk over the atoms come first: in large tables most refused rows are salts.
+    """
+    ends = text.count("*")
+    if ends and not unit:
         return (
-            f"{_short(text)} has {symbols.count('*')} open end(s) '*' (polymer unit or placeholder), not a whole "
+            f"{_short(text)} has {ends} open end(s) '*' (polymer unit or placeholder), not a whole "
             "molecule; for a repeat unit use hspkit.estimation.estimate_repeat_unit"
         )
-    pieces = len(Chem.GetMolFrags(graph))
-    charge = Chem.GetFormalCharge(graph)
-    charged = any(atom.GetFormalCharge() for atom in atoms)
-    if pieces > 1:
-        what = "a salt or complex of" if charged else "a mixture or solvate of"
-        return f"{_short(text)} is {what} {pieces} separate pieces; give one neutral molecule at a time"
+    charged = _CHARGE.search(text) is not None
+    if "." in text:
+        pieces = len(Chem.GetMolFrags(graph))
+        if pieces > 1:
+            what = "a salt or complex of" if charged else "a mixture or solvate of"
+            return f"{_short(text)} is {what} {pieces} separate pieces; give one neutral molecule at a time"
+    charge = Chem.GetFormalCharge(graph) if charged else 0
+    atoms = [graph.GetAtomWithIdx(index) for index in range(graph.GetNumAtoms())]
+    symbols = [atom.GetSymbol() for atom in atoms]
     odd = sorted(set(symbols) - _ALLOWED - {"*"})
     if odd:
         what = "metal" if not set(odd) <= _METALLOIDS else "element"
@@ -154,7 +171,7 @@ def _why_refused(graph: Any, text: str, *, unit: bool) -> str | None:
                 )
     radicals = sum(atom.GetNumRadicalElectrons() for atom in atoms)
     if radicals:
-        return f"{_short(text)} is a radical ({radicals} unpaired electron(s)); add the missing hydrogens or bonds"
+        return f"{_short(text)} is a radical ({radicals} unpaired electron(s)); add the missing hydrogens"
     heavy = sum(symbol not in ("H", "*") for symbol in symbols)
     if "C" not in symbols:
         what = "no atom but hydrogen" if not heavy else "no carbon atom"
@@ -167,11 +184,18 @@ def _why_refused(graph: Any, text: str, *, unit: bool) -> str | None:
     return None
 
 
-def _read(given: Any, *, unit: bool = False) -> Molecule | str:
-    """Return a molecule, or the reason against it. Expects the parser's log to be held back by the caller."""
+def _read(given: Any, *, unit: bool = False) -> tuple[str, Any, tuple[str, ...]] | str:
+    """Return text, graph and notes of a molecule, or the reason against it.
+
+    Expects the parser's log to be held back by the caller.
+    """
     if not isinstance(given, str):
         empty = given is None or (isinstance(given, float) and given != given)
-        what = "an empty cell" if empty or str(given) == "<NA>" else f"{type(given).__name__} {_short(str(given))}"
+        what = (
+            "an empty cell"
+            if empty or str(given) == "<NA>"
+            else f"{type(given).__name__} {_short(str(given))}"
+        )
         return f"{what} is not a SMILES; give text such as CCO"
     text = given.strip()
     if not text:
@@ -191,20 +215,20 @@ def _read(given: Any, *, unit: bool = False) -> Molecule | str:
         return _why_unreadable(text)
     notes: tuple[str, ...] = ()
     if not plain:
-        labelled = [atom for atom in graph.GetAtoms() if atom.GetIsotope()]
+        labelled = [atom for atom in graph.GetAtoms() if atom.GetIsotope()] if _ISOTOPE.search(text) else []
         if labelled and not all(atom.GetSymbol() == "*" for atom in labelled):
             for atom in labelled:
                 atom.SetIsotope(0)
             graph = Chem.RemoveHs(graph)
             notes = ("isotope labels ignored: the answer is that of the natural isotopes",)
-        reason = _why_refused(graph, text, unit=unit)
-        if reason is not None:
-            return reason
-    elif graph.GetNumAtoms() > MAX_HEAVY_ATOMS or ("C" not in text and "c" not in text) or "Cl" in text:
-        reason = _why_refused(graph, text, unit=unit)
-        if reason is not None:
-            return reason
-    return Molecule(text, graph, notes)
+        against = _why_refused(graph, text, unit=unit)
+        if against is not None:
+            return against
+    elif graph.GetNumAtoms() > MAX_HEAVY_ATOMS or ("c" not in text and "C" not in text.replace("Cl", "")):
+        against = _why_refused(graph, text, unit=unit)
+        if against is not None:
+            return against
+    return text, graph, notes
 
 
 def read_molecule(smiles: str) -> Molecule:
@@ -218,9 +242,9 @@ def read_molecule(smiles: str) -> Molecule:
     Raises
     ------
     MoleculeError
-        When the text is empty, not text, unreadable, a name or a CAS number; when the structure is a salt or several
-        pieces, an ion, a zwitterion, a radical, holds a metal or an open end ``*``, has no carbon, or has more
-        than `MAX_HEAVY_ATOMS` atoms. Isotope labels are ignored, with a note.
+        When the text is empty, not text, unreadable, a name or a CAS number; when the structure is a salt or
+        several pieces, an ion, a zwitterion, a radical, holds a metal or an open end ``*``, has no carbon,
+        or has more than `MAX_HEAVY_ATOMS` atoms. Isotope labels are ignored, with a note.
 
     Examples
     --------
@@ -234,7 +258,7 @@ def read_molecule(smiles: str) -> Molecule:
         answer = _read(smiles)
     if isinstance(answer, str):
         raise MoleculeError(answer)
-    return answer
+    return Molecule(*answer)
 
 
 def read_unit(smiles: str) -> Molecule:
@@ -259,11 +283,12 @@ def read_unit(smiles: str) -> Molecule:
         answer = _read(smiles, unit=True)
     if isinstance(answer, str):
         raise MoleculeError(answer)
-    ends = sum(atom.GetAtomicNum() == 0 for atom in answer.graph.GetAtoms())
+    molecule = Molecule(*answer)
+    ends = sum(atom.GetAtomicNum() == 0 for atom in molecule.graph.GetAtoms())
     if ends != 2:
-        message = f"{_short(answer.smiles)} has {ends} open ends '*'; a repeat unit has two, as in *CCO*"
+        message = f"{_short(molecule.smiles)} has {ends} open ends '*'; a repeat unit has two, as in *CCO*"
         raise MoleculeError(message)
-    return answer
+    return molecule
 
 
 def read_molecules(smiles: Iterable[Any]) -> Iterator[Molecule | Refusal]:
@@ -287,4 +312,31 @@ def read_molecules(smiles: Iterable[Any]) -> Iterator[Molecule | Refusal]:
     for row, given in enumerate(smiles):
         with rdBase.BlockLogs():
             answer = _read(given)
-        yield Refusal(row, given, answer) if isinstance(answer, str) else answer
+        yield Refusal(row, given, answer) if isinstance(answer, str) else Molecule(*answer)
+
+
+def take(smiles: Iterable[Any], visit: Callable[[str, Any, tuple[str, ...]], None]) -> list[str]:
+    """Read a column, hand each good molecule to `visit` and keep none; return the reasons, empty for good
+    rows.
+
+    `visit` gets text, graph and notes as in `Molecule`. The parser's log is held back once for the whole
+    column.
+
+    Examples
+    --------
+    >>> sizes = []
+    >>> take(["CCO", ""], lambda text, graph, notes: sizes.append(graph.GetNumAtoms()))
+    ['', 'the SMILES is empty; give text such as CCO']
+    >>> sizes
+    [3]
+    """
+    reasons = []
+    with rdBase.BlockLogs():
+        for given in smiles:
+            answer = _read(given)
+            if isinstance(answer, str):
+                reasons.append(answer)
+            else:
+                visit(*answer)
+                reasons.append("")
+    return reasons

@@ -1,26 +1,34 @@
 """Rank carriers for an oil: one row a carrier, one column a reason, no score.
 
-Rows stand in the order in which a formulator decides: allowed before refused, within the legal limit before over it,
-clear before hazy before split, not tasted before tasted, then by the probability of clear.
+Rows stand in the order in which a formulator decides, and `Ranking.order` says it with every table:
+
+1. allowed before refused, then within the legal limit before over it;
+2. clear before hazy before splits;
+3. fewer failing reasons first, of: under the taste limit, the carrier dissolves in the drink, pours, the drink stays
+   clear; with as many, the one that fails the later reason of that list;
+4. what is clear decided before undecided (of the others undecided first), then fewer reasons on which nothing is known;
+5. the higher probability of clear, in steps of its own sampling error; what is left is a tie, in the order of names.
 """
 
 from __future__ import annotations
 
 import html
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from hspkit import application as product
-from hspkit import data, hansen
+from hspkit import data, hansen, pages
 from hspkit.application import Application
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.carriers import carriers as listed_carriers
 from hspkit.errors import InputError, UnknownNameError
-from hspkit.miscibility import Outcome, carrier_substances, check_parts, dissolve
+from hspkit.miscibility import DRAWS, Outcome, check_parts, dissolve
 from hspkit.oils import Oil, oil
+from hspkit.pages import number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,15 +48,66 @@ COLUMNS = {
     "carrier_mg_per_L": "mg/L",
     "legal_limit_mg_per_L": "mg/L",
     "taste_limit_mg_per_L": "mg/L",
+    "least_carrier_parts": "parts by volume per part of oil",
+    "most_carrier_parts": "parts by volume per part of oil",
     "allowed": "-",
+    "clear": "-",
     "under_legal_limit": "-",
     "under_taste_limit": "-",
     "viscosity_mPa_s": "mPa s",
     "pours": "-",
+    "carrier_dissolves_in_drink": "-",
     "drink_stays_clear": "-",
     "notes": "-",
 }
+
+
+def _known(value: Any) -> bool:
+    return not (value is None or value == "" or (isinstance(value, float) and np.isnan(value)))
+
+
+def _yes_no(value: Any) -> str:
+    return "yes" if value is True else "NO" if value is False else "-"
+
+
+def _percent(value: float) -> str:
+    return "any" if value >= 100 else "<0.1" if 0 < value < 0.1 else number(value)
+
+
+#: Key, heading, unit and form of the columns of a page, in the order of the questions.
+_SHOWN: tuple[tuple[str, str, str, Callable[[Any], str]], ...] = (
+    ("carrier", "carrier", "", str),
+    ("verdict", "stock", "", str),
+    ("p_clear", "p(clear)", "", "{:.2f}".format),
+    ("max_oil_percent", "max oil", "% vol", _percent),
+    ("water_tolerance_percent", "water", "% vol", _percent),
+    ("distance", "Ra", "MPa^0.5", number),
+    ("carrier_mg_per_L", "dose", "mg/L", number),
+    ("legal_limit_mg_per_L", "legal limit", "mg/L", number),
+    ("taste_limit_mg_per_L", "taste limit", "mg/L", number),
+    ("viscosity_mPa_s", "at 20 C", "mPa s", number),
+    ("allowed", "allowed", "", _yes_no),
+    ("clear", "clear", "", _yes_no),
+    ("under_legal_limit", "under legal limit", "", _yes_no),
+    ("under_taste_limit", "under taste limit", "", _yes_no),
+    ("pours", "pours", "", _yes_no),
+    ("carrier_dissolves_in_drink", "carrier dissolves in drink", "", _yes_no),
+    ("drink_stays_clear", "drink stays clear", "", _yes_no),
+)
+_LEGEND = (
+    "Stock: oil and carrier. p(clear): probability of clear. Max oil: cloud point as oil is added. Water: cloud point "
+    "as water is added. Ra: Hansen distance to the oil. Doses and limits: of the carrier, in the finished product. "
+    "A dash: not known or not asked."
+)
 _VERDICTS = ("clear", "hazy", "splits")
+#: Reasons that order carriers of one verdict, in this order.
+_REASONS = ("under_taste_limit", "carrier_dissolves_in_drink", "pours", "drink_stays_clear")
+#: Sampling error of a probability from `miscibility.DRAWS` draws, at most: 0.5 / sqrt(200) [-].
+_STEP = 0.5 / DRAWS**0.5
+_ORDER = (
+    "Order: allowed, within the law, clear before hazy before splits; then fewest failing reasons (taste, carrier "
+    "dissolves in the drink, pours, drink stays clear), decided before undecided, fewest unknown, probability of clear."
+)
 #: Strengths of ethanol that everyone in the trade knows. [% vol]
 YARDSTICKS = (40, 70, 96)
 
@@ -69,9 +128,39 @@ def candidates() -> list[Carrier | Blend]:
     return [carrier(name) for name, role in zip(rows["carrier"], rows["role"], strict=True) if role != "alcohol"]
 
 
-def _general_cautions() -> tuple[str, ...]:
+def general_cautions(
+    subject: Oil, application: Application | None = None, liquids: Iterable[Carrier | Blend] = ()
+) -> tuple[str, ...]:
+    """Return the cautions that go with an answer about an oil.
+
+    Parameters
+    ----------
+    subject : Oil
+        The oil; its own cautions are among them. [-]
+    application : Application, optional
+        The product: drinks and food for infants have cautions of their own. [-]
+    liquids : iterable of Carrier or Blend
+        The carriers; alcohol has one of its own. [-]
+
+    Examples
+    --------
+    >>> any("oxidise" in text for text in general_cautions(oil("limonene")))
+    True
+    """
     rows = data.read_table("cautions.csv").rows
-    return tuple(row["text"] for row in rows if row["topic"] == "every ranking")
+    topics = ["every ranking"]
+    if application is None or application.is_drink:
+        topics.append("drinks")
+    if application is not None and application.category == "infant food":
+        topics.append("infant food")
+    if any(part.role == "alcohol" for one in liquids for part in one.parts):
+        topics.append("alcohol")
+    if not subject.caution:
+        topics.append("no caution on record")
+    if subject.terpene_percent > 0 and "oxidise" not in subject.caution:
+        topics.append("terpenes")
+    said = [row["text"] for topic in topics for row in rows if row["topic"] == topic]
+    return (*said, f"{subject.name}: {subject.caution}") if subject.caution else tuple(said)
 
 
 @dataclass(frozen=True)
@@ -95,6 +184,8 @@ class Ranking:
         What `dissolve` said, in the order of the table.
     cautions : tuple of str
         Printed with every ranking.
+    yardsticks : tuple of str
+        Names of the alcohols that were added for comparison; none of them is `best`. [-]
     """
 
     oil: Oil
@@ -105,13 +196,14 @@ class Ranking:
     celsius: float
     outcomes: tuple[Outcome, ...]
     cautions: tuple[str, ...]
+    yardsticks: tuple[str, ...] = ()
 
     @property
     def best(self) -> str | None:
-        """Name of the first carrier that is allowed, within its legal limit and clear; None when none is."""
+        """Name of the first carrier, yardsticks aside, that is allowed, within its legal limit and clear; else None."""
         for row in self.table.to_dict("records"):
             refused = row["allowed"] is False or row["under_legal_limit"] is False
-            if not refused and row["verdict"] == "clear":
+            if not refused and row["verdict"] == "clear" and row["carrier"] not in self.yardsticks:
                 return str(row["carrier"])
         return None
 
@@ -155,7 +247,7 @@ class Ranking:
         outcome = self.outcomes[index]
         lines = [f"{row['carrier']}: {outcome.sentence()}"]
         if self.application is not None:
-            lines.extend(_legal_words(row, self.application, outcome))
+            lines.extend(_legal_words(self.application, outcome))
         if row["notes"]:
             lines.append(str(row["notes"]))
         return "\n".join(lines)
@@ -186,41 +278,122 @@ class Ranking:
             held = float(np.nanmax(self.application.stock_mg_per_L - doses))
         else:
             held = self.application.oil_mg_per_L
+        if not self.application.is_drink or not np.isfinite(held):
+            return ""
         clouds = product.clouding(self.oil, oil_mg_per_L=held, ethanol_percent=self.application.ethanol_percent)
         state = "stays dissolved in the finished drink" if clouds.stays_clear else "clouds the finished drink"
-        sure = f"factor of uncertainty {clouds.factor:.1f}" + (", undecided" if clouds.undecided else "")
-        first = f", first {clouds.makers[0][0]}" if clouds.makers else ""
-        return f"{held:.3g} mg/L of this oil {state}: {clouds.load:.2g} times what stays clear ({sure}){first}."
+        first = f"; first to separate is {clouds.makers[0][0]}" if clouds.makers else ""
+        advice = "" if clouds.stays_clear else " Make an emulsion, or use a washed (terpene-poor) extract."
+        most = "" if self.application.oil_mg_per_L is not None else "up to "
+        return f"{most}{number(held)} mg/L of this oil {state}: {clouds.times()}{first}.{advice}"
+
+    def notes(self) -> tuple[str, ...]:
+        """Return what is to be said of each carrier, in the order of the table."""
+        return tuple(f"{row['carrier']}: {row['notes']}" for row in self.table.to_dict("records") if row["notes"])
+
+    @property
+    def order(self) -> str:
+        """The rule by which the rows stand as they do, in words."""
+        return _ORDER
+
+    def to_csv(self, path: str | Path | None = None) -> str:
+        """Return the table as csv that a spreadsheet cannot run, and write it when a path is given.
+
+        Parameters
+        ----------
+        path : str or Path, optional
+            File to write, whole or not at all. [-]
+
+        Examples
+        --------
+        >>> rank_carriers("limonene", carriers=["MCT"]).to_csv().splitlines()[0][:25]
+        'carrier,verdict,p_clear,u'
+        """
+        text = pages.csv_text(self.table)
+        if path is not None:
+            pages.write_text(path, text + "\n")
+        return text
+
+    def to_html(self, path: str | Path | None = None) -> str:
+        """Return the ranking as a page that opens offline, and write it when a path is given.
+
+        Parameters
+        ----------
+        path : str or Path, optional
+            File to write, whole or not at all. [-]
+
+        Returns
+        -------
+        str
+            HTML without scripts; every text that came from outside is escaped.
+
+        Raises
+        ------
+        InputError
+            When the folder of the file is not there.
+
+        Examples
+        --------
+        >>> page = rank_carriers("limonene", carriers=["MCT"]).to_html()
+        >>> page.startswith("<!DOCTYPE html>"), "<script" in page
+        (True, False)
+        """
+        page = pages.html_page(f"Carriers for {self.oil.name}", self._body())
+        if path is not None:
+            pages.write_text(path, page)
+        return page
+
+    def _body(self) -> str:
+        shown = [
+            (key, heading, unit, form)
+            for key, heading, unit, form in _SHOWN
+            if any(_known(value) for value in self.table[key])
+        ]
+        rows = [[form(row[key]) for key, _, _, form in shown] for row in self.table.to_dict("records")]
+        best = f"First: {self.best}." if self.best else "No carrier is allowed, within its limit and clear."
+        return "".join(
+            [
+                f"<h1>{html.escape(pages.plain(self.oil.name))}</h1>",
+                f"<p>{html.escape(pages.plain(self.question()))}</p>",
+                f"<p><strong>{html.escape(pages.plain(best))}</strong> {html.escape(pages.plain(self.drink()))}</p>",
+                '<div class="wide">',
+                pages.html_table([(heading, unit) for _, heading, unit, _ in shown], rows, left=2),
+                "</div>",
+                f'<p class="small">{html.escape(_LEGEND)} {html.escape(self.order)}</p>',
+                f"<h2>Notes</h2>{pages.html_list(self.notes())}",
+                f"<h2>Cautions</h2>{pages.html_list(self.cautions)}",
+            ]
+        )
 
     def _repr_html_(self) -> str:
-        shown = self.table.drop(columns=["undecided"])
-        body = shown.to_html(index=False, float_format="{:.3g}".format, escape=True, border=0, na_rep="not known")
-        items = "".join(f"<li>{html.escape(text)}</li>" for text in self.cautions)
-        said = f"<p>{html.escape(self.question())}</p>{body}<p>{html.escape(self.drink())}</p>"
-        return f"{said}<ul>{items}</ul>"
+        return self._body()
 
     def __repr__(self) -> str:
         return f"<Ranking of {len(self.table)} carriers for {self.oil.name}; best: {self.best}>"
 
 
-def _parts(number: float) -> str:
-    return f"{number:g} part" if number == 1 else f"{number:g} parts"
+def _parts(count: float) -> str:
+    return f"{count:g} part" if count == 1 else f"{count:g} parts"
 
 
-def _legal_words(row: dict[str, Any], asked: Application, outcome: Outcome) -> list[str]:
+def _legal_words(asked: Application, outcome: Outcome) -> list[str]:
     lines = []
     for part in outcome.carrier.parts:
         said = product.permission(part, asked.market, asked.category)
         verb = "allowed" if said.allowed else "NOT allowed"
         cited = f" [{'; '.join(said.references)}]" if said.references else ""
         lines.append(f"{part.name} is {verb} ({asked.market}, {asked.category}): {said.reason}{cited}")
-    limit = row["legal_limit_mg_per_L"]
-    if row["allowed"] and np.isfinite(limit):
-        lines.append(
-            f"legal limit {limit:,.0f} mg/L against a dose of {row['carrier_mg_per_L']:,.0f} mg/L; "
-            "check the code in force with a qualified person"
+    if np.isfinite(outcome.carrier.density):
+        amount = product.dose(
+            asked,
+            oil_parts=outcome.oil_parts,
+            carrier_parts=outcome.carrier_parts,
+            oil_density=outcome.oil.density,
+            carrier_density=outcome.carrier.density,
         )
-    return lines
+        numbers = [one for one in product.law_lines(outcome.carrier, asked, amount) if np.isfinite(one.limit)]
+        lines.extend(line.sentence() for line in numbers)
+    return [*lines, product.CHECK_THE_LAW]
 
 
 def rank_carriers(
@@ -232,6 +405,7 @@ def rank_carriers(
     carriers: Iterable[str | Carrier | Blend] | None = None,
     include_alcohol: bool = False,
     celsius: float = 25.0,
+    progress: bool = False,
 ) -> Ranking:
     """Rank carriers for an oil.
 
@@ -249,6 +423,8 @@ def rank_carriers(
         Add ethanol of 40, 70 and 96 % vol as a yardstick. [-]
     celsius : float
         Temperature of the stock. [degC]
+    progress : bool
+        Show a progress bar when ``tqdm`` is installed. [-]
 
     Returns
     -------
@@ -264,7 +440,7 @@ def rank_carriers(
 
     Examples
     --------
-    >>> ranking = rank_carriers("sweet orange, cold-pressed", carriers=["triethyl citrate", "glycerol"])
+    >>> ranking = rank_carriers("sweet orange, cold-pressed", carriers=["glycerol", "MCT"])
     >>> ranking.table["verdict"].tolist()
     ['clear', 'splits']
     """
@@ -275,37 +451,63 @@ def rank_carriers(
     chosen: list[Carrier | Blend] = (
         [carrier(one) if isinstance(one, str) else one for one in carriers] if carriers is not None else candidates()
     )
-    if include_alcohol:
-        chosen.extend(carrier(f"ethanol {strength} % vol") for strength in YARDSTICKS)
+    given = {one.name for one in chosen}
+    added = [carrier(f"ethanol {strength} % vol") for strength in YARDSTICKS] if include_alcohol else []
+    added = [one for one in added if one.name not in given]
+    chosen = [*chosen, *added]
     if not chosen:
         message = "carriers is empty; give at least one name, or leave it out to rank all that ship"
         raise InputError(message)
     rows, outcomes = [], []
-    for candidate in chosen:
+    for candidate in _watched(chosen) if progress else chosen:
         outcome = dissolve(subject, candidate, oil_parts=parts[0], carrier_parts=parts[1], celsius=celsius)
-        rows.append(_row(candidate, outcome, application))
+        row = _row(candidate, outcome, application)
+        if candidate in added:
+            row["notes"] = "; ".join(filter(None, ["yardstick, not a carrier without alcohol", row["notes"]]))
+        rows.append(row)
         outcomes.append(outcome)
     order = sorted(range(len(rows)), key=lambda i: _order(rows[i]))
     table = pd.DataFrame([rows[i] for i in order], columns=list(COLUMNS))
     cautions = tuple(
         dict.fromkeys(
             [
-                *_general_cautions(),
-                *([subject.caution] if subject.caution else []),
+                *general_cautions(subject, application, chosen),
                 *_carrier_cautions(chosen, rows),
             ]
         )
     )
-    return Ranking(subject, table, application, *parts, float(celsius), tuple(outcomes[i] for i in order), cautions)
+    return Ranking(
+        subject,
+        table,
+        application,
+        *parts,
+        float(celsius),
+        tuple(outcomes[i] for i in order),
+        cautions,
+        tuple(one.name for one in added),
+    )
+
+
+def _watched(chosen: list[Carrier | Blend]) -> Iterable[Carrier | Blend]:
+    try:
+        from tqdm import tqdm
+    except ImportError:
+        return chosen
+    bar: Iterable[Carrier | Blend] = tqdm(chosen, desc="carriers", leave=False)
+    return bar
 
 
 def _order(row: dict[str, Any]) -> tuple[Any, ...]:
+    failing = tuple(row[reason] is False for reason in _REASONS)
     return (
         row["allowed"] is False,
         row["under_legal_limit"] is False,
         _VERDICTS.index(row["verdict"]),
-        row["under_taste_limit"] is False,
-        -row["p_clear"],
+        sum(failing),
+        failing,
+        row["undecided"] is (row["verdict"] == "clear"),
+        sum(row[reason] is None for reason in _REASONS),
+        -round(row["p_clear"] / _STEP),
         row["carrier"],
     )
 
@@ -326,11 +528,15 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
         "carrier_mg_per_L": np.nan,
         "legal_limit_mg_per_L": np.nan,
         "taste_limit_mg_per_L": np.nan if taste is None else taste,
+        "least_carrier_parts": np.nan,
+        "most_carrier_parts": np.nan,
         "allowed": None,
+        "clear": outcome.verdict == "clear",
         "under_legal_limit": None,
         "under_taste_limit": None,
         "viscosity_mPa_s": viscosity,
         "pours": None if band is None else band.pours,
+        "carrier_dissolves_in_drink": None,
         "drink_stays_clear": None,
         "notes": "",
     }
@@ -342,7 +548,7 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
     if band is None:
         notes.append("viscosity not on record")
     elif not band.pours:
-        notes.append(f"thick: {band.band}")
+        notes.append(f"thick: {band.band}; {band.advice}")
     if outcome.verdict != "clear" and outcome.limiting_components:
         notes.append("limited by " + ", ".join(outcome.limiting_components))
     row["notes"] = "; ".join(notes)
@@ -367,6 +573,8 @@ def _judge(row: dict[str, Any], outcome: Outcome, asked: Application) -> list[st
         carrier_density=liquid.density,
     )
     row["carrier_mg_per_L"] = amount.carrier_mg_per_L
+    stock = product.stock_range(liquid, asked, max_oil_percent=outcome.max_oil_percent, oil_density=outcome.oil.density)
+    row["least_carrier_parts"], row["most_carrier_parts"] = stock.most_concentrated, stock.most_dilute
     if row["allowed"]:
         share = amount.carrier_mg_per_L / amount.stock_mg_per_L
         limit, rule = product.legal_limit(liquid, asked, share_of_stock=share)
@@ -378,17 +586,22 @@ def _judge(row: dict[str, Any], outcome: Outcome, asked: Application) -> list[st
         row["under_taste_limit"] = bool(amount.carrier_mg_per_L <= row["taste_limit_mg_per_L"])
         if not row["under_taste_limit"]:
             notes.append("over the taste limit of the trade")
-    clouds = product.clouding(
-        outcome.oil,
-        oil_mg_per_L=amount.oil_mg_per_L,
-        liquid=liquid,
-        carrier_mg_per_L=amount.carrier_mg_per_L,
-        ethanol_percent=asked.ethanol_percent,
-    )
-    row["drink_stays_clear"] = clouds.stays_clear
-    own = {member.name for member in carrier_substances(liquid)}
-    if not clouds.stays_clear and sum(share for name, share in clouds.makers if name in own) > 0.5:
-        notes.append("the carrier itself does not dissolve in the drink")
+    noticed = [line for line in product.taste_lines(liquid, amount.carrier_mg_per_L) if line.dose > line.noticed_from]
+    if row["under_taste_limit"] is not False:
+        notes.extend(f"may be tasted: noticed from about {number(line.noticed_from)} mg/L" for line in noticed)
+    if asked.is_drink:
+        spirit = asked.ethanol_percent
+        dissolves = product.carrier_dissolves(liquid, amount.carrier_mg_per_L, ethanol_percent=spirit)
+        row["carrier_dissolves_in_drink"] = dissolves
+        row["drink_stays_clear"] = product.clouding(
+            outcome.oil,
+            oil_mg_per_L=amount.oil_mg_per_L,
+            liquid=liquid,
+            carrier_mg_per_L=amount.carrier_mg_per_L,
+            ethanol_percent=spirit,
+        ).stays_clear
+        if not dissolves:
+            notes.append("the carrier itself does not dissolve in the drink")
     return notes
 
 

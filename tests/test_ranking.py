@@ -5,7 +5,7 @@ import pytest
 
 from hspkit import Application, Blend, oil, rank_carriers
 from hspkit.errors import InputError, UnknownNameError
-from hspkit.ranking import COLUMNS
+from hspkit.ranking import COLUMNS, _order
 
 CITRUS = "sweet orange, cold-pressed"
 MAIN = (
@@ -38,9 +38,20 @@ def test_carriers_that_do_not(ranking, name):
     assert ranking.row(name)["verdict"] == "splits"
 
 
-def test_strong_ethanol_takes_it_up(ranking):
+def test_strong_ethanol_takes_it_up():
     # Martindale, The Extra Pharmacopoeia: expressed citrus oils are miscible with dehydrated alcohol.
-    assert ranking.row("ethanol 96 % vol")["verdict"] == "clear"
+    found = rank_carriers(CITRUS, carriers=["ethanol"])
+    assert found.row("ethanol")["verdict"] == "clear"
+    assert found.row("ethanol")["max_oil_percent"] == 100
+
+
+def test_alcohol_is_a_yardstick_and_never_first(ranking):
+    assert ranking.yardsticks == ("ethanol 40 % vol", "ethanol 70 % vol", "ethanol 96 % vol")
+    assert ranking.best not in ranking.yardsticks
+    assert "yardstick" in ranking.row("ethanol 70 % vol")["notes"]
+    asked = rank_carriers(CITRUS, carriers=["ethanol 96 % vol"], include_alcohol=True)
+    assert len(asked.table) == 3  # what was asked for stands there once, as a carrier
+    assert asked.yardsticks == ("ethanol 40 % vol", "ethanol 70 % vol")
 
 
 def test_at_least_twelve_carriers_with_every_column(ranking):
@@ -60,6 +71,64 @@ def test_refused_carriers_stand_last_and_say_why(ranking):
     assert ranking.best not in ("dipropylene glycol", None)
 
 
+def test_one_column_for_every_reason(ranking):
+    row = ranking.row("triethyl citrate")
+    reasons = ("allowed", "clear", "under_legal_limit", "under_taste_limit", "pours", "drink_stays_clear")
+    assert set(reasons) | {"carrier_dissolves_in_drink"} <= set(ranking.table.columns)
+    assert row["clear"] is (row["verdict"] == "clear")
+    assert [row[reason] for reason in reasons[:5] if reason != "clear"] == [True] * 4
+    # 100 mg/L is nothing to its 65 g/L in water; triglycerides do not dissolve: common practice, no source
+    assert row["carrier_dissolves_in_drink"] is True
+    assert ranking.row("MCT")["carrier_dissolves_in_drink"] is False
+
+
+def test_a_carrier_that_clouds_the_drink_stands_behind_one_that_does_not(ranking):
+    clear = ranking.table[(ranking.table["verdict"] == "clear") & (ranking.table["allowed"] == True)]  # noqa: E712
+    dissolves = clear["carrier_dissolves_in_drink"].tolist()
+    assert True in dissolves
+    assert False in dissolves
+    assert dissolves == sorted(dissolves, reverse=True)
+    assert "fewest failing reasons" in ranking.order
+
+
+def test_in_a_food_that_is_not_drunk_it_does_not(ranking):
+    names = ["MCT", "triacetin", "dipropylene glycol"]
+    asked = Application("US", "baked goods", oil_mg_per_L=400)
+    found = rank_carriers(CITRUS, carriers=names, application=asked)
+    assert found.table["carrier_dissolves_in_drink"].tolist() == [None] * 3
+    assert found.drink() == ""
+    assert found.table["carrier"].iloc[-1] == "dipropylene glycol"
+
+
+def _row(**changes):
+    row = {"carrier": "a", "allowed": True, "under_legal_limit": True, "verdict": "clear", "undecided": False,
+           "under_taste_limit": True, "carrier_dissolves_in_drink": True, "pours": True, "drink_stays_clear": True,
+           "p_clear": 1.0}  # fmt: skip
+    return row | changes
+
+
+@pytest.mark.parametrize(
+    ("better", "worse"),
+    [
+        ({"verdict": "splits", "p_clear": 0.0}, {"allowed": False}),
+        ({"verdict": "splits", "p_clear": 0.0}, {"under_legal_limit": False}),
+        ({"pours": False}, {"verdict": "hazy"}),
+        ({"pours": False}, {"pours": False, "drink_stays_clear": False}),
+        ({"drink_stays_clear": False}, {"carrier_dissolves_in_drink": False}),
+        ({"pours": False}, {"under_taste_limit": False}),
+        ({"undecided": True, "p_clear": 0.7}, {"pours": False}),
+        ({}, {"undecided": True, "p_clear": 0.7}),
+        ({"p_clear": 0.9}, {"pours": None}),
+        ({}, {"p_clear": 0.9}),
+        ({"verdict": "splits", "undecided": True, "p_clear": 0.4}, {"verdict": "splits", "p_clear": 0.0}),
+        ({"p_clear": 0.999}, {"p_clear": 1.0, "carrier": "b"}),  # a tie within the sampling error: by name
+        ({"under_legal_limit": None}, {"under_legal_limit": False}),
+    ],
+)
+def test_the_order_is_the_one_that_is_stated(better, worse):
+    assert _order(_row(**better)) < _order(_row(**worse))
+
+
 def test_the_dose_and_the_limits(ranking):
     row = ranking.row("propylene glycol")
     assert row["legal_limit_mg_per_L"] == 20_000  # 21 CFR 184.1666(d), all other food categories 2.0 %
@@ -71,7 +140,9 @@ def test_the_dose_and_the_limits(ranking):
 
 
 def test_why_cites_the_law(ranking):
-    assert "184.1666" in ranking.why("propylene glycol")
+    said = ranking.why("propylene glycol")
+    for word in ("184.1666", "970,000 mg/kg in the flavouring", "margin", "Check the code in force"):
+        assert word in said
     assert "NOT allowed" in ranking.why("diethylene glycol")
 
 
@@ -79,6 +150,21 @@ def test_cautions_are_always_there(ranking):
     said = " ".join(ranking.cautions)
     for word in ("flammable", "diethylene glycol", "code in force", "bench trial", "adulterated"):
         assert word in said
+
+
+def test_cautions_fit_the_product():
+    def said(oil_name, category, names):
+        asked = Application("US", category, oil_mg_per_L=40)
+        return " ".join(rank_carriers(oil_name, carriers=names, application=asked).cautions)
+
+    infant = said("linalool", "infant food", ["MCT"])
+    assert "Food for infants" in infant
+    assert "use an emulsion" not in infant
+    assert "no caution is on record" in infant.lower()
+    assert "yardstick" in said("lemon", "soft drinks", ["ethanol 70 % vol"])
+    bergamot = said("bergamot", "soft drinks", ["triacetin"])
+    assert "Phototoxic" in bergamot  # furanocoumarins of cold-pressed bergamot: common practice, no source
+    assert "no caution is on record" not in bergamot.lower()
 
 
 def test_the_drink_is_said_to_cloud(ranking):
@@ -102,10 +188,17 @@ def test_a_blend_can_be_ranked():
     assert np.isfinite(row["viscosity_mPa_s"])
 
 
-def test_html_is_escaped():
-    ranking = rank_carriers(CITRUS, carriers=["triacetin"])
-    assert "<table" in ranking._repr_html_()
-    assert "<script" not in ranking._repr_html_()
+def test_pages_and_csv(ranking, tmp_path):
+    page = ranking.to_html(tmp_path / "ranking.html")
+    assert (tmp_path / "ranking.html").read_text(encoding="utf-8") == page
+    for word in ("triethyl citrate", "mPa s", "Notes", "Cautions", "drink stays clear", ranking.question()):
+        assert word in page
+    assert "color-scheme:light dark" in page
+    assert "color:" not in ranking._repr_html_()  # takes the colours of the notebook, light or dark
+    text = ranking.to_csv(tmp_path / "ranking.csv")
+    assert len(text.splitlines()) == len(ranking.table) + 1
+    with pytest.raises(InputError, match="there is no folder"):
+        ranking.to_html(tmp_path / "no" / "ranking.html")
 
 
 def test_repeatable(ranking):

@@ -1,7 +1,8 @@
 """Hansen parameters and molar volume from structure.
 
-`estimate` and `estimate_many` answer with the calibrated group contribution of this project (``calibrated``) or with
-the published method of Hoftyzer and Van Krevelen (``van-krevelen``); `GroupModel` fits the same form to anyone's data.
+`estimate` and `estimate_many` answer with the calibrated group contribution of this project (``calibrated``)
+or with the published method of Hoftyzer and Van Krevelen (``van-krevelen``); `GroupModel` fits the same form
+to anyone's data.
 """
 
 from __future__ import annotations

@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Iterable, Iterator
 from itertools import islice
+from os import cpu_count
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,7 +14,8 @@ from numpy.typing import NDArray
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.estimation import calibrated, published
 from hspkit.estimation.result import Estimate, Prediction
-from hspkit.molecules import Molecule, read_molecule, read_molecules
+from hspkit.groups import Batch, Gatherer
+from hspkit.molecules import read_molecule, take
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,9 +24,12 @@ __all__ = ["METHODS", "estimate", "estimate_many"]
 
 #: Method names and the module that answers for each.
 METHODS = {"calibrated": calibrated, "van-krevelen": published}
-#: Molecules treated at once: large enough that array operations cost more than starting them, small enough that a
-#: million rows need no more memory than a thousand.
-CHUNK = 1000
+#: Molecules treated at once: large enough that array operations cost more than starting them, small enough
+#: that a million rows need no more memory than a thousand.
+CHUNK = 4000
+Predict = Callable[[Batch, list[str], list[tuple[str, ...]]], Prediction]
+#: Chunks that each process gets when there are several, so that none waits long for the last one.
+SHARES = 4
 COLUMNS = ("delta_d", "delta_p", "delta_h", "volume", "sd_d", "sd_p", "sd_h", "sd_volume")
 
 
@@ -75,18 +80,24 @@ def estimate(smiles: str, *, method: str = "calibrated") -> Estimate:
     return answer
 
 
-def _answers(
-    entries: list[Any], predict: Callable[[list[Molecule]], Prediction]
-) -> tuple[NDArray[np.float64], list[str], list[str]]:
+def _answers(entries: list[Any], predict: Predict) -> tuple[NDArray[np.float64], list[str], list[str]]:
     """Estimate one chunk: eight numbers a row, status, note."""
-    answers = list(read_molecules(entries))
-    rows = [row for row, answer in enumerate(answers) if isinstance(answer, Molecule)]
+    gatherer = Gatherer()
+    names: list[str] = []
+    remarks: list[tuple[str, ...]] = []
+
+    def visit(text: str, graph: Any, remark: tuple[str, ...]) -> None:
+        gatherer.add(graph)
+        names.append(text)
+        remarks.append(remark)
+
+    notes = take(entries, visit)
+    rows = [row for row, reason in enumerate(notes) if not reason]
     numbers = np.full((len(entries), len(COLUMNS)), np.nan)
     status = ["failed"] * len(entries)
-    notes = ["" if isinstance(answer, Molecule) else answer.reason for answer in answers]
     if rows:
-        found = predict([answer for answer in answers if isinstance(answer, Molecule)])
-        numbers[rows, :4] = found.values
+        found = predict(gatherer.batch(), names, remarks)
+        numbers[rows, :4] = found.values  # noqa: PD011 (not a DataFrame)
         numbers[rows, 4:] = found.sd
         for row, state, note in zip(rows, found.status, found.notes, strict=True):
             status[row] = state
@@ -97,7 +108,7 @@ def _answers(
 def _task(task: tuple[list[Any], str]) -> tuple[NDArray[np.float64], list[str], list[str]]:
     """Estimate one chunk by a named method; what a worker process runs."""
     entries, method = task
-    return _answers(entries, _module(method).predict)
+    return _answers(entries, _module(method).predict_batch)
 
 
 def _chunks(entries: Iterable[Any], size: int) -> Iterator[list[Any]]:
@@ -135,14 +146,15 @@ def estimate_many(
     Returns
     -------
     DataFrame
-        One row per input: smiles, delta_d, delta_p, delta_h [MPa^0.5], volume [cm3/mol], their standard deviations
-        sd_d, sd_p, sd_h, sd_volume, status (``ok``, ``extrapolated``, ``failed``) and note (why). A failed row holds
-        NaN.
+        One row per input: smiles, delta_d, delta_p, delta_h [MPa^0.5], volume [cm3/mol], their standard
+        deviations sd_d, sd_p, sd_h, sd_volume, status (``ok``, ``extrapolated``, ``failed``) and note (why).
+        A failed row holds NaN.
 
     Raises
     ------
     InputError
-        When one text is given instead of a list, `n_jobs` is not a number of processes, or there is no such method.
+        When one text is given instead of a list, `n_jobs` is not a number of processes, or there is no such
+        method.
 
     Examples
     --------
@@ -155,11 +167,13 @@ def estimate_many(
         message = f"n_jobs is {n_jobs!r}; expected a number of processes >= 1, or -1 for one per core"
         raise InputError(message)
     entries, index = _column(smiles)
-    tasks = ((chunk, method) for chunk in _chunks(entries, CHUNK))
-    return _frame(entries, index, _run(tasks, int(n_jobs)), progress)
+    jobs = (cpu_count() or 1) if n_jobs == -1 else int(n_jobs)
+    size = CHUNK if jobs == 1 else min(CHUNK, max(1, len(entries) // (SHARES * jobs) + 1))
+    tasks = ((chunk, method) for chunk in _chunks(entries, size))
+    return _frame(entries, index, _run(tasks, jobs, method), progress)
 
 
-def frame_of(smiles: Iterable[Any], predict: Callable[[list[Molecule]], Prediction]) -> pd.DataFrame:
+def frame_of(smiles: Iterable[Any], predict: Predict) -> pd.DataFrame:
     """Return the frame of `estimate_many` for a fitted model's batch function."""
     entries, index = _column(smiles)
     parts = (_answers(chunk, predict) for chunk in _chunks(entries, CHUNK))
@@ -173,7 +187,9 @@ def _column(smiles: Iterable[Any]) -> tuple[list[Any], Any]:
         message = f"smiles is the text {smiles!r}; expected a list or Series of SMILES (use estimate for one)"
         raise InputError(message)
     if isinstance(smiles, pd.DataFrame):
-        message = f"smiles is a DataFrame; expected one of its columns ({', '.join(map(str, smiles.columns))})"
+        message = (
+            f"smiles is a DataFrame; expected one of its columns ({', '.join(map(str, smiles.columns))})"
+        )
         raise InputError(message)
     return list(smiles), smiles.index if isinstance(smiles, pd.Series) else None
 
@@ -201,12 +217,12 @@ def _frame(entries: list[Any], index: Any, parts: Iterator[Any], progress: bool)
     return frame
 
 
-def _run(tasks: Iterator[tuple[list[Any], str]], n_jobs: int) -> Iterator[Any]:
-    if n_jobs == 1:
+def _run(tasks: Iterator[tuple[list[Any], str]], jobs: int, method: str) -> Iterator[Any]:
+    if jobs == 1:
         yield from map(_task, tasks)
         return
     from concurrent.futures import ProcessPoolExecutor
-    from os import cpu_count
 
-    with ProcessPoolExecutor(cpu_count() if n_jobs == -1 else int(n_jobs)) as pool:
+    _module(method).prepare()  # read the tables once; where processes are forked they inherit them
+    with ProcessPoolExecutor(jobs) as pool:
         yield from pool.map(_task, tasks)

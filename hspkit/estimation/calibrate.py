@@ -1,14 +1,13 @@
 """Fit the shipped model to the open tables and write ``datasets/groups/``.
 
-Run ``python -m hspkit.estimation.calibrate``; it needs the development package ``chemicals`` and a checkout. Numbers are
-written with six significant digits, and all random choices are seeded, so that a second run writes the same bytes.
+Run ``python -m hspkit.estimation.calibrate``; it needs the development package ``chemicals`` and a checkout.
+Numbers are written with six significant digits, and all random choices are seeded, so that a second run
+writes the same bytes.
 """
 
 from __future__ import annotations
 
 from pathlib import Path
-
-import numpy as np
 
 from hspkit.errors import DataFileError
 from hspkit.estimation import coefficients
@@ -29,12 +28,13 @@ def calibrate() -> dict[str, str]:
     plan = coefficients.design()
     liquids = liquid_volumes()
     counted = plan.table.count(liquids.molecules)
-    fold = folds_of(counted.batch.graphs, FOLDS, SEED)
+    fold = folds_of([molecule.graph for molecule in liquids.molecules], FOLDS, SEED)
     volumes, _ = coefficients.fit_volumes(counted.counts, is_other(counted.batch), liquids.volume, fold)
     volumes = coefficients.volume_tables(volumes)
     known = hansen_table()
     model = GroupModel(folds=FOLDS, random_state=SEED)
-    model.fit_counted(plan.table.count(known.molecules), known.hsp, volumes)
+    fold = folds_of([molecule.graph for molecule in known.molecules], FOLDS, SEED)
+    model.fit_counted(plan.table.count(known.molecules), known.hsp, volumes, fold)
     return coefficients.tables_of(model, [molecule.smiles for molecule in known.molecules])
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from hspkit.data import read_table
 from hspkit.estimation import energy, spread
-from hspkit.estimation.likeness import Anchors, describe
+from hspkit.estimation.likeness import Anchors, describe, is_other
 from hspkit.groups import Batch, GroupTable
 from hspkit.molecules import read_molecule
 
@@ -27,7 +27,10 @@ CONSTANTS = "groups/calibrated_constants.csv"
 SOURCE = "calibrated_fit"
 #: Letters in the column `terms` of the group table.
 LETTERS = {"delta_d": "d", "delta_p": "p", "delta_h": "h", "volume": "v"}
-#: Penalties of the volume fit on a group, its family and its departure in molecules beyond C, H, O [mol^2/cm6].
+#: Smallest volume that is returned [cm3/mol], that of no organic liquid: only odd structures reach it.
+LEAST_VOLUME = 20.0
+#: Penalties of the volume fit on a group, its family and its departure in molecules beyond C, H, O
+#: [mol^2/cm6].
 VOLUME_RIDGE = 0.3
 #: Penalty on corrections of the shipped volumes by a user's: about one measured molecule's worth.
 CORRECTION_RIDGE = 1.0
@@ -37,7 +40,8 @@ Array = NDArray[np.float64]
 
 
 class Design(NamedTuple):
-    """What the group table says about every group; arrays of shape (n_groups,), families (n_groups, n_families)."""
+    """What the group table says about every group; arrays of shape (n_groups,), families (n_groups,
+    n_families)."""
 
     table: GroupTable
     first: NDArray[np.bool_]
@@ -98,8 +102,9 @@ class Coefficients(NamedTuple):
 class Volumes(NamedTuple):
     """Group volumes: V = constant + sum of group values. [cm3/mol]
 
-    `plain` and `other` have shape (n_groups,); `support` counts the liquids that hold each group; `error` is the
-    constant and the slopes (rarity, other elements) of the logarithm of the relative error.
+    `plain` and `other` have shape (n_groups,); `support` counts the liquids that hold each group; `error` is
+    the constant and the slopes (rarity, other elements) of the logarithm of the relative error, `limits` as
+    in `Spread`.
     """
 
     constant: float
@@ -107,6 +112,7 @@ class Volumes(NamedTuple):
     other: Array
     support: NDArray[np.int64]
     error: Array
+    limits: Array
 
     def values(self, other: bool) -> Array:
         """Return the values that hold in a molecule. [cm3/mol]"""
@@ -122,7 +128,9 @@ class Volumes(NamedTuple):
     def features(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
         """Return what the error depends on: rarity of the rarest group, other elements; shape (n, 2). [-]"""
         rarity = np.where(design().first, 1.0 / np.sqrt(1.0 + self.support), 0.0)
-        return np.column_stack([np.where(counts > 0, rarity, 0.0).max(axis=1, initial=0.0), other.astype(float)])
+        return np.column_stack(
+            [np.where(counts > 0, rarity, 0.0).max(axis=1, initial=0.0), other.astype(float)]
+        )
 
     def sd(self, counts: NDArray[np.int64], other: NDArray[np.bool_], volume: Array) -> Array:
         """Return standard deviations; shape (n,). [cm3/mol]"""
@@ -133,7 +141,9 @@ class Volumes(NamedTuple):
         residual = measured - self.of(counts, other)
         terms = counts * design().terms("volume")
         ridge = np.full(terms.shape[1], CORRECTION_RIDGE)
-        change = energy.fit_coefficients(terms.astype(float), residual, ridge, np.ones(len(residual)), huber=1.0)
+        change = energy.fit_coefficients(
+            terms.astype(float), residual, ridge, np.ones(len(residual)), huber=1.0
+        )
         return self._replace(plain=self.plain + change, other=self.other + change)
 
 
@@ -154,7 +164,9 @@ def fit_volumes(
         plain = np.where(plan.terms("volume") > 0, plain, 0.0)
         departure = found[size + plan.families.shape[1] : -1]
         support = (counts[keep] > 0).sum(axis=0)
-        return Volumes(float(found[-1]), plain, plain + departure, support, np.zeros(3))
+        return Volumes(
+            float(found[-1]), plain, plain + departure, support, np.zeros(3), np.zeros(len(spread.LEVELS))
+        )
 
     predicted = np.full(len(volume), np.nan)
     given = np.zeros((len(volume), 2))
@@ -166,7 +178,8 @@ def fit_volumes(
     relative = (predicted - volume) / volume
     error = spread.fit_one(given, relative * 100.0, np.zeros(2))
     error[0] -= np.log(100.0)
-    return solve(np.ones(len(volume), dtype=bool))._replace(error=error), predicted
+    limits = spread.limits_of(relative * np.exp(-(error[0] + given @ error[1:])))
+    return solve(np.ones(len(volume), dtype=bool))._replace(error=error, limits=limits), predicted
 
 
 @cache
@@ -184,6 +197,7 @@ def shipped_volumes() -> Volumes:
         np.array([row["volume_other"] for row in rows]),
         np.array([row["liquids"] for row in rows]),
         np.array([constants[f"volume error, {name}"] for name in ("constant", "rarity", "other elements")]),
+        np.array([constants[f"volume limit, {level:g}"] for level in spread.LEVELS]),
     )
 
 
@@ -205,15 +219,14 @@ def load(model: GroupModel) -> GroupModel:
     model.constant_ = constants["delta_d"]
     model.largest_ = constants["largest volume"]
     model.spread_ = spread.Spread(
-        np.array([[constants[f"{name} error, {what}"] for what in SPREAD_NAMES] for name in hansen])
+        np.array([[constants[f"{name} error, {what}"] for what in SPREAD_NAMES] for name in hansen]),
+        np.array([[constants[f"{name} limit, {level:g}"] for level in spread.LEVELS] for name in hansen]),
     )
     model.names_ = [row["smiles"] for row in anchors]
     model.weights_ = np.array([[row[name] for name in ANCHOR_WEIGHTS] for row in anchors])
-    batch = Batch([read_molecule(name).graph for name in model.names_])
+    batch = Batch.of([read_molecule(name).graph for name in model.names_])
     counts = plan.table.count_batch(batch).counts
-    from hspkit.estimation.likeness import is_other
-
-    volume = np.maximum(model.volumes_.of(counts, is_other(batch)), 20.0)
+    volume = np.maximum(model.volumes_.of(counts, is_other(batch)), LEAST_VOLUME)
     model.anchors_ = Anchors(counts, describe(batch, volume), plan.likeness)
     return model
 
@@ -236,8 +249,9 @@ def tables_of(model: GroupModel, smiles: list[str]) -> dict[str, str]:
     """Return the texts of the shipped tables for a fitted model."""
     volumes, values = model.volumes_, model.coefficients_
     lines = [
-        "group,delta_d,delta_p,delta_h,volume,delta_d_other,delta_p_other,delta_h_other,volume_other,"
-        "molecules,liquids,source"
+        ",".join(
+            ["group", *LETTERS, *(f"{name}_other" for name in LETTERS), "molecules", "liquids", "source"]
+        )
     ]
     for row, name in enumerate(model.design_.table.names):
         numbers = [*values.plain[:, row], volumes.plain[row], *values.other[:, row], volumes.other[row]]
@@ -254,7 +268,15 @@ def tables_of(model: GroupModel, smiles: list[str]) -> dict[str, str]:
         constants |= {f"{name} error, {what}": value for what, value in zip(SPREAD_NAMES, row, strict=True)}
     for what, value in zip(("constant", "rarity", "other elements"), volumes.error, strict=True):
         constants[f"volume error, {what}"] = value
-    single = ["name,value,source", *(f'"{name}",{_digits(value)},{SOURCE}' for name, value in constants.items())]
+    limits = np.vstack([model.spread_.limits, volumes.limits])
+    for name, row in zip(LETTERS, limits, strict=True):
+        constants |= {
+            f"{name} limit, {level:g}": value for level, value in zip(spread.LEVELS, row, strict=True)
+        }
+    single = [
+        "name,value,source",
+        *(f'"{name}",{_digits(value)},{SOURCE}' for name, value in constants.items()),
+    ]
     return {
         VALUES: "\n".join(lines) + "\n",
         ANCHORS: "\n".join(known) + "\n",

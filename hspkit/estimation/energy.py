@@ -1,9 +1,9 @@
 """The form of the calibrated model and its fit: numpy only, no molecules.
 
-A polar or hydrogen-bonding parameter is delta = sqrt(h(E)/V): energies [kJ/mol] add up, h keeps the sum positive, V is
-the molar volume. The dispersion parameter adds up directly. What adds up is described by a covariance between
-molecules (shared groups, shared families, likeness), so both fits solve for one weight per known molecule. The loss
-is Huber's: a wild table value pulls with bounded force.
+A polar or hydrogen-bonding parameter is delta = sqrt(h(E)/V): energies [kJ/mol] add up, h keeps the sum
+positive, V is the molar volume. The dispersion parameter adds up directly. What adds up is described by a
+covariance between molecules (shared groups, shared families, likeness), so both fits solve for one weight
+per known molecule. The loss is Huber's: a wild table value pulls with bounded force.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ __all__ = ["delta_from_energy", "fit_energy_weights", "fit_weights", "positive_p
 SOFTNESS = 0.3
 #: kJ/mol over cm3/mol to MPa.
 TO_MPA = 1000.0
-#: Rounds of reweighting; in the first ones only a share of the step is taken, until the outliers have settled.
+#: Rounds of reweighting; in the first ones only a share of the step is taken, until the outliers have
+#: settled.
 ROUNDS, CAREFUL_ROUNDS, CAREFUL_STEP = 16, 4, 0.6
 #: Least slope d delta / d E that is used [MPa^0.5 mol/kJ]; below it a row says nothing about its energy.
 LEAST_SLOPE = 1e-3

@@ -1,8 +1,9 @@
 """How alike two molecules are, as far as Hansen parameters go.
 
-Two molecules are alike when they share groups (the share of groups that they have in common, polar groups counting
-more than hydrocarbon ones) and when they resemble each other in size, polarity, ring and unsaturation content. The
-likeness is a positive definite function, so it can serve as a covariance; of a molecule with itself it is `BASE` + 1.
+Two molecules are alike when they share groups (the share of groups that they have in common, polar groups
+counting more than hydrocarbon ones) and when they resemble each other in size, polarity, ring and
+unsaturation content. The likeness is a positive definite function, so it can serve as a covariance; of a
+molecule with itself it is `BASE` + 1.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ __all__ = ["Anchors", "describe", "is_other"]
 MOST_ALIKE = 6
 #: Likeness that remains between molecules of equal composition without a common group.
 BASE = 0.4
-#: Distance in standardised descriptors at which likeness has fallen to two thirds... of 1 / (1 + 1/2).
+#: Root mean square difference of the standardised descriptors at which likeness has fallen to two thirds.
 REACH = 0.5
 DESCRIPTORS = (
     "log volume", "volume per atom", "donor hydrogens per volume", "oxygen per volume", "nitrogen per volume",

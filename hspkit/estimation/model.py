@@ -1,26 +1,26 @@
 """`GroupModel`: the calibrated group contribution, for the shipped coefficients and for anyone's data.
 
-E_p = sum n_i p_i + likeness, E_h = sum n_i h_i + likeness, delta = sqrt(h(E)/V); delta_d = constant + 100 sum n_i d_i / V
-+ likeness; V = constant + sum n_i v_i. In molecules with elements beyond C, H and O a group may take a somewhat
-different value. *Likeness* is what known molecules that share groups and proportions have in common beyond the sum
-of their groups; it is one row of `Estimate.groups`.
+E_p = sum n_i p_i + likeness, E_h = sum n_i h_i + likeness, delta = sqrt(h(E)/V); delta_d = constant + 100
+sum n_i d_i / V + likeness; V = constant + sum n_i v_i. In molecules with elements beyond C, H and O a group
+may take a somewhat different value. *Likeness* is what known molecules that share groups and proportions
+have in common beyond the sum of their groups; it is one row of `Estimate.groups`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.errors import InputError, MoleculeError
 from hspkit.estimation import coefficients, energy, spread
-from hspkit.estimation.coefficients import Coefficients, Design
+from hspkit.estimation.coefficients import LEAST_VOLUME, Coefficients, Design
 from hspkit.estimation.likeness import Anchors, describe, is_other
 from hspkit.estimation.result import Estimate, GroupShare, Prediction
 from hspkit.estimation.series import folds_of
-from hspkit.groups import GroupCounts
+from hspkit.groups import Batch, GroupCounts
 from hspkit.hansen import HSP
 from hspkit.molecules import Molecule, read_molecules
 
@@ -31,14 +31,26 @@ __all__ = ["GroupModel"]
 
 Array = NDArray[np.float64]
 
-#: Prior variances over the residual variance, chosen on folds that are not the reported ones: of a group, of a
-#: family, of the departure of a group and a family in molecules beyond C, H, O, of a surrounding that serves
-#: delta_p only, of likeness, and of likeness among molecules beyond C, H, O.
+
+class Strength(NamedTuple):
+    """Prior variances over the residual variance, for one parameter."""
+
+    group: float
+    second: float
+    family: float
+    other: float
+    likeness: float
+    likeness_other: float
+
+
+#: Prior variances over the residual variance, chosen on folds that are not the reported ones: of a group, of
+#: a family, of the departure of a group and a family in molecules beyond C, H, O, of a surrounding that
+#: serves delta_p only, of likeness, and of likeness among molecules beyond C, H, O.
 STRENGTH = {
-    "delta_d": {"group": 0.5, "second": 0.5, "family": 5.0, "other": 0.0, "likeness": 8.0, "likeness_other": 0.0},
-    "delta_p": {"group": 10.0, "second": 3.3, "family": 100.0, "other": 3.3, "likeness": 1.5, "likeness_other": 8.0},
-    "delta_h": {"group": 10.0, "second": 3.3, "family": 100.0, "other": 3.3, "likeness": 5.0, "likeness_other": 0.0},
-}  # fmt: skip
+    "delta_d": Strength(group=0.5, second=0.5, family=5.0, other=0.0, likeness=8.0, likeness_other=0.0),
+    "delta_p": Strength(group=10.0, second=3.3, family=100.0, other=3.3, likeness=1.5, likeness_other=8.0),
+    "delta_h": Strength(group=10.0, second=3.3, family=100.0, other=3.3, likeness=5.0, likeness_other=0.0),
+}
 #: Huber's limit for each parameter, chosen the same way.
 HUBER = {"delta_d": 1.0, "delta_p": 2.0, "delta_h": 0.8}
 HANSEN = ("delta_d", "delta_p", "delta_h")
@@ -47,11 +59,11 @@ LEAST_MOLECULES = 10
 #: A group met in fewer known molecules than this makes an answer extrapolated.
 LEAST_SUPPORT = 3
 #: Below this likeness to the most alike known molecule (1.4 is identical) an answer is extrapolated.
-LEAST_LIKENESS = 0.55
+LEAST_LIKENESS = 0.4
 #: An answer is extrapolated when the molecule is larger than the largest known one by this factor.
 MOST_OVERSIZE = 1.2
-#: Smallest volume that is returned [cm3/mol], that of no organic liquid: only odd structures reach it.
-LEAST_VOLUME = 20.0
+#: Molecules compared with the known ones at once; a block of likenesses then stays in the cache.
+BLOCK = 128
 
 
 class GroupModel:
@@ -83,7 +95,7 @@ class GroupModel:
     >>> hsp = [[15.8, 10.0 - 0.5 * n, 21.0 - 0.8 * n] for n in range(1, 13)]
     >>> model = GroupModel(folds=3, random_state=0).fit(alcohols, hsp)
     >>> frame = model.predict(["CCCCCO", "not a molecule"])
-    >>> frame["status"].tolist(), abs(frame["delta_h"][0] - 17.0) < 1.0
+    >>> frame["status"].tolist(), bool(abs(frame["delta_h"][0] - 17.0) < 1.0)
     (['ok', 'failed'], True)
     """
 
@@ -156,11 +168,13 @@ class GroupModel:
         bad = [answer for answer in answers if not isinstance(answer, Molecule)]
         if bad:
             shown = "; ".join(f"row {answer.row}: {answer.reason}" for answer in bad[:5])
-            message = f"{len(bad)} of {len(answers)} structures cannot be used: {shown}; drop or correct these rows"
+            message = (
+                f"{len(bad)} of {len(answers)} structures cannot be used: {shown}; drop or correct these rows"
+            )
             raise MoleculeError(message)
         target = np.asarray(hsp, dtype=float)
         if target.shape != (len(entries), 3):
-            message = f"hsp has shape {target.shape}; expected ({len(entries)}, 3): delta_d, delta_p, delta_h per row"
+            message = f"hsp has shape {target.shape}; expected ({len(entries)}, 3): delta_d, delta_p, delta_h"
             raise InputError(message)
         if len(entries) < LEAST_MOLECULES:
             message = f"{len(entries)} molecules given; at least {LEAST_MOLECULES} are needed"
@@ -180,16 +194,32 @@ class GroupModel:
                 message = f"volume must hold {len(entries)} finite numbers > 0 in cm3/mol, one per structure"
                 raise InputError(message)
             volumes = volumes.corrected(counted.counts, other, given)
-        return self.fit_counted(counted, target, volumes)
+        fold = folds_of([molecule.graph for molecule in molecules], self.folds, self.random_state)
+        return self.fit_counted(counted, target, volumes, fold, [molecule.smiles for molecule in molecules])
 
     def fit_counted(
         self,
         counted: GroupCounts,
         hsp: Array,
         volumes: coefficients.Volumes,
-        fold: NDArray[np.int64] | None = None,
+        fold: NDArray[np.int64],
+        names: Sequence[str] = (),
     ) -> GroupModel:
-        """Fit to counted groups of checked molecules; see `fit`. `fold` overrules how molecules are dealt."""
+        """Fit to counted groups of checked molecules, named and dealt to folds; see `fit`.
+
+        Parameters
+        ----------
+        counted : GroupCounts
+            Groups of the molecules. [-]
+        hsp : ndarray of shape (n, 3)
+            Their Hansen parameters. [MPa^0.5]
+        volumes : Volumes
+            Coefficients of the molar volume. [cm3/mol]
+        fold : ndarray of shape (n,)
+            Fold of each molecule. [-]
+        names : sequence of str
+            Names of the molecules. [-]
+        """
         self.design_ = coefficients.design()
         self.volumes_ = volumes
         counts, batch = counted.counts, counted.batch
@@ -198,8 +228,6 @@ class GroupModel:
         self.out_of_fold_ = np.full(hsp.shape, np.nan)
         self.nearest_ = np.full(len(hsp), np.nan)
         rare = np.full(len(hsp), np.nan)
-        if fold is None:
-            fold = folds_of(batch.graphs, self.folds, self.random_state)
         descriptors = describe(batch, volume)
         for held in np.unique(fold):
             out, seen = fold == held, fold != held
@@ -215,6 +243,7 @@ class GroupModel:
         self.spread_ = spread.fit(features[known], (hsp - self.out_of_fold_)[known])
         self._learn(counts, descriptors, other, volume, hsp)
         self.largest_ = float(volume.max())
+        self.names_ = list(names)
         return self
 
     def _learn(
@@ -241,12 +270,12 @@ class GroupModel:
             terms = counts * design.terms(name)
             if column == 0:
                 terms = terms * per_volume[:, None]
-            variance = design.variance(strength["group"], strength["second"], strength["family"]) * self.strength
-            departure = design.variance(strength["other"], 0.0, 10.0 * strength["other"]) * self.strength
+            variance = design.variance(strength.group, strength.second, strength.family) * self.strength
+            departure = design.variance(strength.other, 0.0, 10.0 * strength.other) * self.strength
             covariance = terms @ variance @ terms.T
-            if strength["other"]:
+            if strength.other:
                 covariance += pair * (terms @ departure @ terms.T)
-            covariance += self.likeness * (strength["likeness"] + strength["likeness_other"] * pair) * alike
+            covariance += self.likeness * (strength.likeness + strength.likeness_other * pair) * alike
             if column == 0:
                 found = energy.fit_weights(covariance, hsp[:, 0] - self.constant_, huber=HUBER[name])
             else:
@@ -254,8 +283,8 @@ class GroupModel:
             values[0, column] = variance @ (terms.T @ found)
             values[1, column] = departure @ (terms.T @ (found * rows))
             weights += [
-                self.likeness * strength["likeness"] * found,
-                self.likeness * strength["likeness_other"] * found * rows,
+                self.likeness * strength.likeness * found,
+                self.likeness * strength.likeness_other * found * rows,
             ]
         self.weights_ = np.column_stack(weights)
         self.coefficients_ = Coefficients(values[0], values[0] + values[1])
@@ -265,13 +294,20 @@ class GroupModel:
     def _sums(
         self, counts: NDArray[np.int64], descriptors: Array, other: NDArray[np.bool_], volume: Array
     ) -> tuple[Array, Array, Array]:
-        """Return group sums (n, 3), likeness terms (n, 3), and likeness to the most alike known molecule (n,)."""
+        """Return group sums (n, 3), likeness terms (n, 3), and likeness to the most alike known molecule
+        (n,)."""
         sums = self.coefficients_.sums(counts, other)
         sums[:, 0] *= 100.0 / volume
-        alike = self.anchors_.likeness(counts, descriptors)
-        terms = (alike @ self.weights_.astype(np.float32)).astype(float)
+        weights = self.weights_.astype(np.float32)
+        terms = np.empty((len(counts), weights.shape[1]))
+        nearest = np.zeros(len(counts))
+        for start in range(0, len(counts), BLOCK):
+            rows = slice(start, start + BLOCK)
+            alike = self.anchors_.likeness(counts[rows], descriptors[rows])
+            terms[rows] = alike @ weights
+            nearest[rows] = alike.max(axis=1, initial=0.0)
         extra = terms[:, 0::2] + other[:, None] * terms[:, 1::2]
-        return sums, extra, alike.max(axis=1, initial=0.0).astype(float)
+        return sums, extra, nearest
 
     def _values(
         self, counts: NDArray[np.int64], descriptors: Array, other: NDArray[np.bool_], volume: Array
@@ -292,9 +328,24 @@ class GroupModel:
         rarity = np.where(self.design_.first, 1.0 / np.sqrt(1.0 + self.support_), 0.0)
         return np.where(counts > 0, rarity, 0.0).max(axis=1, initial=0.0)
 
-    def predict_molecules(self, molecules: Sequence[Molecule]) -> Prediction:
-        """Estimate a batch of checked molecules; see `hspkit.estimation.estimate_many`."""
-        counted = self.design_.table.count(molecules)
+    def predict_batch(self, batch: Batch, names: list[str], notes: list[tuple[str, ...]]) -> Prediction:
+        """Estimate a batch of checked molecules.
+
+        Parameters
+        ----------
+        batch : Batch
+            The molecules. [-]
+        names : list of str
+            What to call them in messages: their SMILES. [-]
+        notes : list of tuple of str
+            What was already remarked about each. [-]
+
+        Returns
+        -------
+        Prediction
+            Values, standard deviations, status and notes. [MPa^0.5, cm3/mol]
+        """
+        counted = self.design_.table.count_batch(batch)
         counts, other = counted.counts, is_other(counted.batch)
         raw = self.volumes_.of(counts, other)
         volume = np.maximum(raw, LEAST_VOLUME)
@@ -308,13 +359,13 @@ class GroupModel:
             ]
         )
         values = np.column_stack([hansen, volume])
-        status = ["ok"] * len(molecules)
-        notes: list[tuple[str, ...]] = [molecule.notes for molecule in molecules]
+        status = ["ok"] * len(names)
+        notes = list(notes)
         for row, reasons in self._doubts(counts, nearest, raw).items():
             status[row] = "extrapolated"
             notes[row] = (*notes[row], *reasons)
         for row, reason in self._impossible(counted).items():
-            status[row], notes[row] = "failed", (f"{molecules[row].smiles!r}: {reason}",)
+            status[row], notes[row] = "failed", (f"{names[row]!r}: {reason}",)
             values[row] = sd[row] = np.nan
         return Prediction(values, sd, status, notes)
 
@@ -328,7 +379,9 @@ class GroupModel:
                 f"group {self.design_.table.names[group]} occurs in {self.support_[group]} known molecule(s)"
             )
         for row in np.flatnonzero(nearest < LEAST_LIKENESS):
-            doubts.setdefault(int(row), []).append(f"no known molecule is like it (likeness {nearest[row]:.2f})")
+            doubts.setdefault(int(row), []).append(
+                f"no known molecule is like it (likeness {nearest[row]:.2f})"
+            )
         for row in np.flatnonzero(volume > MOST_OVERSIZE * self.largest_):
             doubts.setdefault(int(row), []).append(
                 f"its volume {volume[row]:.0f} cm3/mol is far above the largest known, {self.largest_:.0f}"
@@ -364,7 +417,7 @@ class GroupModel:
         """
         from hspkit.estimation.batches import frame_of
 
-        return frame_of(smiles, self.predict_molecules)
+        return frame_of(smiles, self.predict_batch)
 
     def estimate_molecule(self, molecule: Molecule) -> Estimate:
         """Estimate one checked molecule with the share of each group.
@@ -374,10 +427,10 @@ class GroupModel:
         MoleculeError
             When it holds a group about which nothing is known.
         """
-        found = self.predict_molecules([molecule])
+        found = self.predict_batch(Batch.of([molecule.graph]), [molecule.smiles], [molecule.notes])
         if found.status[0] == "failed":
             raise MoleculeError(found.notes[0][0])
-        values = found.values[0]
+        values = found.values[0]  # noqa: PD011 (not a DataFrame)
         groups = self._shares(molecule, values)
         return Estimate(
             molecule.smiles,
@@ -385,6 +438,7 @@ class GroupModel:
             HSP(*values[:3]),
             float(values[3]),
             found.sd[0],
+            np.vstack([self.spread_.limits, self.volumes_.limits]),
             groups,
             found.status[0],
             found.notes[0],
@@ -396,13 +450,16 @@ class GroupModel:
         counts, other = counted.counts, is_other(counted.batch)
         volume = values[3:4]
         descriptors = describe(counted.batch, volume)
-        sums, extra, _ = self._sums(counts, descriptors, other, volume)
+        _, extra, _ = self._sums(counts, descriptors, other, volume)
         parts = counts[0][:, None] * self.coefficients_.of(bool(other[0])).T
         parts[:, 0] *= 100.0 / volume[0]
         volumes = counts[0] * self.volumes_.values(bool(other[0]))
         closest = np.argsort(-self.anchors_.likeness(counts, descriptors)[0], kind="stable")[:3]
-        names = ", ".join(self.names_[i] for i in closest) if hasattr(self, "names_") else "the known ones"
-        rows = [(self.design_.table.names[i], int(counts[0, i]), *parts[i], volumes[i]) for i in np.flatnonzero(counts[0])]
+        names = ", ".join(self.names_[i] for i in closest)
+        rows = [
+            (self.design_.table.names[i], int(counts[0, i]), *parts[i], volumes[i])
+            for i in np.flatnonzero(counts[0])
+        ]
         rows.append((f"likeness to known molecules ({names})", 1, *extra[0], 0.0))
         rows.append(("constant", 1, self.constant_, 0.0, 0.0, self.volumes_.constant))
         table = np.array([row[2:] for row in rows])

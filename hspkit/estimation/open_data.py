@@ -1,7 +1,7 @@
 """The open tables from which the calibrated model is fitted; needs the development package ``chemicals``.
 
-Hansen parameters: its tables alshehri, ruben_manuel and schrier, and no other. Liquid densities: its CRC table of
-organic compounds. A user of the library never needs this module: the coefficients ship.
+Hansen parameters: its tables alshehri, ruben_manuel and schrier, and no other. Liquid densities: its CRC
+table of organic compounds. A user of the library never needs this module: the coefficients ship.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from hspkit.molecules import Molecule, read_molecules
 __all__ = ["Hansen", "Liquids", "hansen_table", "liquid_volumes"]
 
 HANSEN_TABLES = ("alshehri", "ruben_manuel", "schrier")
-#: Volume expansivity used to bring densities from 15-20 C to 25 C [1/K]; a mid value for organic liquids, from
-#: memory. Over 5 K an error of a third in it moves the volume by 0.15 %.
+#: Volume expansivity used to bring densities from 15-20 C to 25 C [1/K]; a mid value for organic liquids,
+#: from memory. Over 5 K an error of a third in it moves the volume by 0.15 %.
 EXPANSIVITY = 9e-4
 
 
@@ -69,7 +69,8 @@ def _rows(folder: str, name: str) -> list[list[str]]:
 
 
 def hansen_table() -> Hansen:
-    """Return the open Hansen parameters, one row per constitution (stereo marks dropped), sorted by SMILES."""
+    """Return the open Hansen parameters, one row per constitution (stereo marks dropped), sorted by
+    SMILES."""
     known = structures()
     values: dict[str, list[tuple[str, tuple[float, ...]]]] = {}
     kept: dict[str, Molecule] = {}
@@ -104,8 +105,8 @@ _GLUED = re.compile(r"(\d+)\.(\d)(\d{0,2})$")
 def _density(cell: str) -> tuple[float, float] | None:
     """Return density [g/mL] and temperature [degC] from a cell that has the temperature glued on.
 
-    1036.12 is 1.0361 at 20 (the closing zero is lost), 1036.125 the same at 25, 1036.25 is 1.036 at 25. A cell from
-    which no temperature can be told is taken at 20, where most of the table stands.
+    1036.12 is 1.0361 at 20 (the closing zero is lost), 1036.125 the same at 25, 1036.25 is 1.036 at 25. A
+    cell from which no temperature can be told is taken at 20, where most of the table stands.
 
     Examples
     --------
@@ -131,7 +132,9 @@ def liquid_volumes() -> Liquids:
     known = structures()
     volumes: dict[str, list[float]] = {}
     kept: dict[str, Molecule] = {}
-    with (_package() / "Misc" / "Physical Constants of Organic Compounds.csv").open(encoding="utf-8") as lines:
+    with (_package() / "Misc" / "Physical Constants of Organic Compounds.csv").open(
+        encoding="utf-8"
+    ) as lines:
         rows = [line.rstrip("\n").split("\t") for line in lines][1:]
     for cas, _, melting, boiling, density, *_ in rows:
         smiles, read = known.get(cas), _density(density)

@@ -1,8 +1,8 @@
 """The Hoftyzer-Van Krevelen method with Fedors volumes, as published.
 
-delta_d = sum F_d / V, delta_p = sqrt(sum F_p^2) / V, delta_h = sqrt(sum E_h / V), V = sum V_i. The table rests on
-recalled constants; its source keys say which of them reproduce printed figures. A group without a recalled constant
-is an error that names it: an empty cell is not a zero.
+delta_d = sum F_d / V, delta_p = sqrt(sum F_p^2) / V, delta_h = sqrt(sum E_h / V), V = sum V_i. The table
+rests on recalled constants; its source keys say which of them reproduce printed figures. A group without a
+recalled constant is an error that names it: an empty cell is not a zero.
 """
 
 from __future__ import annotations
@@ -13,11 +13,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import norm
 
 from hspkit.data import read_table
 from hspkit.errors import InputError, MoleculeError
 from hspkit.estimation.result import Estimate, GroupShare, Prediction, shares
-from hspkit.groups import GroupTable
+from hspkit.estimation.spread import LEVELS
+from hspkit.groups import Batch, GroupTable
 from hspkit.hansen import HSP
 from hspkit.molecules import Molecule, read_unit
 
@@ -25,12 +27,16 @@ __all__ = ["estimate_from_groups", "estimate_repeat_unit", "fedors_total", "mix_
 
 TABLE = "groups/van_krevelen.csv"
 METHOD = "van-krevelen"
+#: The method's deviations are only known as root mean squares, so its intervals are a normal distribution's.
+NORMAL = np.tile(norm.ppf(0.5 + np.array(LEVELS) / 2), (4, 1))
+NO_VOLUME = "its group volumes do not add up to a volume; use method='calibrated'"
 NOTE = "Hoftyzer-Van Krevelen with Fedors volume; no factor for planes of symmetry applied"
 
 
 @cache
 def _table() -> tuple[GroupTable, NDArray[np.float64], NDArray[np.float64]]:
-    """Return the groups, their constants (n, 4) in the order F_d, F_p, E_h, V (NaN when not recalled), and E."""
+    """Return the groups, their constants (n, 4) in the order F_d, F_p, E_h, V (NaN when not recalled), and
+    E."""
     rows = read_table(TABLE).rows
     names = ("f_d", "f_p", "e_h", "fedors_v", "fedors_e")
     numbers = np.array([[np.nan if row[name] is None else row[name] for name in names] for row in rows])
@@ -56,7 +62,7 @@ def _parts(counts: NDArray[Any]) -> NDArray[np.float64]:
 def _values(counts: NDArray[Any]) -> NDArray[np.float64]:
     """Return delta_d, delta_p, delta_h, volume of rows of counts; shape (..., 4)."""
     sums = _parts(counts).sum(axis=-2)
-    volume = sums[..., 3]
+    volume = np.where(sums[..., 3] > 0, sums[..., 3], np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.stack(
             [
@@ -99,18 +105,21 @@ def _why_not(text: str, reason: str) -> str:
     return f"{text!r}: {reason}"
 
 
-def predict(molecules: Sequence[Molecule]) -> Prediction:
-    """Estimate a batch; see `hspkit.estimation.estimate_many` for what a row means."""
-    table, _, _ = _table()
-    counted = table.count(molecules)
+def prepare() -> None:
+    """Read the tables, so that processes forked later inherit them."""
+    _table()
+
+
+def predict_batch(batch: Batch, names: list[str], notes: list[tuple[str, ...]]) -> Prediction:
+    """Estimate a batch; see `hspkit.estimation.model.GroupModel.predict_batch` for the arguments."""
+    counted = _table()[0].count_batch(batch)
     values = _values(counted.counts)
-    status, notes = ["ok"] * len(molecules), [(NOTE, *molecule.notes) for molecule in molecules]
-    for row in range(len(molecules)):
-        reason = _reason(counted, row)
-        if reason is not None:
-            values[row] = np.nan
-            status[row], notes[row] = "failed", (_why_not(molecules[row].smiles, reason),)
-    return Prediction(values, _sd(values), status, notes)
+    status, remarks = ["ok"] * len(names), [(NOTE, *note) for note in notes]
+    unclaimed = batch.per_molecule(np.flatnonzero(counted.unclaimed)) > 0
+    for row in np.flatnonzero(unclaimed | ~np.isfinite(values).all(axis=1)):
+        values[row] = np.nan
+        status[row], remarks[row] = "failed", (_why_not(names[row], _reason(counted, int(row)) or NO_VOLUME),)
+    return Prediction(values, _sd(values), status, remarks)
 
 
 def _reason(counted: Any, row: int) -> str | None:
@@ -131,7 +140,16 @@ def _estimate(counts: NDArray[Any], smiles: str, notes: tuple[str, ...]) -> Esti
         [table.names[i] for i in present], counts[present].tolist(), _parts(counts)[present], values
     )
     return Estimate(
-        smiles, METHOD, HSP(*values[:3]), float(values[3]), _sd(values), groups, "ok", notes, _sources(counts)
+        smiles,
+        METHOD,
+        HSP(*values[:3]),
+        float(values[3]),
+        _sd(values),
+        NORMAL,
+        groups,
+        "ok",
+        notes,
+        _sources(counts),
     )
 
 
@@ -139,7 +157,7 @@ def estimate_molecule(molecule: Molecule) -> Estimate:
     """Estimate one molecule; MoleculeError when a part of it is not covered."""
     table, _, _ = _table()
     counted = table.count([molecule])
-    reason = _reason(counted, 0)
+    reason = _reason(counted, 0) or (None if np.isfinite(_values(counted.counts)).all() else NO_VOLUME)
     if reason is not None:
         raise MoleculeError(_why_not(molecule.smiles, reason))
     return _estimate(counted.counts[0], molecule.smiles, (NOTE, *molecule.notes))
@@ -274,6 +292,8 @@ def fedors_total(estimate: Estimate) -> float:
         raise InputError(message)
     energy = sum(row.count * energies[table.names.index(row.group)] for row in estimate.groups)
     if np.isnan(energy):
-        message = f"{estimate.smiles!r} holds a group without a Fedors energy; the table has an empty cell for it"
+        message = (
+            f"{estimate.smiles!r} holds a group without a Fedors energy; the table has an empty cell for it"
+        )
         raise InputError(message)
     return float(np.sqrt(energy / estimate.volume))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from hspkit.estimation import spread
 from hspkit.hansen import HSP
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ class GroupShare(NamedTuple):
     """
 
     group: str
-    count: int
+    count: int  # type: ignore[assignment]  # the word users expect; hides tuple.count
     delta_d: float
     delta_p: float
     delta_h: float
@@ -64,6 +65,8 @@ class Estimate:
         Molar volume of the liquid at 25 C. [cm3/mol]
     sd : ndarray of shape (4,)
         Standard deviations of delta_d, delta_p, delta_h [MPa^0.5] and volume [cm3/mol].
+    limits : ndarray of shape (4, n_levels)
+        Within how many standard deviations the shares `hspkit.estimation.spread.LEVELS` of errors lie. [-]
     groups : tuple of GroupShare
         Groups and what each adds; the columns add up to the values. [-]
     status : str
@@ -79,10 +82,36 @@ class Estimate:
     hsp: HSP
     volume: float
     sd: NDArray[np.float64]
+    limits: NDArray[np.float64]
     groups: tuple[GroupShare, ...]
     status: str
     notes: tuple[str, ...]
     sources: tuple[str, ...]
+
+    def interval(self, level: float = 0.8) -> NDArray[np.float64]:
+        """Return lower and upper bounds that hold a share of the true values.
+
+        The limits come from errors on molecules that were not fitted; they are wider than a normal
+        distribution's at high levels because a few table values are far off.
+
+        Parameters
+        ----------
+        level : float
+            Share, between 0 and 1. [-]
+
+        Returns
+        -------
+        ndarray of shape (4, 2)
+            Bounds of delta_d, delta_p, delta_h [MPa^0.5] and volume [cm3/mol]; never below 0.
+
+        Raises
+        ------
+        InputError
+            When the level is not between 0 and 1.
+        """
+        reach = spread.limit(self.limits, level) * self.sd
+        values = np.append(self.hsp.array, self.volume)
+        return np.maximum(np.column_stack([values - reach, values + reach]), 0.0)
 
     def table(self) -> pd.DataFrame:
         """Return the groups as a DataFrame, one row per group, with their shares of each quantity."""
@@ -100,8 +129,10 @@ class Estimate:
 
     def _repr_html_(self) -> str:
         values = (*self.hsp.array, self.volume)
-        head = "<tr><th>group</th><th>count</th><th>delta_d</th><th>delta_p</th><th>delta_h</th><th>volume</th></tr>"
-        units = "<tr><td></td><td></td>" + "<td>MPa<sup>0.5</sup></td>" * 3 + "<td>cm<sup>3</sup>/mol</td></tr>"
+        head = "<tr>" + "".join(f"<th>{name}</th>" for name in GroupShare._fields) + "</tr>"
+        units = (
+            "<tr><td></td><td></td>" + "<td>MPa<sup>0.5</sup></td>" * 3 + "<td>cm<sup>3</sup>/mol</td></tr>"
+        )
         body = "".join(
             f"<tr><td>{html.escape(row.group)}</td><td>{row.count}</td>"
             + "".join(f"<td>{value:.2f}</td>" for value in row[2:])

@@ -26,7 +26,10 @@ def series_of(graph: Any) -> str:
 
     def in_chain(atom: Any) -> bool:
         return bool(
-            atom.GetSymbol() == "C" and not atom.IsInRing() and atom.GetTotalNumHs() == 2 and atom.GetDegree() == 2
+            atom.GetSymbol() == "C"
+            and not atom.IsInRing()
+            and atom.GetTotalNumHs() == 2
+            and atom.GetDegree() == 2
         )
 
     while True:
@@ -42,7 +45,8 @@ def series_of(graph: Any) -> str:
 
 
 def scaffold_of(graph: Any) -> str:
-    """Return the ring scaffold (Bemis-Murcko); for a molecule without rings its series, so that chains do not lump.
+    """Return the ring scaffold (Bemis-Murcko); for a molecule without rings its series, so that chains do
+    not lump.
 
     Examples
     --------

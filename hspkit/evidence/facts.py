@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from hspkit import data
 from hspkit.errors import ExtrapolationWarning
 from hspkit.estimation import estimate_many
+from hspkit.evidence.bonds import donates
 from hspkit.names import NameIndex
 
 __all__ = ["KINDS", "WATER", "Fact", "Liquids", "facts", "index", "liquids"]
@@ -21,7 +22,15 @@ Array = NDArray[np.float64]
 
 WATER = "water"
 #: Kinds of evidence, in the order in which they are listed.
-KINDS = ("water solubility", "log P", "activity", "computed activity", "excess energy", "vaporisation enthalpy", "mixing")
+KINDS = (
+    "water solubility",
+    "log P",
+    "activity",
+    "computed activity",
+    "excess energy",
+    "vaporisation enthalpy",
+    "mixing",
+)
 #: A stated solubility beyond this is a way of writing "miscible" in the compilations. [mg/L]
 MISCIBLE_MG_PER_L = 6e5
 #: Activities are compared only where the temperature rates hold. [degC]
@@ -151,9 +160,7 @@ def facts() -> tuple[Fact, ...]:
             continue
         melting = line["melting_C"] if line["melting_C"] is not None else 25.0
         value = float(np.log(line["mg_per_L"]))
-        found.append(
-            Fact("water solubility", a, water, value, line["sd_ln"], 25.0, line["source"], max(melting, 25.0))
-        )
+        found.append(Fact("water solubility", a, water, value, line["sd_ln"], 25.0, line["source"], max(melting, 25.0)))
     for line in data.read_table("substances.csv").rows:
         a = row[line["name"]]
         if line["log_p"] is not None and a not in soluble and line["name"] not in (WATER, "1-octanol"):
@@ -180,9 +187,7 @@ def facts() -> tuple[Fact, ...]:
     for line in data.read_table("vaporisation_enthalpies.csv").rows:
         if line["preferred"]:
             a = row[line["substance"]]
-            found.append(
-                Fact("vaporisation enthalpy", a, a, line["kJ_per_mol"], 0.0, line["celsius"], line["source"])
-            )
+            found.append(Fact("vaporisation enthalpy", a, a, line["kJ_per_mol"], 0.0, line["celsius"], line["source"]))
     seen = {(fact.a, fact.b) for fact in found if fact.kind == "mixing"}
     for line in data.read_table("miscible_pairs.csv").rows:
         a, b = row[line["a"]], row[line["b"]]
@@ -201,21 +206,6 @@ def facts() -> tuple[Fact, ...]:
 #: Diluted there it leaves its own hydrogen bonds behind, which one exchange energy for all compositions cannot say;
 #: measured minus computed is about 1 for the alcohols in triacetin.
 DONOR_ALONE_SD = 1.0
-
-
-@cache
-def donates(smiles: str) -> bool:
-    """Tell whether a structure has a hydrogen on oxygen, nitrogen or sulfur.
-
-    Examples
-    --------
-    >>> donates("CCO"), donates("CC(C)=O"), donates("O")
-    (True, False, True)
-    """
-    from rdkit import Chem
-
-    molecule = Chem.MolFromSmiles(smiles)
-    return any(a.GetSymbol() in "ONS" and a.GetTotalNumHs() > 0 for a in molecule.GetAtoms())
 
 
 def _activities(row: Mapping[str, int]) -> list[Fact]:

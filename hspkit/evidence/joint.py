@@ -15,11 +15,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hspkit.evidence import theory
+from hspkit.evidence.bonds import bonds_inside
 from hspkit.evidence.facts import WATER, Fact, Liquids, liquids
 from hspkit.evidence.likeness import correlation
 from hspkit.evidence.loss import huber, huber_weight, mixing_log_likelihood
@@ -67,7 +69,7 @@ def _prior_precision(shared: float, length: float) -> tuple[Array, float]:
     water = shipped.row(WATER)
     matrix[water, :] = matrix[:, water] = 0.0
     matrix[water, water] = 1.0
-    return np.linalg.inv(matrix), float(np.linalg.slogdet(matrix)[1])
+    return np.asarray(np.linalg.inv(matrix), dtype=float), float(np.linalg.slogdet(matrix)[1])
 
 
 def prior_sd(constants: Calibration) -> Array:
@@ -99,7 +101,9 @@ class _Terms:
         self.sds: list[float] = []
         self.facts: list[Fact] = []
 
-    def add(self, fact: Fact, pairs: Sequence[tuple[int, int, float, float]], target: float, sd: float, alpha: float):
+    def add(
+        self, fact: Fact, pairs: Sequence[tuple[int, int, float, float]], target: float, sd: float, alpha: float
+    ) -> None:
         """Add one fact; pairs are (substance, substance, coefficient of w, celsius)."""
         for a, b, coefficient, celsius in pairs:
             factors, _ = theory.scale_at(celsius)
@@ -119,6 +123,7 @@ def _read(facts: Sequence[Fact], constants: Calibration) -> tuple[_Terms, list[F
     volumes, mixing = shipped.volumes, mixing_volumes(constants)
     terms, pairs, heats = _Terms(), [], []
     octanol = shipped.row(OCTANOL)
+    inside = np.where([bonds_inside(smiles) for smiles in shipped.smiles], constants.sd_internal_bond, 0.0)
     for fact in facts:
         a, b = fact.a, fact.b
         if fact.kind == "mixing":
@@ -133,13 +138,13 @@ def _read(facts: Sequence[Fact], constants: Calibration) -> tuple[_Terms, list[F
             if w is None:  # more than any demixing liquid can hold: it mixes
                 pairs.append(fact._replace(kind="mixing", value=1.0))
                 continue
-            sd = float(np.sqrt(constants.sd_water_solubility**2 + fact.sd**2 + melting_sd**2))
+            sd = float(np.sqrt(constants.sd_water_solubility**2 + fact.sd**2 + melting_sd**2 + inside[a] ** 2))
             terms.add(fact, [(a, b, volumes[a], fact.celsius)], volumes[a] * w, sd, constants.alpha)
         elif fact.kind == "log P":
             target = fact.value * np.log(10.0) - volumes[a] * (1.0 / mixing[octanol] - 1.0 / mixing[b])
             terms.add(
-                fact, [(a, b, volumes[a], 25.0), (a, octanol, -volumes[a], 25.0)], target, constants.sd_log_p,
-                constants.alpha,
+                fact, [(a, b, volumes[a], 25.0), (a, octanol, -volumes[a], 25.0)], target,
+                float(np.hypot(constants.sd_log_p, inside[a])), constants.alpha,
             )  # fmt: skip
         elif fact.kind in ("activity", "computed activity"):
             _, growth = theory.scale_at(fact.celsius)
@@ -150,10 +155,10 @@ def _read(facts: Sequence[Fact], constants: Calibration) -> tuple[_Terms, list[F
             terms.add(fact, [(a, b, volumes[a] * growth, fact.celsius)], float(target), sd, constants.alpha)
         elif fact.kind == "excess energy":
             share = np.array([fact.detail, 1.0 - fact.detail])
-            sizes = volumes[[a, b]]
-            phi = share * sizes / np.sum(share * sizes)
-            size_term = theory.excess_size_term(fact.detail, tuple(sizes), tuple(mixing[[a, b]]))
-            coefficient = float(np.sum(share * sizes) * phi[0] * phi[1])
+            pair_volumes = volumes[[a, b]]
+            shares = share * pair_volumes / np.sum(share * pair_volumes)
+            size_term = theory.excess_size_term(fact.detail, tuple(pair_volumes), tuple(mixing[[a, b]]))
+            coefficient = float(np.sum(share * pair_volumes) * shares[0] * shares[1])
             terms.add(fact, [(a, b, coefficient, fact.celsius)], fact.value - size_term, fact.sd, constants.alpha)
     return terms, pairs, heats
 
@@ -194,16 +199,16 @@ def fit(
     precision, log_det = _prior_precision(constants.shared_deviation, constants.likeness_length)
     terms, pairs, heats = _read(facts, constants)
     m, mixing = len(terms.targets), mixing_volumes(constants)
-    rows, first, second = (np.array(x, dtype=int) for x in (terms.rows, terms.first, terms.second))
+    rows, first, second = (np.array(x, dtype=np.intp) for x in (terms.rows, terms.first, terms.second))
     weights, targets = np.array(terms.weights).reshape(-1, 3), np.array(terms.targets)
-    heat_rows = np.array([fact.a for fact in heats], dtype=int)
+    heat_rows = np.array([fact.a for fact in heats], dtype=np.intp)
     totals = np.sqrt(
         (1000.0 * np.array([fact.value for fact in heats]) - GAS_CONSTANT * 298.15) / shipped.volumes[heat_rows]
     )
     heat_sd = np.hypot(
         constants.sd_total, 500.0 * np.array([fact.sd for fact in heats]) / shipped.volumes[heat_rows] / totals
     )
-    pa, pb = (np.array([getattr(fact, side) for fact in pairs], dtype=int) for side in "ab")
+    pa, pb = (np.array([getattr(fact, side) for fact in pairs], dtype=np.intp) for side in "ab")
     mixes = np.array([fact.value for fact in pairs]) > 0.5
     factors, growth = theory.scale_at(np.array([fact.celsius for fact in pairs]))
     kelvin = np.array([fact.celsius for fact in pairs]) + 273.15
@@ -227,36 +232,26 @@ def fit(
         return value - np.sum(log_like), pull, difference, residual, length, heat_residual, gap, ratio, slope, curvature
 
     point = mean.copy() if start is None else np.array(start)
-    now, damping, steps = state(point), 1e-3, 0
+    now, damping = state(point), 1e-3
     hessian = np.eye(3 * n)
-    for steps in range(1, MAX_STEPS + 1):
+    steps = 0
+    while steps < MAX_STEPS:
+        steps += 1
         value, pull, difference, residual, length, heat_residual, gap, ratio, slope, curvature = now
-        places: list[Array] = []
-        columns: list[Array] = []
-        entries: list[Array] = []
-
-        def put(base: int, at: Array, who: Array, what: Array) -> None:
-            for part in range(3):
-                places.append(base + at)  # noqa: B023 - used at once
-                columns.append(3 * who + part)  # noqa: B023
-                entries.append(what[:, part])  # noqa: B023
-
-        put(0, rows, first, 2.0 * weights * difference)
-        put(0, rows, second, -2.0 * weights * difference)
-        each = np.arange(len(heats))
-        put(m, each, heat_rows, point[heat_rows] / (length * heat_sd)[:, None])
-        each = np.arange(len(pairs))
         turn = -2.0 * pair_weights * gap / ratio[:, None] / constants.sd_mixing
-        put(m + len(heats), each, pa, turn)
-        put(m + len(heats), each, pb, -turn)
-        total = m + len(heats) + len(pairs)
-        jacobian = scipy.sparse.csr_matrix(
-            (np.concatenate(entries), (np.concatenate(places), np.concatenate(columns))), shape=(total, 3 * n)
+        heat_places, pair_places = m + np.arange(len(heats)), m + len(heats) + np.arange(len(pairs))
+        jacobian = _jacobian(
+            [
+                (rows, first, 2.0 * weights * difference),
+                (rows, second, -2.0 * weights * difference),
+                (heat_places, heat_rows, point[heat_rows] / (length * heat_sd)[:, None]),
+                (pair_places, pa, turn),
+                (pair_places, pb, -turn),
+            ],
+            (m + len(heats) + len(pairs), 3 * n),
         )
         strength = np.concatenate([huber_weight(residual), huber_weight(heat_residual), curvature])
-        force = np.concatenate(
-            [huber_weight(residual) * residual, huber_weight(heat_residual) * heat_residual, -slope]
-        )
+        force = np.concatenate([huber_weight(residual) * residual, huber_weight(heat_residual) * heat_residual, -slope])
         hessian = (jacobian.T @ scipy.sparse.diags(strength) @ jacobian).toarray()
         gradient = jacobian.T @ force + (pull / sd).ravel()
         for part in range(3):
@@ -306,6 +301,16 @@ def fit(
         -float(now[0] + normal + occam),
         steps,
     )
+
+
+def _jacobian(blocks: Sequence[tuple[NDArray[np.intp], NDArray[np.intp], Array]], shape: tuple[int, int]) -> Any:
+    """Return the sparse matrix of derivatives; a block is (residuals (k,), substances (k,), derivatives (k, 3))."""
+    import scipy.sparse
+
+    places = np.concatenate([np.repeat(at, 3) for at, _, _ in blocks])
+    columns = np.concatenate([(3 * who[:, None] + np.arange(3)).ravel() for _, who, _ in blocks])
+    entries = np.concatenate([what.ravel() for _, _, what in blocks])
+    return scipy.sparse.csr_matrix((entries, (places, columns)), shape=shape)
 
 
 def _normal(z: Array) -> Array:

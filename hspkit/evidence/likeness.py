@@ -55,7 +55,7 @@ def correlation(first: Sequence[str], second: Sequence[str], length: float) -> A
     Examples
     --------
     >>> correlation(["CCCCCC"], ["CCCCCCC", "c1ccccc1"], 0.15).round(2)
-    array([[0.96, 0.  ]])
+    array([[0.94, 0.  ]])
     """
     columns: dict[int, int] = {}
     for smiles in (*first, *second):

@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from hspkit.evidence.theory import LAPSE
+
 __all__ = ["HUBER", "LAPSE", "huber", "huber_weight", "mixing_log_likelihood"]
 
 Array = NDArray[np.float64]
 
 #: Residuals beyond this many standard deviations count linearly: one wrong record cannot drag a substance away.
 HUBER = 3.0
-#: Share of statements "mixes" or "does not mix" that may be plainly wrong, in both directions.
-LAPSE = 0.01
 
 
 def huber(residual: Array) -> Array:

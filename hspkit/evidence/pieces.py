@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.evidence import theory
+from hspkit.evidence.bonds import bonds_inside
 from hspkit.evidence.facts import MISCIBLE_MG_PER_L
 from hspkit.evidence.loss import mixing_log_likelihood
 from hspkit.evidence.melting import fusion_entropy, supercooled_fraction
@@ -37,16 +38,39 @@ CELSIUS_RANGE = (0.0, 100.0)
 class Piece(Protocol):
     """What `reconcile` needs of a piece of evidence."""
 
-    kind: str
-    source: str
-    measured: float
+    @property
+    def kind(self) -> str:
+        """Kind of evidence; "mixing" for outcomes that are yes or no. [-]"""
+        ...
+
+    @property
+    def source(self) -> str:
+        """Where it comes from. [-]"""
+        ...
+
+    @property
+    def measured(self) -> float:
+        """The measured value."""
+        ...
 
     def residual(self, hsp: Array) -> Array:
-        """Return (predicted - measured) over the standard deviation, (m, 3) -> (m,). [-]"""
+        """Return (predicted - measured) over the standard deviation, shape (m,). [-]
+
+        Parameters
+        ----------
+        hsp : ndarray of shape (m, 3)
+            Points in Hansen space. [MPa^0.5]
+        """
         ...
 
     def predicted(self, hsp: Array) -> Array:
-        """Return what points (m, 3) predict, on the scale of ``measured``, (m,)."""
+        """Return what points predict, on the scale of ``measured``, shape (m,).
+
+        Parameters
+        ----------
+        hsp : ndarray of shape (m, 3)
+            Points in Hansen space. [MPa^0.5]
+        """
         ...
 
 
@@ -176,9 +200,9 @@ class Evidence:
     kind : str
         water solubility, log P, activity, vaporisation enthalpy or mixing. [-]
     value : float
-        ln(mg/L), log P, ln gamma, kJ/mol, or 1 and 0 for mixes and does not.
+        ln(mg/L), log P, ln gamma, enthalpy in kJ/mol, or 1 and 0 for mixes and does not. [as the kind]
     sd : float
-        Standard deviation of the measurement on the scale of ``value``; the misfit of the theory is added.
+        Standard deviation of the measurement on the scale of ``value``; the misfit of the theory is added. [as the kind]
     source : str
         Where the value comes from. [-]
     partner : Liquid, optional
@@ -240,7 +264,22 @@ class Evidence:
 
     @classmethod
     def log_p(cls, value: float, *, sd: float | None = None, source: str = "user") -> Evidence:
-        """Return the evidence of an octanol-water partition coefficient (decimal logarithm)."""
+        """Return the evidence of an octanol-water partition coefficient.
+
+        Parameters
+        ----------
+        value : float
+            Decimal logarithm of the coefficient. [-]
+        sd : float, optional
+            Its standard deviation; default 0.2. [-]
+        source : str
+            Where it comes from. [-]
+
+        Raises
+        ------
+        InputError
+            When a number is impossible.
+        """
         spread = SINGLE_VALUE_SD["log P"] if sd is None else _number(sd, "sd", 1e-6, 20.0, "")
         return cls("log P", _number(value, "log P", -10.0, 25.0, ""), spread, _source(source), liquid("water"))
 
@@ -278,7 +317,22 @@ class Evidence:
     def vaporisation_enthalpy(
         cls, kJ_per_mol: float, *, sd: float | None = None, source: str = "user"
     ) -> Evidence:
-        """Return the evidence of an enthalpy of vaporisation at 25 C."""
+        """Return the evidence of an enthalpy of vaporisation at 25 C.
+
+        Parameters
+        ----------
+        kJ_per_mol : float
+            Enthalpy of vaporisation. [kJ/mol]
+        sd : float, optional
+            Its standard deviation; a small share of the value by default. [kJ/mol]
+        source : str
+            Where it comes from. [-]
+
+        Raises
+        ------
+        InputError
+            When a number is impossible.
+        """
         value = _number(kJ_per_mol, "kJ_per_mol", 5.0, 500.0, "kJ/mol")
         share = SINGLE_VALUE_SD["vaporisation enthalpy"]
         spread = share * value if sd is None else _number(sd, "sd", 1e-6, 500.0, "kJ/mol")
@@ -286,7 +340,26 @@ class Evidence:
 
     @classmethod
     def mixes(cls, with_: Any, outcome: bool = True, *, celsius: float = 25.0, source: str = "user") -> Evidence:
-        """Return the evidence that the substance mixes with another in all proportions, or does not."""
+        """Return the evidence that the substance mixes with another in all proportions, or does not.
+
+        Parameters
+        ----------
+        with_ : str or Substance
+            Name or CAS number of a shipped substance, or a Substance. [-]
+        outcome : bool
+            True when the two mix in all proportions. [-]
+        celsius : float
+            Temperature. [degC]
+        source : str
+            Where it comes from. [-]
+
+        Raises
+        ------
+        UnknownNameError
+            When the other substance is unknown.
+        InputError
+            When the outcome is not a bool, or the temperature is impossible.
+        """
         if not isinstance(outcome, bool | np.bool_):
             message = f"outcome is {outcome!r}; expected True (mixes in all proportions) or False"
             raise InputError(message)
@@ -328,7 +401,8 @@ class Evidence:
         if self.kind == "log P":
             octanol = liquid("1-octanol")
             offset = target.volume * (1.0 / octanol.mixing_volume - 1.0 / self.partner.mixing_volume) / np.log(10.0)
-            sd = float(np.hypot(constants.sd_log_p / np.log(10.0), self.sd))
+            inside = constants.sd_internal_bond if bonds_inside(target.smiles) else 0.0
+            sd = float(np.hypot(np.hypot(constants.sd_log_p, inside) / np.log(10.0), self.sd))
             return self._distances(
                 target, [(self.partner, 1.0), (octanol, -1.0)], offset, sd, 1.0 / np.log(10.0), self.value
             )
@@ -356,7 +430,8 @@ class Evidence:
         w = theory.coexisting_strength(phi, target.volume, self.partner.mixing_volume)
         if w is None:
             return replace(self, kind="mixing", value=1.0, sd=0.0).piece(target)
-        sd = float(np.sqrt(constants.sd_water_solubility**2 + self.sd**2 + doubt**2))
+        inside = constants.sd_internal_bond if bonds_inside(target.smiles) else 0.0
+        sd = float(np.sqrt(constants.sd_water_solubility**2 + self.sd**2 + doubt**2 + inside**2))
         # Near the measured value ln S falls by the molar volume per unit of exchange energy.
         return self._distances(target, [(self.partner, 1.0)], self.value + target.volume * w, sd, -1.0, self.value)
 
@@ -395,5 +470,3 @@ def _source(given: Any) -> str:
         message = f"source is {given!r}; expected a text that says where the value comes from"
         raise InputError(message)
     return given.strip()
-
-

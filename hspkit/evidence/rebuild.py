@@ -59,7 +59,8 @@ def table() -> str:
                 listed,
                 len(mine[i]),
                 "" if worst is None else f"{worst:.2f}",
-                "; ".join(_say(found, place, i) for place in flagged[:5]) + ("; and others" if len(flagged) > 5 else ""),
+                "; ".join(_say(found, place, i) for place in flagged[:5])
+                + ("; and others" if len(flagged) > 5 else ""),
                 "reconciled-fit",
             ]
         )

@@ -120,6 +120,11 @@ def posterior(mean: ArrayLike, covariance: ArrayLike, pieces: Sequence[Piece]) -
     residuals : ndarray of shape (n_pieces,)
         In units of their standard deviation. [-]
 
+    Raises
+    ------
+    InputError
+        When shapes do not fit, or the prior is not finite with a positive definite covariance.
+
     Examples
     --------
     >>> point, _, _ = posterior([16.5, 4.5, 9.1], np.diag([0.5, 1.6, 1.6]) ** 2, [])

@@ -14,7 +14,7 @@ from hspkit.evidence import theory
 from hspkit.evidence.likeness import correlation
 from hspkit.names import NameIndex
 
-__all__ = ["Liquid", "covariance_of", "index", "informed", "liquid"]
+__all__ = ["After", "Liquid", "covariance_of", "index", "informed", "liquid", "reconciled"]
 
 Array = NDArray[np.float64]
 
@@ -45,6 +45,33 @@ def covariance_of(row: Mapping[str, Any]) -> Array:
     sd = np.array([row["sd_d"], row["sd_p"], row["sd_h"]])
     dp, dh, ph = row["corr_dp"], row["corr_dh"], row["corr_ph"]
     return np.outer(sd, sd) * np.array([[1.0, dp, dh], [dp, 1.0, ph], [dh, ph, 1.0]])
+
+
+class After(NamedTuple):
+    """A row of ``reconciled.csv``: prior (3,) and its standard deviations, parameters (3,) and covariance (3, 3)."""
+
+    prior: Array
+    prior_sd: Array
+    hsp: Array
+    covariance: Array
+
+
+def reconciled(name: str) -> After | None:
+    """Return what ``reconciled.csv`` has on a name of ``substances.csv``; None when it is not in it (yet).
+
+    Examples
+    --------
+    >>> reconciled("triacetin").prior
+    array([16.5, 4.5, 9.1])
+    """
+    row = _rows().get(name)
+    if row is None:
+        return None
+
+    def three(start: str) -> Array:
+        return np.array([row[start + part] for part in "dph"])
+
+    return After(three("prior_"), three("prior_sd_"), three("delta_"), covariance_of(row))
 
 
 def liquid(name: str) -> Liquid:
@@ -97,12 +124,10 @@ def _teaching() -> _Teaching:
     shared = constants.shared_deviation
     matrix = shared * correlation(smiles, smiles, constants.likeness_length)
     matrix[np.diag_indices(len(rows))] += 1.0 - shared
-    return _Teaching(smiles, (point - prior) / sd, np.minimum((left / sd) ** 2, 1.0), np.linalg.inv(matrix))
+    return _Teaching(smiles, (point - prior) / sd, np.minimum((left / sd) ** 2, 1.0), np.asarray(np.linalg.inv(matrix)))
 
 
-def informed(
-    smiles: Sequence[str], mean: ArrayLike, sd: ArrayLike
-) -> tuple[Array, Array]:
+def informed(smiles: Sequence[str], mean: ArrayLike, sd: ArrayLike) -> tuple[Array, Array]:
     """Return priors of structures after what the shipped evidence taught about structures like them.
 
     The deviation of each shipped substance from its prior is passed on to its kin (Gaussian-process regression with

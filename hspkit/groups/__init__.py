@@ -2,8 +2,18 @@
 
 from __future__ import annotations
 
-from hspkit.groups.arrays import Batch
+from hspkit.groups.arrays import Batch, Gatherer
 from hspkit.groups.patterns import compile_pattern, find
 from hspkit.groups.table import COUNTS, Group, GroupCounts, GroupTable, count_groups
 
-__all__ = ["COUNTS", "Batch", "Group", "GroupCounts", "GroupTable", "compile_pattern", "count_groups", "find"]
+__all__ = [
+    "COUNTS",
+    "Batch",
+    "Gatherer",
+    "Group",
+    "GroupCounts",
+    "GroupTable",
+    "compile_pattern",
+    "count_groups",
+    "find",
+]

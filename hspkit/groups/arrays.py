@@ -1,12 +1,12 @@
 """A batch of molecules as flat arrays, so that one numpy operation treats thousands of molecules.
 
-Atoms of all molecules stand one after the other; bonds are directed and sorted by their first atom. Getting the
-arrays out of a parsed molecule costs about a quarter of parsing it; everything after that is vectorised.
+Atoms of all molecules stand one after the other; bonds are directed and sorted by their first atom. Getting
+the arrays out of a parsed molecule costs about a quarter of parsing it; everything after that is vectorised.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -14,15 +14,67 @@ from numpy.typing import NDArray
 from rdkit import Chem
 from rdkit.Chem import rdMolDescriptors
 
-__all__ = ["Batch"]
+__all__ = ["Batch", "Gatherer"]
 
-#: What the invariant of an atom says: element, connections, hydrogens, charge. It is the same number for the same
-#: kind of atom in every molecule, so each kind is looked at once per process.
+#: What the invariant of an atom says: element, connections, hydrogens, charge. It is the same number for the
+#: same kind of atom in every molecule, so each kind is looked at once per process.
 _KINDS: dict[int, tuple[int, int, int, int]] = {}
+_KNOWN: set[int] = set()
 #: Codes of bond orders: single, double, triple, aromatic.
 SINGLE, DOUBLE, TRIPLE, AROMATIC = 1, 2, 3, 4
 _ORDER_CODE = np.zeros(8, dtype=np.int8)
 _ORDER_CODE[[2, 4, 6, 3]] = (SINGLE, DOUBLE, TRIPLE, AROMATIC)  # index is twice the bond order
+
+
+class Gatherer:
+    """Takes what the arrays need out of one molecule after the other, so that no molecule need be kept.
+
+    Examples
+    --------
+    >>> gatherer = Gatherer()
+    >>> gatherer.add(Chem.MolFromSmiles("CCO"))
+    >>> gatherer.batch().degree.tolist()
+    [1, 2, 1]
+    """
+
+    def __init__(self) -> None:
+        self.sizes: list[int] = []
+        self.keys: list[int] = []
+        self.cells: list[Any] = []
+        self.rings: list[int] = []
+        self.ring_lengths: list[int] = []
+        self.ring_owners: list[int] = []
+
+    def add(self, graph: Any) -> None:
+        """Take one molecule: kinds of its atoms, its bond matrix, its rings."""
+        keys = rdMolDescriptors.GetConnectivityInvariants(graph)
+        if not _KNOWN.issuperset(keys):
+            _learn_kinds(graph, keys)
+        self.keys += keys
+        self.cells.append(Chem.GetAdjacencyMatrix(graph, True).ravel())
+        info = graph.GetRingInfo()
+        for ring in info.AtomRings() if info.NumRings() else ():
+            self.rings += ring
+            self.ring_lengths.append(len(ring))
+            self.ring_owners.append(len(self.sizes))
+        self.sizes.append(len(keys))
+
+    def batch(self) -> Batch:
+        """Return the arrays of all molecules taken so far."""
+        return Batch(self)
+
+
+def _learn_kinds(graph: Any, keys: Sequence[int]) -> None:
+    for index, key in enumerate(keys):
+        if key not in _KNOWN:
+            atom = graph.GetAtomWithIdx(index)
+            _KINDS[key] = (
+                atom.GetAtomicNum(),
+                atom.GetTotalDegree(),
+                atom.GetTotalNumHs(),
+                atom.GetFormalCharge(),
+            )
+            _KNOWN.add(key)
 
 
 class Batch:
@@ -30,8 +82,8 @@ class Batch:
 
     Parameters
     ----------
-    graphs : sequence of rdkit.Chem.Mol
-        Sanitised molecules with implicit hydrogens. [-]
+    gatherer : Gatherer
+        What was taken from the molecules; `Batch.of` does both steps. [-]
 
     Attributes
     ----------
@@ -40,8 +92,8 @@ class Batch:
     molecule : ndarray of shape (n_atoms,)
         Molecule of each atom. [-]
     number, connections, hydrogens, charge, degree, ring_count, ring_size : ndarray of shape (n_atoms,)
-        Element, neighbours with hydrogens, hydrogens, formal charge, neighbours without hydrogens, rings the atom
-        is in and size of the smallest (0 outside rings). [-]
+        Element, neighbours with hydrogens, hydrogens, formal charge, neighbours without hydrogens, rings the
+        atom is in and size of the smallest (0 outside rings). [-]
     aromatic : ndarray of bool, shape (n_atoms,)
         Whether the atom is aromatic. [-]
     source, target, order, ring_bond : ndarray of shape (n_directed_bonds,)
@@ -51,93 +103,80 @@ class Batch:
 
     Examples
     --------
-    >>> batch = Batch([Chem.MolFromSmiles("CCO"), Chem.MolFromSmiles("c1ccccc1")])
+    >>> batch = Batch.of([Chem.MolFromSmiles("CCO"), Chem.MolFromSmiles("c1ccccc1")])
     >>> batch.offsets.tolist(), batch.degree[:3].tolist()
     ([0, 3, 9], [1, 2, 1])
     """
 
-    def __init__(self, graphs: Sequence[Any]) -> None:
-        self.graphs = graphs
-        sizes = np.fromiter((graph.GetNumAtoms() for graph in graphs), dtype=np.int64, count=len(graphs))
-        self.sizes = sizes
-        self.offsets = np.concatenate([[0], np.cumsum(sizes)])
-        self.n_molecules = len(graphs)
+    def __init__(self, gatherer: Gatherer) -> None:
+        self.sizes = np.array(gatherer.sizes, dtype=np.int64)
+        self.offsets = np.concatenate([[0], np.cumsum(self.sizes)])
+        self.n_molecules = len(self.sizes)
         self.n_atoms = int(self.offsets[-1])
-        self.molecule = np.repeat(np.arange(len(graphs)), sizes)
-        self._read_atoms()
-        self._read_bonds()
-        self._read_rings()
+        self.molecule = np.repeat(np.arange(self.n_molecules), self.sizes)
+        self._set_atoms(np.array(gatherer.keys, dtype=np.int64))
+        self._set_bonds(gatherer.cells)
+        self._set_rings(gatherer)
 
-    def _read_atoms(self) -> None:
-        keys: list[int] = []
-        invariants = rdMolDescriptors.GetConnectivityInvariants
-        for graph in self.graphs:
-            keys += invariants(graph)
-        unique, first, inverse = np.unique(
-            np.array(keys, dtype=np.int64), return_index=True, return_inverse=True
-        )
-        kinds = np.empty((len(unique), 4), dtype=np.int16)
-        for row, (key, position) in enumerate(zip(unique.tolist(), first.tolist(), strict=True)):
-            if key not in _KINDS:
-                which = int(self.molecule[position])
-                atom = self.graphs[which].GetAtomWithIdx(position - int(self.offsets[which]))
-                _KINDS[key] = (
-                    atom.GetAtomicNum(),
-                    atom.GetTotalDegree(),
-                    atom.GetTotalNumHs(),
-                    atom.GetFormalCharge(),
-                )
-            kinds[row] = _KINDS[key]
-        self.number, self.connections, self.hydrogens, self.charge = kinds[inverse.reshape(-1)].T.copy()
+    @classmethod
+    def of(cls, graphs: Iterable[Any]) -> Batch:
+        """Return the arrays of sanitised RDKit molecules with implicit hydrogens."""
+        gatherer = Gatherer()
+        for graph in graphs:
+            gatherer.add(graph)
+        return gatherer.batch()
 
-    def _read_bonds(self) -> None:
-        if not self.n_atoms:
-            self.source = self.target = np.empty(0, dtype=np.int64)
-            self.order = np.empty(0, dtype=np.int8)
-        else:
-            matrix = Chem.GetAdjacencyMatrix
-            cells = np.concatenate([matrix(graph, True).ravel() for graph in self.graphs])
-            places = np.flatnonzero(cells)
-            squares = self.sizes**2
-            corner = np.cumsum(squares) - squares
-            which = np.repeat(np.arange(self.n_molecules), squares)[places]
-            inside = places - corner[which]
-            size, offset = self.sizes[which], self.offsets[:-1][which]
-            self.source = offset + inside // size
-            self.target = offset + inside % size
-            self.order = _ORDER_CODE[(2 * cells[places]).astype(np.int64)]
+    def _set_atoms(self, keys: NDArray[np.int64]) -> None:
+        unique, inverse = np.unique(keys, return_inverse=True)
+        kinds = np.array([_KINDS[key] for key in unique.tolist()], dtype=np.int16).reshape(-1, 4)
+        columns = kinds.T[:, inverse.reshape(-1)]
+        self.number, self.connections, self.hydrogens, self.charge = columns
+
+    def _set_bonds(self, matrices: list[Any]) -> None:
+        cells = np.concatenate(matrices) if matrices else np.empty(0)
+        places = np.flatnonzero(cells)
+        squares = self.sizes**2
+        corner = np.cumsum(squares) - squares
+        which = np.repeat(np.arange(self.n_molecules), squares)[places]
+        inside = places - corner[which]
+        size, offset = self.sizes[which], self.offsets[:-1][which]
+        row = inside // size
+        self.source = offset + row
+        self.target = offset + inside - row * size
+        self.order = _ORDER_CODE[(2 * cells[places]).astype(np.int64)]
         self.degree = np.bincount(self.source, minlength=self.n_atoms)
         self.start = np.concatenate([[0], np.cumsum(self.degree)])
         self.aromatic = np.zeros(self.n_atoms, dtype=bool)
         self.aromatic[self.source[self.order == AROMATIC]] = True
 
-    def _read_rings(self) -> None:
-        rings: list[int] = []
-        lengths: list[int] = []
-        owners: list[int] = []
-        for row, graph in enumerate(self.graphs):
-            for ring in graph.GetRingInfo().AtomRings():
-                rings += ring
-                lengths.append(len(ring))
-                owners.append(row)
-        length = np.array(lengths, dtype=np.int64)
-        owner = np.array(owners, dtype=np.int64)
-        members = np.array(rings, dtype=np.int64) + np.repeat(self.offsets[:-1][owner], length)
+    def _set_rings(self, gatherer: Gatherer) -> None:
+        length = np.array(gatherer.ring_lengths, dtype=np.int64)
+        owner = np.array(gatherer.ring_owners, dtype=np.int64)
+        lengths = np.repeat(length, length)
+        members = np.array(gatherer.rings, dtype=np.int64) + np.repeat(self.offsets[:-1][owner], length)
         self.ring_length, self.ring_molecule = length, owner
         self.ring_start = np.concatenate([[0], np.cumsum(length)])
         self.ring_members = members
         self.ring_count = np.bincount(members, minlength=self.n_atoms)
         self.ring_size = np.zeros(self.n_atoms, dtype=np.int64)
-        order = np.argsort(-np.repeat(length, length), kind="stable")
-        self.ring_size[members[order]] = np.repeat(length, length)[order]  # smallest written last
+        order = np.argsort(-lengths, kind="stable")
+        self.ring_size[members[order]] = lengths[order]  # smallest written last
         following = np.roll(members, -1)
         if length.size:
             following[self.ring_start[1:] - 1] = members[self.ring_start[:-1]]
-        both = np.concatenate([members * self.n_atoms + following, following * self.n_atoms + members])
-        self.ring_bond = np.isin(self.source * self.n_atoms + self.target, both)
+        self.ring_bond = np.zeros(len(self.source), dtype=bool)
+        bonds = self.source * self.n_atoms + self.target  # sorted
+        for one, two in ((members, following), (following, members)):
+            self.ring_bond[np.searchsorted(bonds, one * self.n_atoms + two)] = True
 
     def per_molecule(self, atoms: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Count atoms (by index, repeats count) in each molecule; shape (n_molecules,). [-]"""
+        """Count atoms in each molecule; shape (n_molecules,). [-]
+
+        Parameters
+        ----------
+        atoms : ndarray of shape (n,)
+            Indices of atoms of the batch; repeats count. [-]
+        """
         return np.bincount(self.molecule[atoms], minlength=self.n_molecules)
 
     def label(self, atom: int) -> str:

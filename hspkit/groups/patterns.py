@@ -1,9 +1,10 @@
 """Substructure patterns, compiled once and matched against a whole batch by array joins.
 
-The patterns are written in SMARTS. The subset understood: bracket atoms of element symbols, ``#n``, ``*``, ``a``,
-``A``, ``Hn``, ``Xn``, ``Dn``, ``Rn``, ``rn``, charges, ``$(...)`` and the operators ``! & , ;``; bonds ``- = # : ~ @ !@``;
-branches and ring closures. Everything else is an error when the table is read, never a silent mismatch. Matches are
-unique by their set of atoms, as in RDKit, which the tests take as the reference.
+The patterns are written in SMARTS. The subset understood: bracket atoms of element symbols, ``#n``, ``*``,
+``a``, ``A``, ``Hn``, ``Xn``, ``Dn``, ``Rn``, ``rn``, charges, ``$(...)`` and the operators ``! & , ;``;
+bonds ``- = # : ~ @ !@``; branches and ring closures. Everything else is an error when the table is read,
+never a silent mismatch. Matches are unique by their set of atoms, as in RDKit, which the tests take as the
+reference.
 """
 
 from __future__ import annotations
@@ -40,10 +41,15 @@ class Step(NamedTuple):
 
 
 class Pattern(NamedTuple):
-    """A compiled pattern: its text and its atoms in the order in which they are joined."""
+    """A compiled pattern.
+
+    `routes[i]` joins the atoms starting from atom i: the steps, and for each atom of the pattern its place
+    in them. The search starts from the atom that is rarest in the batch.
+    """
 
     smarts: str
-    steps: tuple[Step, ...]
+    atoms: tuple[Any, ...]
+    routes: tuple[tuple[tuple[Step, ...], tuple[int, ...]], ...]
 
 
 # Expressions are nested tuples: ("and", a, b), ("or", a, b), ("not", a), or (name, value).
@@ -70,6 +76,8 @@ def _atom_expression(text: str, smarts: str) -> Any:
         if len(parts) > 1:
             return (name, *(_atom_expression(part, smarts) for part in parts))
     terms, position = [], 0
+    if not text:
+        raise _fail(smarts, 0, "an atom without a condition, reading")
     while position < len(text):
         negate = text[position] == "!"
         position += negate
@@ -149,13 +157,16 @@ def compile_pattern(smarts: str) -> Pattern:
 
     Examples
     --------
-    >>> len(compile_pattern("[CX3](=O)[OX2;H0]").steps)
+    >>> len(compile_pattern("[CX3](=O)[OX2;H0]").atoms)
     3
     >>> compile_pattern("[C@H]")
     Traceback (most recent call last):
     hspkit.errors.DataFileError: pattern '[C@H]': unknown atom at character 3 '@H]'
     """
-    steps: list[Step] = []
+    if smarts.count("[") != smarts.count("]") or smarts.count("(") != smarts.count(")"):
+        raise _fail(smarts, 0, "a bracket that is not closed, reading")
+    atoms: list[Any] = []
+    bonds: dict[tuple[int, int], Any] = {}
     branch: list[int] = []
     opened: dict[str, tuple[int, Any]] = {}
     parent, bond, position = -1, None, 0
@@ -164,14 +175,13 @@ def compile_pattern(smarts: str) -> Pattern:
         if letter == "(":
             branch.append(parent)
             position += 1
-        elif letter == ")":
+        elif letter == ")" and branch:
             parent = branch.pop()
             position += 1
         elif letter.isdigit():
             if letter in opened:
                 other, earlier = opened.pop(letter)
-                closure = (other, bond or earlier or _DEFAULT_BOND)
-                steps[parent] = steps[parent]._replace(closures=(*steps[parent].closures, closure))
+                bonds[other, parent] = bond or earlier or _DEFAULT_BOND
             else:
                 opened[letter] = (parent, bond)
             bond = None
@@ -185,17 +195,42 @@ def compile_pattern(smarts: str) -> Pattern:
                 while depth:
                     depth += (smarts[end] == "[") - (smarts[end] == "]")
                     end += 1
-                atom = _atom_expression(smarts[position + 1 : end - 1], smarts)
+                atoms.append(_atom_expression(smarts[position + 1 : end - 1], smarts))
             elif bare := _BARE.match(smarts, position):
                 end = bare.end()
-                atom = _primitive(bare.group())
+                atoms.append(_primitive(bare.group()))
             else:
                 raise _fail(smarts, position, "unknown sign")
-            steps.append(Step(parent, bond or _DEFAULT_BOND, atom, ()))
-            parent, bond, position = len(steps) - 1, None, end
-    if opened or branch or not steps:
+            if parent >= 0:
+                bonds[parent, len(atoms) - 1] = bond or _DEFAULT_BOND
+            parent, bond, position = len(atoms) - 1, None, end
+    if opened or branch or not atoms:
         raise _fail(smarts, 0, "unclosed ring, unclosed branch or no atom")
-    return Pattern(smarts, tuple(steps))
+    return Pattern(smarts, tuple(atoms), tuple(_route(atoms, bonds, start) for start in range(len(atoms))))
+
+
+def _route(
+    atoms: list[Any], bonds: dict[tuple[int, int], Any], start: int
+) -> tuple[tuple[Step, ...], tuple[int, ...]]:
+    """Order the atoms of a pattern so that each hangs on an earlier one, beginning with `start`."""
+    joined = {**bonds, **{(two, one): bond for (one, two), bond in bonds.items()}}
+    place = {start: 0}
+    steps = [Step(-1, _DEFAULT_BOND, atoms[start], ())]
+    while len(place) < len(atoms):
+        parent, new = next(
+            (one, two)
+            for one in place
+            for two in range(len(atoms))
+            if two not in place and (one, two) in joined
+        )
+        closures = tuple(
+            (place[other], joined[new, other])
+            for other in place
+            if other != parent and (new, other) in joined
+        )
+        steps.append(Step(place[parent], joined[parent, new], atoms[new], closures))
+        place[new] = len(steps) - 1
+    return tuple(steps), tuple(place[atom] for atom in range(len(atoms)))
 
 
 class Matcher:
@@ -205,6 +240,14 @@ class Matcher:
         self.batch = batch
         self._atoms: dict[Any, NDArray[np.bool_]] = {}
         self._bonds: dict[Any, NDArray[np.bool_]] = {}
+        self._numbers: dict[Any, int] = {}
+
+    def number(self, expression: Any) -> int:
+        """How many atoms satisfy an expression. [-]"""
+        known = self._numbers.get(expression)
+        if known is None:
+            known = self._numbers[expression] = int(np.count_nonzero(self.atoms(expression)))
+        return known
 
     def atoms(self, expression: Any) -> NDArray[np.bool_]:
         """Which atoms satisfy an expression; shape (n_atoms,). [-]"""
@@ -270,31 +313,40 @@ class Matcher:
             Atom indices in the batch. [-]
         """
         batch = self.batch
-        first = self.atoms(pattern.steps[0].atom)
-        rows = np.flatnonzero(first if free is None else first & free)[:, None]
-        for step in pattern.steps[1:]:
-            if not len(rows):
-                return np.empty((0, len(pattern.steps)), dtype=np.int64)
-            parents = rows[:, step.parent]
+        size = len(pattern.atoms)
+        numbers = [self.number(atom) for atom in pattern.atoms]
+        fewest = min(numbers)
+        if not fewest:
+            return np.empty((0, size), dtype=np.int64)
+        steps, order = pattern.routes[numbers.index(fewest)]
+        first = self.atoms(steps[0].atom)
+        columns = [np.flatnonzero(first if free is None else first & free)]
+        for step in steps[1:]:
+            if not len(columns[0]):
+                return np.empty((0, size), dtype=np.int64)
+            parents = columns[step.parent]
             fan = batch.degree[parents]
-            row = np.repeat(np.arange(len(rows)), fan)
+            row = np.repeat(np.arange(len(parents)), fan)
             ends = np.cumsum(fan)
             edge = np.arange(len(row)) + np.repeat(batch.start[parents] - (ends - fan), fan)
             new = batch.target[edge]
-            keep = self.bonds(step.bond)[edge] & self.atoms(step.atom)[new]
+            keep = self.atoms(step.atom)[new]
+            keep &= self.bonds(step.bond)[edge]
             if free is not None:
                 keep &= free[new]
-            row, new = row[keep], new[keep]
-            before = rows[row]
-            for column in range(before.shape[1]):
-                if column != step.parent:
-                    fresh = before[:, column] != new
-                    if not fresh.all():
-                        before, new = before[fresh], new[fresh]
-            rows = np.concatenate([before, new[:, None]], axis=1)
+            kept = np.flatnonzero(keep)
+            row, new = row[kept], new[kept]
+            before = [column[row] for column in columns]
+            fresh = np.ones(len(new), dtype=bool)
+            for place, column in enumerate(before):
+                if place != step.parent:
+                    fresh &= column != new
             for other, bond in step.closures:
-                rows = rows[self._bonded(rows[:, -1], rows[:, other], bond)]
-        return rows
+                fresh &= self._bonded(new, before[other], bond)
+            if not fresh.all():
+                before, new = [column[fresh] for column in before], new[fresh]
+            columns = [*before, new]
+        return np.column_stack([columns[place] for place in order])
 
     def _bonded(self, one: NDArray[np.int64], two: NDArray[np.int64], bond: Any) -> NDArray[np.bool_]:
         """Whether two atoms are joined by a bond that satisfies an expression."""
@@ -335,7 +387,7 @@ def find(smarts: str, batch: Batch) -> NDArray[np.int64]:
     Examples
     --------
     >>> from rdkit import Chem
-    >>> find("[OX2H]", Batch([Chem.MolFromSmiles("OCC(O)CO")])).tolist()
+    >>> find("[OX2H]", Batch.of([Chem.MolFromSmiles("OCC(O)CO")])).tolist()
     [[0], [3], [5]]
     """
     return Matcher(batch).unique(compile_pattern(smarts))

@@ -1,8 +1,8 @@
 """A table of groups, and the counts of its groups in molecules.
 
-First-order groups claim atoms in the order of the table: an atom belongs to the first group that reaches it. What
-no group claims is reported by name, and so are atoms for which two matches of one group competed. Second-order
-groups and counts describe surroundings and claim nothing.
+First-order groups claim atoms in the order of the table: an atom belongs to the first group that reaches it.
+What no group claims is reported by name, and so are atoms for which two matches of one group competed.
+Second-order groups and counts describe surroundings and claim nothing.
 """
 
 from __future__ import annotations
@@ -23,11 +23,15 @@ from hspkit.molecules import Molecule
 __all__ = ["COUNTS", "Group", "GroupCounts", "GroupTable", "count_groups"]
 
 
-def _rings(batch: Batch, keep: Callable[[NDArray[Any], NDArray[Any]], NDArray[np.bool_]]) -> NDArray[np.int64]:
+def _rings(
+    batch: Batch, keep: Callable[[NDArray[Any], NDArray[Any]], NDArray[np.bool_]]
+) -> NDArray[np.int64]:
     """Count rings that `keep` accepts, given their lengths and how many of their atoms are aromatic."""
-    aromatic = np.add.reduceat(batch.aromatic[batch.ring_members].astype(np.int64), batch.ring_start[:-1]) if len(
-        batch.ring_length
-    ) else np.empty(0, dtype=np.int64)
+    aromatic = (
+        np.add.reduceat(batch.aromatic[batch.ring_members].astype(np.int64), batch.ring_start[:-1])
+        if len(batch.ring_length)
+        else np.empty(0, dtype=np.int64)
+    )
     wanted = keep(batch.ring_length, aromatic)
     return np.bincount(batch.ring_molecule[wanted], minlength=batch.n_molecules)
 
@@ -36,8 +40,12 @@ def _rings(batch: Batch, keep: Callable[[NDArray[Any], NDArray[Any]], NDArray[np
 COUNTS: Mapping[str, Callable[[Batch], NDArray[np.int64]]] = {
     "rings": lambda batch: _rings(batch, lambda length, aromatic: aromatic < length),
     "aromatic rings": lambda batch: _rings(batch, lambda length, aromatic: aromatic == length),
-    "rings of 3 or 4": lambda batch: _rings(batch, lambda length, aromatic: (length <= 4) & (aromatic < length)),
-    "rings of 5 or more": lambda batch: _rings(batch, lambda length, aromatic: (length > 4) & (aromatic < length)),
+    "rings of 3 or 4": lambda batch: _rings(
+        batch, lambda length, aromatic: (length <= 4) & (aromatic < length)
+    ),
+    "rings of 5 or more": lambda batch: _rings(
+        batch, lambda length, aromatic: (length > 4) & (aromatic < length)
+    ),
 }
 
 
@@ -148,36 +156,38 @@ class GroupTable:
 
     def count(self, molecules: Sequence[Molecule]) -> GroupCounts:
         """Count every group in every molecule; see `GroupCounts`."""
-        return self.count_batch(Batch([molecule.graph for molecule in molecules]))
+        return self.count_batch(Batch.of(molecule.graph for molecule in molecules))
 
     def count_batch(self, batch: Batch) -> GroupCounts:
         """Count every group in a batch; open ends ``*`` are neighbours but are never claimed."""
         matcher = Matcher(batch)
-        counts = np.zeros((batch.n_molecules, len(self.groups)), dtype=np.int64)
-        free = batch.number > 0
+        counts = np.zeros((len(self.groups), batch.n_molecules), dtype=np.int64)
+        free: NDArray[np.bool_] = np.array(batch.number > 0, dtype=bool)
         contested = np.zeros(batch.n_atoms, dtype=bool)
         for column, group in enumerate(self.groups):
             if group.level == "count":
-                counts[:, column] = COUNTS[group.pattern](batch)
+                counts[column] = COUNTS[group.pattern](batch)
                 continue
             pattern = self._patterns[group.name]
             if group.level == "second":
                 rows = matcher.unique(pattern)
             else:
                 rows = _claim(matcher.unique(pattern, free), free, contested)
-            counts[:, column] = batch.per_molecule(rows[:, 0])
-        return GroupCounts(self.names, counts, batch, free, contested)
+            if len(rows):
+                counts[column] = batch.per_molecule(rows[:, 0])
+        return GroupCounts(self.names, np.ascontiguousarray(counts.T), batch, free, contested)
 
 
 def _claim(
     rows: NDArray[np.int64], free: NDArray[np.bool_], contested: NDArray[np.bool_]
 ) -> NDArray[np.int64]:
-    """Take matches that share no atom, first ones first; mark their atoms in `free` and rivals in `contested`."""
+    """Take matches that share no atom, first ones first; mark their atoms in `free` and rivals in
+    `contested`."""
     if rows.shape[1] > 1 and len(rows):
         wanted = np.bincount(rows.ravel(), minlength=len(free))
         rivals = (wanted[rows] > 1).any(axis=1)
         if rivals.any():
-            keep = ~rivals
+            keep = np.array(~rivals, dtype=bool)
             for row in np.flatnonzero(rivals):
                 atoms = rows[row]
                 contested[atoms[wanted[atoms] > 1]] = True

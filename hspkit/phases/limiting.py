@@ -26,7 +26,7 @@ def index_shares(
         Molar volumes. [cm3/mol]
     hsp : array_like of shape (n, 3) or (..., n, 3)
         Hansen parameters at 25 C. [MPa^0.5]
-    celsius : array_like
+    celsius : array_like of shape (...)
         Temperature. [degC]
 
     Returns

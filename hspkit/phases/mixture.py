@@ -30,9 +30,9 @@ Array = NDArray[np.float64]
 
 #: Molar gas constant [J/(mol K)]; the same number in [MPa cm3/(mol K)]. CODATA 2018, exact by definition.
 GAS_CONSTANT = 8.31446261815324
-#: Weight of the Hansen distance in the interaction energy [-]: a compromise between the 0.6 that suits dilute
-#: activities and the 0.75 that suits limits of miscibility of small molecules.
-ALPHA = 0.70
+#: Weight of the Hansen distance in the interaction energy [-]; fitted, see ``calibration.csv``, whose value it is. The
+#: engine reads no file, so the number stands here too and tests/test_evidence.py keeps the two equal.
+ALPHA = 0.66
 #: Temperatures [degC] within which the rates that move parameters away from 25 degC may be trusted.
 TEMPERATURE_RANGE = (0.0, 100.0)
 #: Hansen parameters scaled so that squared distances are Ra^2/4.
@@ -78,10 +78,20 @@ def interaction_strength(celsius: ArrayLike, alpha: ArrayLike | None = None) -> 
 
     Parameters
     ----------
-    celsius : array_like
+    celsius : array_like of shape (...)
         Temperature. [degC]
-    alpha : array_like, optional
+    alpha : array_like of shape (...), optional
         Weight of the Hansen distance; `ALPHA` by default. [-]
+
+    Raises
+    ------
+    InputError
+        When a temperature or a weight is not finite, or lies below zero (kelvin for the temperature).
+
+    Warns
+    -----
+    ExtrapolationWarning
+        When a temperature is outside 0 to 100 degC.
 
     Examples
     --------

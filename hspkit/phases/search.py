@@ -43,6 +43,8 @@ _DOUBT = (0.95, 1.0 + 1e-6)
 _PROMISING = 0.8
 #: Two trials closer than this share of their tilt climb to the same maximum.
 _FOLLOWS = 0.02
+#: Tilt of the trials that set out close to the mixture, as a share of the usual one.
+_SHORT = 0.1
 #: Longest step, as a share of the tilt.
 _LEAP = 0.7
 #: Up to so many systems are solved by LAPACK.
@@ -336,7 +338,7 @@ def search(mixtures: Mixtures, *, enough: float = np.inf) -> Trial:
     could still turn, all components are tried.
     """
     found = _climb(mixtures, slice(0, _COMPONENT_TRIALS), enough)
-    many = (mixtures.fractions > 0).sum(axis=-1) > _COMPONENT_TRIALS
+    many = (mixtures.fractions > 0).sum(axis=-1) > 2
     rows = np.flatnonzero(many & (found.value > _DOUBT[0]) & (found.value < _DOUBT[1]))
     if rows.size:
         again = _climb(mixtures.take(rows), slice(_COMPONENT_TRIALS, None), enough)
@@ -431,7 +433,14 @@ def _climb(
     work = _Search(mixtures.take(alive))
     local = 1.0 / (2.0 * top[alive])
     best = _Best(local.copy(), np.zeros((alive.size, rank)), np.zeros(alive.size))
-    q = _starts(work, trials) if known is None else known[alive]
+    if known is None:
+        every = _starts(work, slice(0, trials.stop))
+        q = every[:, trials]
+        if trials.stop is None:
+            # a swollen polymer, say, lies much nearer than the pure component that the way leads to
+            q = np.concatenate([q, _SHORT * every[:, :_COMPONENT_TRIALS]], axis=1)
+    else:
+        q = known[alive]
     if known is None and not trials.start:
         # both ways along the largest fluctuation: where phases close to critical lie
         along = (vectors[alive, :, -1] * np.sqrt(2.0 * work.moles * local)[:, None])[:, None, :]

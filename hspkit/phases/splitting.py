@@ -102,10 +102,7 @@ class _Phases:
 
     def volumes(self, u: Array) -> tuple[Array, Array]:
         """Return n_ip and ln of the softmax, both (b, P, n)."""
-        if self.feature.shape[0] == 1:
-            logits = u @ self.feature[0].T
-        else:
-            logits = np.matmul(u, self.feature.transpose(0, 2, 1))
+        logits = u @ self.feature[0].T if self.feature.shape[0] == 1 else np.matmul(u, self.feature.transpose(0, 2, 1))
         logits = np.concatenate([np.zeros_like(logits[:, :1]), logits], axis=1)
         logits -= logits.max(axis=1, keepdims=True)
         log_share = logits - np.log(np.exp(logits).sum(axis=1, keepdims=True))

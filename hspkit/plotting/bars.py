@@ -97,9 +97,7 @@ def ranking(ranking: Ranking, ax: Axes | None = None) -> Axes:
             axes.text(x, place, sign, ha="center", va="center", color=colour)
     for (_, label), x in zip(_FIGURES, _spots(0, len(_FIGURES), _WIDE), strict=True):
         axes.text(x, -0.65, label, ha="center", va="bottom", fontsize="small", color=INK)
-    axes.text(
-        np.mean(UNDECIDED), -0.65, "undecided", ha="center", va="bottom", fontsize="small", color=QUIET
-    )
+    axes.text(np.mean(UNDECIDED), -0.65, "undecided", ha="center", va="bottom", fontsize="small", color=QUIET)
     _finish(axes, rows, after + len(asked) * _NARROW)
     state(axes, _finding(ranking, rows), ranking.question())
     return axes
@@ -141,9 +139,7 @@ def _finish(axes: Any, rows: list[dict[str, Any]], used: float) -> None:
     for side in ("top", "right", "bottom", "left"):
         axes.spines[side].set_visible(False)
     handles = [
-        Patch(
-            facecolor=look.color if name == "clear" else "white", edgecolor=look.color, hatch=look.hatch, label=name
-        )
+        Patch(facecolor=look.color if name == "clear" else "white", edgecolor=look.color, hatch=look.hatch, label=name)
         for name, look in OUTCOMES.items()
     ]
     if turned:

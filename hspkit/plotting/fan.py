@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -42,11 +43,12 @@ def distance_fan(
 ) -> Axes:
     """Draw carriers as a fan around the oil: the length is RED, the sector says what keeps them apart.
 
-    What to read: the oil is the hub; a carrier on a short ray is near. RED is Ra over the R0 of that pair by their molar
-    volumes, so below the arc at 1 the theory lets both mix in every proportion. The sector is the largest of the
-    three mismatches (that of delta_d counted double, as in Ra): "+" means the carrier has more of it than the oil. Behind
-    each name stands that mismatch. Within a sector carriers stand in the order of RED; the angle means no more than
-    that.
+    What to read: the oil is the hub; a carrier on a short ray is near. RED is Ra over the R0 of that pair by their
+    molar volumes: below the arc at 1 the theory lets the carrier and a single liquid with the mean parameters of the
+    oil mix in every proportion. The outcome in the mark is computed with every component of the oil, so a mark below 1
+    need not be clear. The sector is the largest of the three mismatches (that of delta_d counted double, as in Ra):
+    "+" means the carrier has more of it than the oil. Behind each name stands that mismatch. Within a sector carriers
+    stand in the order of RED; the angle means no more than that.
 
     Parameters
     ----------
@@ -109,8 +111,8 @@ def distance_fan(
         borderaxespad=0.0,
     )  # fmt: skip
     words = (
-        "Length: RED = Ra / R0 of oil and carrier by their molar volumes. Sector: the largest mismatch, + when the carrier"
-        " has more of it than the oil; its size behind the name [MPa$^{0.5}$]. Within a sector in the order of RED."
+        "Length: RED = Ra / R0 of oil and carrier by their molar volumes. Sector: the largest mismatch, + when the"
+        " carrier has more of it than the oil; its size behind the name [MPa$^{0.5}$]. Within a sector in the order of RED."
     )
     lines = fitted(axes, words, size="x-small")
     axes.text(
@@ -159,9 +161,7 @@ def _scale(axes: Any, scale: float) -> None:
         axes.plot(radius * np.cos(around), radius * np.sin(around), color=INK, linewidth=0.8, zorder=1, clip_on=False)
 
 
-def _ray(
-    axes: Any, one: Any, row: dict[str, Any], angle: float, distance: float, scale: float, miss: float
-) -> Any:
+def _ray(axes: Any, one: Any, row: dict[str, Any], angle: float, distance: float, scale: float, miss: float) -> Any:
     """Draw one carrier and return its name at the rim."""
     struck = refused(row)
     spot = _toward(angle, min(_radius(distance, scale), 0.985))
@@ -186,7 +186,7 @@ def _sectors(axes: Any, angles: Array, sector: Any) -> None:
     """Rule off the sectors in the band at the rim and name them there."""
     present = sorted(set(sector.tolist()))
     edges = [np.pi]
-    for before, after in zip(present[:-1], present[1:], strict=True):
+    for before, after in pairwise(present):
         edges.append(float((angles[sector == before].min() + angles[sector == after].max()) / 2))
     edges.append(0.0)
     for edge in edges[1:-1]:

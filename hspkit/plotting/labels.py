@@ -128,7 +128,9 @@ def place(anchors: Array, radii: Array, sizes: Array, *, taken: Array, soft: Arr
     cost += _ON_MARK * ((_overlap(boxes[:, :, None], marks) > 0) + _overlap(boxes[:, :, None], marks) / area).sum(-1)
     others = ~np.eye(n, dtype=bool)[:, None, :]
     slim = np.concatenate([marks[:, :2] + 0.3 * radii[:, None], marks[:, 2:] - 0.3 * radii[:, None]], axis=-1)
-    near = np.abs(anchors[:, None] - anchors[None]).max(axis=-1)[:, None, :] < radii[:, None, None] + radii[None, None, :]
+    near = (
+        np.abs(anchors[:, None] - anchors[None]).max(axis=-1)[:, None, :] < radii[:, None, None] + radii[None, None, :]
+    )
     cost += 0.6 * _LINE_ON_BOX * (_meets(begin[:, :, None], feet[:, :, None], slim) & others & ~near).sum(-1)
     if len(taken):
         cost += _BOX * ((_overlap(boxes[:, :, None], taken) > 0) + _overlap(boxes[:, :, None], taken) / area).sum(-1)

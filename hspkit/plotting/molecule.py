@@ -13,7 +13,7 @@ from hspkit.groups import Batch, GroupTable, find
 from hspkit.molecules import read_molecule
 from hspkit.plotting.canvas import axes_for, state
 from hspkit.plotting.labels import Labels
-from hspkit.plotting.outcomes import INK, PALE, QUIET
+from hspkit.plotting.outcomes import INK, PALE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,8 +26,18 @@ __all__ = ["atoms_of_groups", "group_contributions"]
 _TABLES = {"calibrated": "groups/calibrated_groups.csv", "van-krevelen": "groups/van_krevelen.csv"}
 #: Light tints of the palette of Okabe and Ito, one a group; names stand beside the atoms, so no reader needs the tint.
 _TINTS = (
-    "#F5C98A", "#A9D9F2", "#8FD3BC", "#F3EDA0", "#8FB2D9", "#F0A98A", "#E3BFD3", "#C9C9C9", "#D9C9A9", "#C5E3A9",
-    "#C9BDE8", "#F5D9D2",
+    "#F5C98A",
+    "#A9D9F2",
+    "#8FD3BC",
+    "#F3EDA0",
+    "#8FB2D9",
+    "#F0A98A",
+    "#E3BFD3",
+    "#C9C9C9",
+    "#D9C9A9",
+    "#C5E3A9",
+    "#C9BDE8",
+    "#F5D9D2",
 )
 _QUANTITIES = ("delta_d", "delta_p", "delta_h")
 _SYMBOLS = ("$\\delta_d$", "$\\delta_p$", "$\\delta_h$")
@@ -225,7 +235,9 @@ def _draw(axes: Any, smiles: str, claimed: dict[str, Any], tint: dict[str, str])
     )
     ends = np.array([[spots[bond.GetBeginAtomIdx()], spots[bond.GetEndAtomIdx()]] for bond in graph.GetBonds()])
     along = np.linspace(0.0, 1.0, 7)[:, None, None]
-    ink = np.concatenate([spots, (ends[:, 0] + along * (ends[:, 1] - ends[:, 0])).reshape(-1, 2)]) if len(ends) else spots
+    ink = (
+        np.concatenate([spots, (ends[:, 0] + along * (ends[:, 1] - ends[:, 0])).reshape(-1, 2)]) if len(ends) else spots
+    )
     Labels(
         axes,
         lambda: axes.transData.transform(anchors),

@@ -56,7 +56,9 @@ def refused(row: dict[str, Any]) -> bool:
     return row.get("allowed") is False or row.get("under_legal_limit") is False
 
 
-def mark(axes: Any, where: Sequence[float], verdict: str | None, *, struck: bool, size: float, zorder: float = 5) -> Any:
+def mark(
+    axes: Any, where: Sequence[float], verdict: str | None, *, struck: bool, size: float, zorder: float = 5
+) -> Any:
     """Draw the mark of an outcome at a place of two or three coordinates; return the last artist.
 
     Parameters
@@ -91,7 +93,9 @@ def mark(axes: Any, where: Sequence[float], verdict: str | None, *, struck: bool
     return drawn
 
 
-def keys(verdicts: Iterable[str | None], *, any_struck: bool, struck_word: str = "not allowed") -> tuple[list[Any], list[str]]:
+def keys(
+    verdicts: Iterable[str | None], *, any_struck: bool, struck_word: str = "not allowed"
+) -> tuple[list[Any], list[str]]:
     """Return handles and labels for the outcomes that occur, in their fixed order.
 
     Parameters

@@ -271,16 +271,17 @@ def _key(
         add("its components,\nshares by volume", Line2D([], [], linestyle="none", marker="+", color=QUIET))
     for level, (style, width) in _LEVELS.items():
         add(f"{100 * level:.0f} % clear*", Line2D([], [], linestyle=style, linewidth=width, color=INK))
-    add(f"* for a carrier of\n{middle:.0f} cm³/mol, $\\delta_d$ {subject.hsp.delta_d:.1f}", Line2D([], [], linestyle="none"))
+    add(
+        f"* for a carrier of\n{middle:.0f} cm³/mol, $\\delta_d$ {subject.hsp.delta_d:.1f}",
+        Line2D([], [], linestyle="none"),
+    )
     axes.legend(
         handles, labels, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0.0, frameon=False,
         fontsize="small", labelspacing=0.75,
     )  # fmt: skip
 
 
-def _finding(
-    subject: Oil, shown: Sequence[Any], rows: dict[str, dict[str, Any]], ratio: str, middle: float
-) -> str:
+def _finding(subject: Oil, shown: Sequence[Any], rows: dict[str, dict[str, Any]], ratio: str, middle: float) -> str:
     known = [rows[one.name] for one in shown if one.name in rows]
     if not known:
         return f"{subject.name}: where a carrier of {middle:.0f} cm³/mol would be clear at {ratio}"

@@ -95,7 +95,10 @@ def sphere(
     axes.plot(*[[v] for v in _spot(centre)], marker="*", color=INK, markersize=14, linestyle="none")
     rows = rows_by_name(ranking)
     drawn = [rows.get(one.name, {}) for one in shown]
-    ends = (reach(np.append(points[:, 2], centre[2] + radius), 10.0), reach(np.append(points[:, 1], centre[1] + radius), 10.0))
+    ends = (
+        reach(np.append(points[:, 2], centre[2] + radius), 10.0),
+        reach(np.append(points[:, 1], centre[1] + radius), 10.0),
+    )
     seen = (points[:, 2] <= ends[0]) & (points[:, 1] <= ends[1])
     for point, row in zip(points[seen], [row for row, one in zip(drawn, seen, strict=True) if one], strict=True):
         _stem(axes, _spot(point), color=PALE)
@@ -176,7 +179,9 @@ def _frame(axes: Any, points: Array, centre: Array, radius: float, ends: Any, vi
     axes.grid(True)
 
 
-def _key(axes: Any, subject: Oil, shown: Sequence[Any], drawn: Sequence[dict[str, Any]], radius: float, seen: Any) -> None:
+def _key(
+    axes: Any, subject: Oil, shown: Sequence[Any], drawn: Sequence[dict[str, Any]], radius: float, seen: Any
+) -> None:
     """Explain the numbers, gathered by outcome; the key is a legend, so a layout engine keeps room for it."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
@@ -193,7 +198,7 @@ def _key(axes: Any, subject: Oil, shown: Sequence[Any], drawn: Sequence[dict[str
             here = [k for k, row in enumerate(drawn) if row.get("verdict") == name and refused(row) == struck]
             if not here:
                 continue
-            (sign, *more), (word, *_) = keys([name], any_struck=False)
+            (sign, *_), (word, *_) = keys([name], any_struck=False)
             if struck:
                 sign = tuple(
                     Line2D([], [], linestyle="none", marker=m, markersize=w, color=c, markerfacecolor="white")

@@ -24,7 +24,9 @@ __all__ = ["CORNERS", "corner_frame", "on_page", "phase_triangle"]
 #: Corners of the triangle: lower left, lower right, top.
 CORNERS = np.array([[0.0, 0.0], [1.0, 0.0], [0.5, np.sqrt(0.75)]])
 #: Step of the grid of the phase diagram [-].
-_STEP = 0.0125
+_STEP = 0.02
+#: Tie lines start from mixtures on a grid of this many steps.
+_FEEDS = 8
 _SHADE = "#E4E9E1"
 
 
@@ -101,11 +103,11 @@ def phase_triangle(
 ) -> Axes:
     """Draw the phase diagram of oil, carrier and water, with the way of a stock that is diluted.
 
-    What to read: in the shaded part mixtures are one clear phase, in the white part they part into two along the tie
-    lines, whose ends are the phases; between the solid line (binodal) and the dashed one (spinodal) that may take a
-    while. The arrow is the stock as water is added: it clouds at the filled mark. Oil and carrier are drawn as one
-    liquid each, with the mean of their parameters; the open mark is the cloud point computed with every component,
-    the figure in the title. Hatched: three phases.
+    What to read: in the shaded part mixtures are one clear phase; in the white part they separate into two along the
+    tie lines, whose ends are the phases. Between the solid line (binodal) and the dashed one (spinodal) that may take
+    a while. The arrow is the stock as water is added; it clouds at the diamond. Every component of the oil is counted.
+    The phases are drawn by their sums of oil, carrier and water, so in an oil of many components the ends of the tie
+    lines need not lie on the cloud curve: the last drop that stays out is not like the oil. Hatched: three phases.
 
     Parameters
     ----------
@@ -148,62 +150,107 @@ def phase_triangle(
     parts = check_parts(oil_parts, carrier_parts)
     share = parts[0] / sum(parts)
     axes = axes_for(ax, size=(8.4, 7.4))
-    three = (liquid, added, subject)
-    volumes = np.array([one.volume for one in three])
-    hsp = np.array([one.hsp.array for one in three])
-    diagram = phases.ternary_diagram(volumes, hsp, step=_STEP, celsius=celsius)
+    system = _System.of(liquid, added, subject, celsius)
+    diagram = system.diagram()
     mesh = Triangulation(*on_page(diagram.fractions).T)
-    index = np.clip(diagram.index, 1e-3, 1e3)
-    axes.tricontourf(mesh, np.log(index), levels=[-20.0, 0.0], colors=[_SHADE], zorder=0)
-    spinodal = np.clip(phases.spinodal_index(diagram.fractions, volumes, hsp, celsius=celsius), 1e-3, 1e3)
+    index = np.log(np.clip(diagram.index, 1e-3, 1e3))
+    axes.tricontourf(mesh, index, levels=[-20.0, 0.0], colors=[_SHADE], zorder=0)
+    spinodal = np.log(np.clip(system.spinodal_index(diagram.fractions), 1e-3, 1e3))
     for values, style, width in ((index, "-", 1.7), (spinodal, "--", 1.0)):
-        if values.min() < 1.0 < values.max():
-            axes.tricontour(mesh, np.log(values), levels=[0.0], colors=INK, linestyles=style, linewidths=width, zorder=2)
+        if values.min() < 0.0 < values.max():
+            axes.tricontour(mesh, values, levels=[0.0], colors=INK, linestyles=style, linewidths=width, zorder=2)
     for line in on_page(diagram.tie_lines):
         axes.plot(*line.T, color=QUIET, linewidth=0.7, zorder=1, marker=".", markersize=3)
     for corners in on_page(diagram.triangles):
         axes.fill(*corners.T, facecolor="none", edgecolor=QUIET, hatch="....", linewidth=0.8, zorder=1)
     corner_frame(axes, [liquid.name, added.name, subject.name])
     start, end = np.array([1.0 - share, 0.0, share]), np.array([0.0, 1.0, 0.0])
-    lumped = float(phases.cloud_point(start, end, volumes, hsp, celsius=celsius).fraction)
-    whole = _cloud_of_all(subject, liquid, added, share, celsius)
-    _way(axes, start, end, lumped, whole)
-    _key(axes, diagram, added.name, lumped, whole)
-    words = (
-        f"Volume fractions [%]; {celsius:g} °C. Oil and carrier drawn as one liquid each, of their mean parameters."
-        if len(subject.labels) > 1 or len(liquid.parts) > 1
-        else f"Volume fractions [%]; {celsius:g} °C."
+    clouds = system.cloud(start, end)
+    _way(axes, start, end, clouds)
+    _key(axes, diagram, added.name, clouds)
+    words = f"Volume fractions [%], {celsius:g} °C." + (
+        " Every component counted; tie lines join the sums over the components of each liquid, so their ends need not"
+        " lie on the cloud curve."
+        if not system.plain
+        else ""
     )
     axes.text(
         0.5, -0.16, "\n".join(fitted(axes, words, size="x-small")), ha="center", va="top", fontsize="x-small",
         color=QUIET,
     )  # fmt: skip
     stock = f"{subject.name} {parts[0]:g}:{parts[1]:g} in {liquid.name}"
-    if whole <= 0.0:
+    if clouds <= 0.0:
         found = "is not clear even without " + added.name
-    elif whole >= 1.0:
+    elif clouds >= 1.0:
         found = f"stays clear with any amount of {added.name}"
     else:
-        found = f"clouds at {100 * whole:.1f} % vol of {added.name}"
+        found = f"clouds at {100 * clouds:.1f} % vol of {added.name}"
     state(axes, f"{stock} {found}")
     return axes
 
 
-def _cloud_of_all(subject: Oil, liquid: Carrier | Blend, added: Carrier | Blend, share: float, celsius: float) -> float:
-    """Return the share of the diluent at which the stock clouds, computed with every component."""
-    members, others = carrier_substances(liquid), carrier_substances(added)
-    mixture = Mixture.of(
-        [
-            (share, subject.substances, subject.fractions),
-            (1.0 - share, members, liquid.fractions),
-            (0.0, others, added.fractions),
+class _System:
+    """Carrier, diluent and oil with every component; fractions (..., 3) of the three liquids in, phases out."""
+
+    def __init__(self, mixture: Mixture, liquids: Array, celsius: float) -> None:
+        self._mixture, self._liquids, self._celsius = mixture, liquids, celsius
+        #: Whether each liquid is a single component, so that the diagram is a ternary one.
+        self.plain = bool(np.all((liquids > 0).sum(axis=1) == 1))
+
+    @classmethod
+    def of(cls, liquid: Carrier | Blend, added: Carrier | Blend, subject: Oil, celsius: float) -> _System:
+        """Join the three liquids, in the order of the corners."""
+        groups = [
+            (carrier_substances(liquid), liquid.fractions),
+            (carrier_substances(added), added.fractions),
+            (subject.substances, subject.fractions),
         ]
-    )
-    end = mixture.shares_of(others, added.fractions)
-    return float(phases.cloud_point(mixture.fractions, end, mixture.volumes, mixture.hsp, celsius=celsius).fraction)
+        mixture = Mixture.of([(1.0 / 3.0, members, fractions) for members, fractions in groups])
+        return cls(mixture, np.array([mixture.shares_of(*group) for group in groups]), celsius)
+
+    def _of(self, fractions: Array) -> tuple[Array, Array, Array]:
+        return fractions @ self._liquids, self._mixture.volumes, self._mixture.hsp
+
+    def spinodal_index(self, fractions: Array) -> Array:
+        """Return the spinodal index of mixtures (..., 3)."""
+        return phases.spinodal_index(*self._of(fractions), celsius=self._celsius)
+
+    def cloud(self, start: Array, end: Array) -> float:
+        """Return the share of `end` at which `start` clouds when it is added."""
+        first, volumes, hsp = self._of(start)
+        return float(phases.cloud_point(first, end @ self._liquids, volumes, hsp, celsius=self._celsius).fraction)
+
+    def diagram(self) -> phases.TernaryDiagram:
+        """Return the phase diagram; that of three single liquids where they are."""
+        if self.plain:
+            order = np.argmax(self._liquids, axis=1)
+            volumes, hsp = self._mixture.volumes[order], self._mixture.hsp[order]
+            return phases.ternary_diagram(volumes, hsp, step=_STEP, celsius=self._celsius)
+        grid = _grid(round(1.0 / _STEP))
+        index = phases.binodal_index(*self._of(grid), celsius=self._celsius)
+        feeds = _grid(_FEEDS)
+        feeds = feeds[phases.binodal_index(*self._of(feeds), celsius=self._celsius) > 1.0]
+        # A component in two of the liquids (water in an aqueous carrier) is counted to each by its share in them.
+        owner = self._liquids / np.maximum(self._liquids.sum(axis=0), 1e-300)
+        pairs, triples = [], []
+        if len(feeds):
+            found = phases.split(*self._of(feeds), celsius=self._celsius)
+            for count, inside in zip(np.atleast_1d(found.n_phases), found.fractions, strict=True):
+                ends = inside[: int(count)] @ owner.T
+                (pairs if count == 2 else triples if count == 3 else []).append(ends)
+        return phases.TernaryDiagram(
+            grid, index, index < 1.0, np.array(pairs).reshape(-1, 2, 3), np.array(triples).reshape(-1, 3, 3)
+        )
 
 
-def _way(axes: Any, start: Array, end: Array, lumped: float, whole: float) -> None:
+def _grid(parts: int) -> Array:
+    """Return the mixtures (k, 3) of a triangle in steps of 1 / parts."""
+    first, second = np.meshgrid(np.arange(parts + 1), np.arange(parts + 1), indexing="ij")
+    inside = first + second <= parts
+    return np.stack([first[inside], second[inside], parts - first[inside] - second[inside]], axis=-1) / parts
+
+
+def _way(axes: Any, start: Array, end: Array, clouds: float) -> None:
     """Draw the way from the stock to the diluent and where it clouds."""
     way = on_page([start, end])
     axes.annotate(
@@ -211,41 +258,31 @@ def _way(axes: Any, start: Array, end: Array, lumped: float, whole: float) -> No
         arrowprops={"arrowstyle": "-|>", "color": "#0072B2", "linewidth": 1.6, "shrinkA": 0, "shrinkB": 0},
     )  # fmt: skip
     axes.plot(*way[0], marker="s", color="#0072B2", markersize=7, linestyle="none", zorder=5)
-    spot = way[0] + whole * (way[1] - way[0])
-    if 0.0 < lumped < 1.0:
+    if 0.0 < clouds < 1.0:
         axes.plot(
-            *(way[0] + lumped * (way[1] - way[0])), marker="D", markersize=8, color=OUTCOMES["hazy"].color,
-            markeredgecolor=INK, linestyle="none", zorder=5,
-        )  # fmt: skip
-    if 0.0 < whole < 1.0 and abs(whole - lumped) > 5e-4:
-        axes.plot(
-            *spot, marker="D", markersize=12, markerfacecolor="none", markeredgecolor=INK, markeredgewidth=1.3,
-            linestyle="none", zorder=6,
+            *(way[0] + clouds * (way[1] - way[0])), marker="D", markersize=9, color=OUTCOMES["hazy"].color,
+            markeredgecolor=INK, linestyle="none", zorder=6,
         )  # fmt: skip
 
 
-def _key(axes: Any, diagram: phases.TernaryDiagram, added: str, lumped: float, whole: float) -> None:
+def _key(axes: Any, diagram: phases.TernaryDiagram, added: str, clouds: float) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     handles: list[Any] = [Patch(facecolor=_SHADE, edgecolor=PALE, label="clear, one phase")]
     if not diagram.stable.all():
-        handles.append(Line2D([], [], color=INK, linewidth=1.7, label="binodal"))
+        handles.append(Line2D([], [], color=INK, linewidth=1.7, label="binodal (cloud curve)"))
         handles.append(Line2D([], [], color=INK, linewidth=1.0, linestyle="--", label="spinodal"))
     if len(diagram.tie_lines):
         handles.append(Line2D([], [], color=QUIET, linewidth=0.8, marker=".", label="tie line"))
     if len(diagram.triangles):
         handles.append(Patch(facecolor="none", edgecolor=QUIET, hatch="....", label="three phases"))
     handles.append(Line2D([], [], color="#0072B2", marker="s", markersize=6, label=f"stock, {added} added"))
-    plain = {"linestyle": "none", "marker": "D", "markeredgecolor": INK}
-    if 0.0 < lumped < 1.0:
-        handles.append(
-            Line2D([], [], markersize=8, color=OUTCOMES["hazy"].color, label=f"clouds at {100 * lumped:.1f} %", **plain)
-        )
-    if 0.0 < whole < 1.0 and abs(whole - lumped) > 5e-4:
+    if 0.0 < clouds < 1.0:
         handles.append(
             Line2D(
-                [], [], markersize=11, markerfacecolor="none", label=f"every component: {100 * whole:.1f} %", **plain
+                [], [], linestyle="none", marker="D", markersize=9, color=OUTCOMES["hazy"].color, markeredgecolor=INK,
+                label=f"clouds at {100 * clouds:.1f} %",
             )
-        )
+        )  # fmt: skip
     axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(-0.02, 1.0), fontsize="small", frameon=False)

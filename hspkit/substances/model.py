@@ -39,6 +39,7 @@ PLAUSIBLE = {
     "delta_p": (0.0, 50.0),
     "delta_h": (0.0, 60.0),
 }
+_WATER = ("O", "[OH2]", "[H]O[H]")
 _PARAMETERS_ESTIMATED = "parameters estimated from structure"
 _VOLUME_ESTIMATED = "molar volume estimated from structure"
 HSP_COLUMNS = ("delta_d", "delta_p", "delta_h")
@@ -225,6 +226,18 @@ class Substance:
             if value is not None and not (_VOLUME_ESTIMATED in self.notes and quantity in ("volume", "density")):
                 computed = quantity == "molar_mass" and self.smiles
                 yield Value(quantity, float(value), UNITS[quantity], None, True, "rdkit" if computed else "user", "")
+
+    @property
+    def mixing_volume(self) -> float:
+        """Volume that counts in the entropy of mixing: the molar volume, for water that of a few molecules. [cm3/mol]
+
+        See `hspkit.evidence.theory`; volume fractions are always by the molar volume.
+        """
+        if self.smiles not in _WATER:
+            return float(self.volume)
+        from hspkit.evidence.theory import calibration
+
+        return float(self.volume) * calibration().water_association
 
     @property
     def sd(self) -> NDArray[np.float64]:

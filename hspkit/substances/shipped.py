@@ -9,6 +9,7 @@ from typing import Any
 
 from hspkit import data
 from hspkit.errors import ExtrapolationWarning, InputError, MoleculeError
+from hspkit.evidence.shipped import reconciled
 from hspkit.hansen import HSP
 from hspkit.names import NameIndex, is_cas
 from hspkit.substances.model import HSP_COLUMNS, PUBLISHED_SD, UNITS, VOLUME_SD, Substance, Value
@@ -131,6 +132,7 @@ def _shipped(name: str) -> Substance:
     row = _rows()[name]
     published = [r for r in _grouped("published_hsp.csv").get(name, []) if r["preferred"]]
     prior = HSP(*(published[0][k] for k in HSP_COLUMNS)) if published else None
+    after = reconciled(name)
     water = [r for r in _grouped("water_solubility.csv").get(name, []) if r["preferred"]]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ExtrapolationWarning)  # a note and the standard deviation say it
@@ -140,6 +142,9 @@ def _shipped(name: str) -> Substance:
             cas=row["cas"],
             synonyms=tuple(s for s in (row["synonyms"] or "").split(";") if s),
             prior=prior,
+            prior_covariance=None if after is None else after.prior_sd,
+            hsp=None if after is None else after.hsp,
+            covariance=None if after is None else after.covariance,
             volume=row["volume_cm3_mol"],
             volume_sd=_volume_sd(row),
             molar_mass=row["molar_mass_g_mol"],
@@ -208,6 +213,11 @@ def substances(role: str | None = None) -> tuple[str, ...]:
     ----------
     role : str, optional
         aroma, carrier, citrus residue, solvent or water. [-]
+
+    Raises
+    ------
+    InputError
+        For another role.
 
     Examples
     --------

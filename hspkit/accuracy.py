@@ -1,0 +1,458 @@
+"""``python -m hspkit.accuracy`` prints every figure of docs/accuracy-miscibility.md. Takes some minutes.
+
+Facts about pairs, activities and statements are predicted with everything that bears on the held-out substance's
+pairs or activities left out (eight folds over substances, never over rows); alcohol tests are never evidence, so the
+shipped parameters are used. ``--kinds`` prints instead the table with each kind of evidence left out and alone.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hspkit import data, ethanol, phases
+from hspkit.errors import HspkitError
+from hspkit.evidence import joint, theory
+from hspkit.evidence.calibrate import ethanol_limit
+from hspkit.evidence.facts import KINDS, WATER, Fact, facts, liquids
+from hspkit.evidence.theory import Calibration
+from hspkit.molecules import Molecule, read_molecules
+from hspkit.oils import oil
+from hspkit.pairs import miscibility_probability
+from hspkit.substances import index
+
+__all__ = ["main"]
+
+Array = NDArray[np.float64]
+
+FOLDS = 8
+SEED = 1
+#: Activities up to here count as near room temperature. [degC]
+NEAR_ROOM = 45.0
+#: Names of alcohol tests whose oil has a longer name here: the trade's usual one is meant.
+USUAL = {
+    "dill": "dill, seed",
+    "fennel": "fennel, sweet",
+    "rosemary": "rosemary, Spanish type",
+    "cornmint/peppermint": "cornmint, partly dementholised",
+}
+STRENGTHS = np.arange(20.0, 100.5, 0.5)
+SOLUBLE = ("soluble", "miscible")
+NOT_SOLUBLE = ("slightly soluble", "insoluble")
+
+
+def area(score: Array, good: NDArray[np.bool_]) -> float:
+    """Return the area under the ROC curve: the chance that a good one scores above a bad one, ties half."""
+    above = score[good][:, None] - score[~good][None, :]
+    return float(np.mean((above > 0) + 0.5 * (above == 0)))
+
+
+def balanced(score: Array, good: NDArray[np.bool_]) -> float:
+    """Return the mean of the shares of good and of bad ones that a score of 0 separates rightly."""
+    return float(0.5 * (np.mean(score[good] > 0) + np.mean(score[~good] <= 0)))
+
+
+def rank_correlation(a: Array, b: Array) -> float:
+    """Return Spearman's rank correlation."""
+    from scipy.stats import spearmanr
+
+    return float(spearmanr(a, b)[0])
+
+
+class Pairs(NamedTuple):
+    """Rows of ``miscible_pairs.csv`` as arrays."""
+
+    a: NDArray[np.intp]
+    b: NDArray[np.intp]
+    mixes: NDArray[np.bool_]
+    celsius: Array
+    derived: NDArray[np.bool_]
+    recalled: NDArray[np.bool_]
+
+    @property
+    def rarer(self) -> NDArray[np.intp]:
+        """The member that stands in fewer pairs: the one whose pairs are held out."""
+        count = np.bincount(np.concatenate([self.a, self.b]), minlength=len(liquids().names))
+        return np.where(count[self.a] < count[self.b], self.a, self.b)
+
+    @property
+    def with_water(self) -> NDArray[np.bool_]:
+        """Pairs with water."""
+        water = liquids().row(WATER)
+        return (self.a == water) | (self.b == water)
+
+
+def read_pairs() -> Pairs:
+    """Return all shipped pairs, those that a rule derived from other measurements included."""
+    row = liquids().row
+    lines = [line for line in data.read_table("miscible_pairs.csv").rows if line["a"] != line["b"]]
+    return Pairs(
+        np.array([row(line["a"]) for line in lines]),
+        np.array([row(line["b"]) for line in lines]),
+        np.array([line["outcome"] == "miscible" for line in lines]),
+        np.array([25.0 if line["celsius"] is None else line["celsius"] for line in lines]),
+        np.array([line["derived"] for line in lines]),
+        np.array([line["recalled"] for line in lines]),
+    )
+
+
+def mixing_score(hsp: Array, constants: Calibration, a: Any, b: Any, celsius: Any) -> Array:
+    """Return -ln(index): above 0 where the theory says that a pair mixes in all proportions."""
+    mixing = joint.mixing_volumes(constants)
+    _, growth = theory.scale_at(celsius)
+    w = theory.exchange(hsp[a], hsp[b], celsius=celsius, alpha=constants.alpha)
+    return -np.log(np.maximum(w / theory.critical_strength(mixing[a] * growth, mixing[b] * growth), 1e-9))
+
+
+def ln_gamma(hsp: Array, constants: Calibration, a: Any, b: Any, celsius: Any) -> Array:
+    """Return ln gamma of a at infinite dilution in b."""
+    mixing, volumes = joint.mixing_volumes(constants), liquids().volumes
+    _, growth = theory.scale_at(celsius)
+    w = theory.exchange(hsp[a], hsp[b], celsius=celsius, alpha=constants.alpha)
+    return theory.dilute_ln_gamma(w, volumes[a] * growth, volumes[b] * growth, mixing[b] * growth)
+
+
+# --- alcohol tests ------------------------------------------------------------------------------------------
+
+
+class AlcoholTest(NamedTuple):
+    """One stated strength: rows of the components and their shares of the oil by volume."""
+
+    name: str
+    state: str
+    strength: float
+    volumes: float
+    rows: NDArray[np.intp]
+    shares: Array
+    pure: bool
+    recalled: bool
+
+
+def alcohol_tests() -> list[AlcoholTest]:
+    """Return the tests of at least one volume on oils or compounds that ship."""
+    found = []
+    kinds = data.sources()
+    for line in data.read_table("alcohol_tests.csv").rows:
+        name = line["oil"]
+        if line["volumes"] is None or line["volumes"] < 1.0:
+            continue
+        pure = name.endswith(" (pure)")
+        if pure:
+            rows, shares = np.array([liquids().row(index().find(name.removesuffix(" (pure)")))]), np.ones(1)
+        else:
+            try:
+                subject = oil(USUAL.get(name, name))
+            except HspkitError:
+                continue  # an oil that does not ship
+            known = [(member.name, share) for member, share in zip(subject.substances, subject.fractions, strict=True)]
+            # Waxes settle or are filtered off before the test, as the standards do; they are solids.
+            known = [(n, s) for n, s in known if not index_is_wax(n)]
+            rows = np.array([liquids().row(n) for n, _ in known])
+            shares = np.array([s for _, s in known])
+            shares = shares / shares.sum()
+        recalled = kinds[line["source"]]["kind"] == "memory"
+        found.append(
+            AlcoholTest(name, line["state"], line["ethanol_vol_percent"], line["volumes"], rows, shares, pure, recalled)
+        )
+    return found
+
+
+def index_is_wax(name: str) -> bool:
+    """Tell whether a substance is a citrus residue, which settles in the cold."""
+    return _roles()[name] == "citrus residue"
+
+
+def _roles() -> dict[str, str]:
+    return {row["name"]: row["role"] for row in data.read_table("substances.csv").rows}
+
+
+def is_clear(test: AlcoholTest, hsp: Array, constants: Calibration, strengths: Array) -> NDArray[np.bool_]:
+    """Return whether one volume of the oil is clear in the stated volumes of ethanol of some strengths."""
+    shipped = liquids()
+    mixing = joint.mixing_volumes(constants)
+    rows = np.concatenate([[shipped.row("ethanol"), shipped.row(WATER)], test.rows])
+    solvent = ethanol.volume_fractions(strengths)
+    parts = np.concatenate([test.volumes * solvent, np.tile(test.shares, (len(strengths), 1))], axis=1)
+    parts /= parts.sum(axis=1, keepdims=True)
+    return phases.stable(parts, mixing[rows], hsp[rows], celsius=20.0, alpha=constants.alpha)
+
+
+def weakest_strength(test: AlcoholTest, hsp: Array, constants: Calibration) -> float:
+    """Return the strength above which the oil stays clear; 100 when even that does not clear it. [% vol]"""
+    cloudy = np.flatnonzero(~is_clear(test, hsp, constants, STRENGTHS))
+    return float(STRENGTHS[min(cloudy[-1] + 1, len(STRENGTHS) - 1)]) if cloudy.size else float(STRENGTHS[0])
+
+
+class StrengthScore(NamedTuple):
+    """Weakest stated strength of each oil against the computed one."""
+
+    error: float
+    bias: float
+    rank: float
+    rows: list[tuple[AlcoholTest, float]]
+
+
+def score_strengths(hsp: Array, constants: Calibration) -> StrengthScore:
+    """Score the weakest strength stated clear for each oil name."""
+    weakest: dict[str, AlcoholTest] = {}
+    for test in alcohol_tests():
+        if not test.state.startswith("clear") or test.strength >= 100.0:
+            continue
+        if test.name not in weakest or test.strength < weakest[test.name].strength:
+            weakest[test.name] = test
+    rows = [(test, weakest_strength(test, hsp, constants)) for test in weakest.values()]
+    stated = np.array([test.strength for test, _ in rows])
+    computed = np.array([value for _, value in rows])
+    away = computed - stated
+    return StrengthScore(float(np.abs(away).mean()), float(away.mean()), rank_correlation(stated, computed), rows)
+
+
+# --- held-out predictions -----------------------------------------------------------------------------------
+
+
+class HeldOut(NamedTuple):
+    """Scores of pairs (evidence held out; structure alone), their probabilities, activities and statements."""
+
+    pairs: Array
+    probability: Array
+    structure: Array
+    activities: Array
+    statements: Array
+    shipped: joint.Posterior
+
+
+class Statement(NamedTuple):
+    """Soluble or not, of a substance in a carrier."""
+
+    a: int
+    b: int
+    soluble: bool
+    carrier: str
+
+
+def read_statements() -> list[Statement]:
+    """Return statements for propylene glycol, glycerol and mineral oil that were read or are the Codex's."""
+    kinds, row = data.sources(), liquids().row
+    found = []
+    for line in data.read_table("carrier_statements.csv").rows:
+        if line["carrier"] not in ("propylene glycol", "glycerol", "mineral oil") or not line["cas"]:
+            continue
+        if line["statement"] not in SOLUBLE + NOT_SOLUBLE:
+            continue
+        if kinds[line["source"]]["kind"] == "memory" and "fcc" not in line["source"]:
+            continue
+        name = index().get(line["cas"])
+        if name is not None:
+            found.append(Statement(row(name), row(line["carrier"]), line["statement"] in SOLUBLE, line["carrier"]))
+    return found
+
+
+def near_room() -> list[Fact]:
+    """Return the activities near room temperature."""
+    return [fact for fact in facts() if fact.kind == "activity" and fact.celsius <= NEAR_ROOM]
+
+
+def structure_priors(members: Sequence[int]) -> dict[int, tuple[Array, Array]]:
+    """Return estimates of substances by a group model that was fitted without their structures."""
+    from hspkit.estimation.model import GroupModel
+    from hspkit.estimation.open_data import hansen_table
+
+    shipped = liquids()
+    read = dict(zip(members, read_molecules([shipped.smiles[m] for m in members]), strict=True))
+    molecules = {m: molecule for m, molecule in read.items() if isinstance(molecule, Molecule)}
+    banned = {molecule.canonical for molecule in molecules.values()}
+    table = hansen_table()
+    keep = [i for i, molecule in enumerate(table.molecules) if molecule.canonical not in banned]
+    smiles = [table.molecules[i].canonical for i in keep]
+    model = GroupModel().fit(smiles, table.hsp[keep])
+    answer = model.predict([molecule.smiles for molecule in molecules.values()])
+    mean = answer[["delta_d", "delta_p", "delta_h"]].to_numpy()
+    sd = answer[["sd_d", "sd_p", "sd_h"]].to_numpy()
+    return {m: (mean[k], sd[k]) for k, m in enumerate(molecules) if np.all(np.isfinite(mean[k]))}
+
+
+def hold_out(
+    used: Sequence[Fact],
+    constants: Calibration,
+    *,
+    structure: bool = False,
+    say: Callable[[str], None] = lambda _: None,
+) -> HeldOut:
+    """Predict each pair, activity and statement from fits that did not see it; see the module's first lines."""
+    shipped = joint.fit(used, constants, tolerance=1e-3)
+    pairs, activities, statements = read_pairs(), near_room(), read_statements()
+    fold = np.random.default_rng(SEED).permutation(len(liquids().names)) % FOLDS
+    rarer = pairs.rarer
+    count = np.bincount(np.concatenate([pairs.a, pairs.b]), minlength=len(fold))
+    score, probability, from_structure = (np.full(len(rarer), np.nan) for _ in range(3))
+    act = np.full(len(activities), np.nan)
+    told = np.full(len(statements), np.nan)
+    act_a, act_b, act_t = (np.array([getattr(f, key) for f in activities]) for key in ("a", "b", "celsius"))
+    st_a, st_b = (np.array([getattr(s, key) for s in statements]) for key in ("a", "b"))
+    for k in range(FOLDS):
+        say(f"fold {k + 1} of {FOLDS}")
+        out = fold == k
+
+        def touches(fact: Fact, out: NDArray[np.bool_] = out) -> bool:
+            if fact.kind == "mixing":
+                return bool(out[fact.a if count[fact.a] < count[fact.b] else fact.b])
+            return fact.kind in ("activity", "computed activity") and bool(out[fact.a])
+
+        kept = [fact for fact in used if not touches(fact)]
+        fit = joint.fit(kept, constants, start=shipped.hsp, tolerance=0.01)
+        # For a pair with water, or one derived from a solubility or activity, those say the same: leave them out too.
+        bare = [fact for fact in kept if not (fact.kind in ("water solubility", "log P") and out[fact.a])]
+        bare_fit = joint.fit(bare, constants, start=fit.hsp, tolerance=0.01)
+        same = pairs.derived | pairs.with_water
+        for found, these in ((fit, out[rarer] & ~same), (bare_fit, out[rarer] & same)):
+            score[these] = mixing_score(found.hsp, constants, pairs.a[these], pairs.b[these], pairs.celsius[these])
+            probability[these] = pair_probability(found, constants, pairs.a[these], pairs.b[these])
+        if structure:
+            nothing = [
+                f for f in bare if not ((f.kind == "vaporisation enthalpy" or f.kind == "excess energy") and out[f.a])
+            ]
+            nothing = [f for f in nothing if not (out[f.a] and f.a != liquids().row(WATER) and f.kind != "mixing")]
+            members = [int(m) for m in np.unique(rarer[out[rarer]])]
+            blind = joint.fit(nothing, constants, start=bare_fit.hsp, prior=structure_priors(members), tolerance=0.01)
+            these = out[rarer]
+            from_structure[these] = mixing_score(
+                blind.hsp, constants, pairs.a[these], pairs.b[these], pairs.celsius[these]
+            )
+        these = out[act_a]
+        act[these] = ln_gamma(fit.hsp, constants, act_a[these], act_b[these], act_t[these])
+        these = out[st_a]
+        told[these] = mixing_score(fit.hsp, constants, st_a[these], st_b[these], 25.0)
+    return HeldOut(score, probability, from_structure, act, told, shipped)
+
+
+def pair_probability(fit: joint.Posterior, constants: Calibration, a: Any, b: Any) -> Array:
+    """Return the probability that pairs mix, as `pair_miscibility` does."""
+    mixing = joint.mixing_volumes(constants)
+    return miscibility_probability(
+        fit.hsp[a], fit.hsp[b], fit.covariance[a] + fit.covariance[b], (mixing[a], mixing[b])
+    )
+
+
+def reliability(probability: Array, happened: NDArray[np.bool_], bins: int = 10) -> tuple[float, list[tuple]]:
+    """Return the expected calibration error and the table behind it (range, count, mean said, share that happened)."""
+    place = np.minimum((probability * bins).astype(int), bins - 1)
+    rows, error = [], 0.0
+    for k in range(bins):
+        these = place == k
+        if these.any():
+            said, was = float(probability[these].mean()), float(happened[these].mean())
+            rows.append((k / bins, (k + 1) / bins, int(these.sum()), said, was))
+            error += these.mean() * abs(said - was)
+    return float(error), rows
+
+
+def summary(held: HeldOut, constants: Calibration) -> dict[str, float]:
+    """Return the figures of one set of held-out predictions."""
+    pairs, activities, statements = read_pairs(), near_room(), read_statements()
+    water = pairs.with_water
+    measured = np.array([fact.value for fact in activities])
+    strengths = score_strengths(held.shipped.hsp, constants)
+    found = {
+        "pairs AUC": area(held.pairs, pairs.mixes),
+        "pairs balanced": balanced(held.pairs, pairs.mixes),
+        "water-free AUC": area(held.pairs[~water], pairs.mixes[~water]),
+        "with water AUC": area(held.pairs[water], pairs.mixes[water]),
+        "activity error": float(np.abs(held.activities - measured).mean()),
+        "activity rank": rank_correlation(held.activities, measured),
+        "strength error": strengths.error,
+        "strength bias": strengths.bias,
+        "strength rank": strengths.rank,
+    }
+    for carrier in ("propylene glycol", "glycerol", "mineral oil"):
+        these = np.array([s.carrier == carrier for s in statements])
+        soluble = np.array([s.soluble for s in statements])
+        found[f"{carrier} AUC"] = area(held.statements[these], soluble[these])
+    return found
+
+
+# --- printing -----------------------------------------------------------------------------------------------
+
+
+def _print_main(constants: Calibration) -> None:
+    held = hold_out(facts(), constants, structure=True, say=lambda text: print(text, end="; ", flush=True))
+    pairs = read_pairs()
+    print("\n\nheld out by substance")
+    for name, value in summary(held, constants).items():
+        print(f"  {name:<22} {value:.3f}")
+    read = ~pairs.derived & ~pairs.recalled
+    print(f"  pairs read, not derived: AUC {area(held.pairs[read], pairs.mixes[read]):.3f}, "
+          f"balanced {balanced(held.pairs[read], pairs.mixes[read]):.3f}, n = {read.sum()}")  # fmt: skip
+    ok = np.isfinite(held.structure)
+    print(f"  one member from structure only: AUC {area(held.structure[ok], pairs.mixes[ok]):.3f}, "
+          f"balanced {balanced(held.structure[ok], pairs.mixes[ok]):.3f}, n = {ok.sum()}")  # fmt: skip
+    error, rows = reliability(held.probability, pairs.mixes)
+    print(f"\nreliability of the probability of mixing, held out: expected calibration error {error:.3f}")
+    print("  said          n    mean said  happened")
+    for low, high, count, said, was in rows:
+        print(f"  {low:.1f} to {high:.1f}  {count:4d}    {said:.3f}      {was:.3f}")
+    shown = held.shipped.hsp
+    print("\nethanol limits of ternaries (used to choose the association of water)")
+    for row in data.read_table("ethanol_limits.csv").rows:
+        value = ethanol_limit(shown, constants, row["substance"], row["celsius"])
+        print(f"  {row['substance']:<12} {value:.3f} computed, {row['ethanol_mass_fraction']:.2f} measured")
+
+
+def _print_strengths(hsp: Array, constants: Calibration) -> None:
+    score = score_strengths(hsp, constants)
+    print(f"\nweakest ethanol strength stated clear: mean error {score.error:.2f}, bias {score.bias:+.2f} % vol, "
+          f"rank correlation {score.rank:.3f}, n = {len(score.rows)}")  # fmt: skip
+    read = [(t.strength, v) for t, v in score.rows if not t.recalled]
+    away = np.array([v - s for s, v in read])
+    print(f"  read, not recalled: mean error {np.abs(away).mean():.2f}, n = {len(read)}")
+    for test, value in sorted(score.rows, key=lambda item: (not item[0].pure, item[0].name)):
+        print(f"  {test.name:<36} {test.volumes:5.1f} volumes  stated {test.strength:5.1f}  computed {value:5.1f}")
+    right = {"clear": [0, 0], "cloudy": [0, 0]}
+    for test in alcohol_tests():
+        if test.state == "clear" or test.state in ("opalescent", "insoluble", "turbid"):
+            kind = "clear" if test.state == "clear" else "cloudy"
+            computed = bool(is_clear(test, hsp, constants, np.array([test.strength]))[0])
+            right[kind][0] += computed == (kind == "clear")
+            right[kind][1] += 1
+    for kind, (good, all_of) in right.items():
+        print(f"  stated {kind}: computed the same for {good} of {all_of}")
+
+
+def _print_kinds(constants: Calibration) -> None:
+    print("\nwith and without each kind of evidence (rest as above)")
+    sets: list[tuple[str, list[str]]] = [("none", []), ("all", list(KINDS))]
+    sets += [(f"all but {kind}", [other for other in KINDS if other != kind]) for kind in KINDS]
+    sets += [(f"only {kind}", [kind]) for kind in KINDS]
+    head = None
+    for name, kinds in sets:
+        found = summary(hold_out([f for f in facts() if f.kind in kinds], constants), constants)
+        if head is None:
+            head = list(found)
+            print("| evidence | " + " | ".join(head) + " |\n|" + "---|" * (len(head) + 1))
+        print(f"| {name} | " + " | ".join(f"{found[key]:.3f}" for key in head) + " |", flush=True)
+
+
+def main() -> None:
+    """Print the figures."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("--kinds", action="store_true", help="the table with and without each kind of evidence (slow)")
+    parser.add_argument("--strengths-only", action="store_true", help="the alcohol tests alone (quick)")
+    options = parser.parse_args()
+    constants = theory.calibration()
+    shipped = liquids()
+    rows = {row["substance"]: row for row in data.read_table("reconciled.csv").rows}
+    hsp = np.array([[rows[n][k] for k in ("delta_d", "delta_p", "delta_h")] for n in shipped.names])
+    _print_strengths(hsp, constants)
+    if options.strengths_only:
+        return
+    if options.kinds:
+        _print_kinds(constants)
+        return
+    _print_main(constants)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,75 @@
+"""The finished product: market, food category and use level; dose, law, taste, pouring and clouding.
+
+Nothing here says whether an oil dissolves; that is `hspkit.miscibility`. Doses are mg per litre of finished
+product. A limit given in mg/kg is turned into mg/L with the density of the product.
+"""
+
+from hspkit.application.dosing import Dosing, dosing
+from hspkit.application.drink import (
+    GSE_SD_LN,
+    SEPARATED_SHARE,
+    Clouding,
+    DrinkComponent,
+    carrier_dissolves,
+    clouding,
+    cosolvency_factor,
+    general_solubility,
+    oil_phase,
+    water_solubility,
+)
+from hspkit.application.handling import handling
+from hspkit.application.pouring import Pouring, pouring_band, stock_viscosity
+from hspkit.application.rules import (
+    CHECK_THE_LAW,
+    LawLine,
+    Permission,
+    TasteLine,
+    law_lines,
+    legal_limit,
+    mass_shares,
+    most_carrier_in_stock,
+    permission,
+    taste_limit,
+    taste_lines,
+)
+from hspkit.application.stock import StockRange, stock_range
+from hspkit.application.use import DRINKS, Application, Dose, check_basis, dose, positive, volume_parts
+
+__all__ = [
+    "CHECK_THE_LAW",
+    "DRINKS",
+    "GSE_SD_LN",
+    "SEPARATED_SHARE",
+    "Application",
+    "Clouding",
+    "Dose",
+    "Dosing",
+    "DrinkComponent",
+    "LawLine",
+    "Permission",
+    "Pouring",
+    "StockRange",
+    "TasteLine",
+    "carrier_dissolves",
+    "check_basis",
+    "clouding",
+    "cosolvency_factor",
+    "dose",
+    "dosing",
+    "general_solubility",
+    "handling",
+    "law_lines",
+    "legal_limit",
+    "mass_shares",
+    "most_carrier_in_stock",
+    "oil_phase",
+    "permission",
+    "positive",
+    "pouring_band",
+    "stock_range",
+    "stock_viscosity",
+    "taste_limit",
+    "taste_lines",
+    "volume_parts",
+    "water_solubility",
+]

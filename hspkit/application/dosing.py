@@ -1,0 +1,334 @@
+"""One oil in one carrier in one product: doses, margins, stock range, drink and pouring, put together."""
+
+from __future__ import annotations
+
+import html
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from hspkit import ethanol
+from hspkit.application.drink import Clouding, clouding, cosolvency_factor
+from hspkit.application.pouring import Pouring, pouring_band
+from hspkit.application.rules import (
+    CHECK_THE_LAW,
+    LawLine,
+    Permission,
+    TasteLine,
+    law_lines,
+    mass_shares,
+    permission,
+    taste_lines,
+)
+from hspkit.application.stock import StockRange, stock_range
+from hspkit.application.use import Application, Dose, check_basis, dose, volume_parts
+from hspkit.carriers import Blend, Carrier, carrier
+from hspkit.errors import InputError
+from hspkit.miscibility import Outcome, check_parts, dissolve, ethanol_strength_to_clear
+from hspkit.oils import Oil, oil
+from hspkit.pages import html_list, html_table, number
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Dosing", "dosing"]
+
+#: How much of the terpene hydrocarbons a washed extract has lost, for the comparison in the conclusion [-]; a round
+#: figure, no source.
+WASHED = 0.95
+
+
+@dataclass(frozen=True, repr=False)
+class Dosing:
+    """What one oil in one carrier means for one product.
+
+    Parameters
+    ----------
+    oil, carrier
+        The two liquids.
+    application : Application
+        The product.
+    basis : {"volume", "mass"}
+        What the parts are. [-]
+    oil_parts, carrier_parts : float
+        Parts of the stock. [-]
+    outcome : Outcome
+        Whether the stock is clear.
+    dose : Dose
+        Oil and carrier in the product. [mg/L]
+    permissions : tuple of Permission
+        One per part of the carrier.
+    law : tuple of LawLine
+        Rules with margins.
+    taste : tuple of TasteLine
+        Taste of each part of the carrier.
+    stock : StockRange
+        Most concentrated and most dilute stock.
+    drink : Clouding or None
+        The finished drink; None when the product is not a drink.
+    pouring : Pouring or None
+        How the carrier handles; None when its viscosity is not known.
+    """
+
+    oil: Oil
+    carrier: Carrier | Blend
+    application: Application
+    basis: str
+    oil_parts: float
+    carrier_parts: float
+    outcome: Outcome
+    dose: Dose
+    permissions: tuple[Permission, ...]
+    law: tuple[LawLine, ...]
+    taste: tuple[TasteLine, ...]
+    stock: StockRange
+    drink: Clouding | None
+    pouring: Pouring | None
+
+    def __repr__(self) -> str:
+        return f"<Dosing: {self.question()}; {number(self.dose.carrier_mg_per_L)} mg/L of carrier>"
+
+    def __str__(self) -> str:
+        return "\n".join([self.question(), *(f"{name}: {line}" for name, lines in self.sections() for line in lines)])
+
+    def _repr_html_(self) -> str:
+        head: list[str | tuple[str, str]] = [
+            "liquid",
+            ("product", "mg/L"),
+            ("product", "mg/kg"),
+            ("stock", "mass %"),
+            ("stock", "% vol"),
+        ]
+        rows = [[row[0], *(number(float(cell), 4) for cell in row[1:])] for row in self.table.itertuples(index=False)]
+        said = "".join(f"<h2>{name}</h2>{html_list(lines)}" for name, lines in self.sections())
+        return f"<p>{html.escape(self.question())}</p>{html_table(head, rows)}{said}"
+
+    def question(self) -> str:
+        """Return what was asked, in one line."""
+        asked = self.application
+        return (
+            f"{self.oil.name} in {self.carrier.name}, {self.oil_parts:g}:{self.carrier_parts:g} by {self.basis}; "
+            f"{asked.category}, {asked.market}, {asked.level()}"
+        )
+
+    def sections(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """Return headings with their lines: stock, law, taste, drink, pouring."""
+        return (
+            ("Stock", (self.outcome.sentence(), f"Stock: {self.stock.sentence()}.", self.yardstick())),
+            ("Law", self.legal_lines()),
+            ("Taste", self.taste_lines()),
+            ("Finished drink", self.drink_lines()),
+            ("Pouring", self.pouring_lines()),
+        )
+
+    @property
+    def allowed(self) -> bool:
+        """Whether every part of the carrier has positive evidence of permission."""
+        return all(one.allowed for one in self.permissions)
+
+    @property
+    def broken(self) -> tuple[str, ...]:
+        """The limits that this dose breaks, legal ones first."""
+        return (
+            *(line.sentence() for line in self.law if line.broken),
+            *(line.sentence() for line in self.taste if line.broken),
+        )
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Oil, each part of the carrier and the stock.
+
+        Columns: liquid, mg_per_L and mg_per_kg of finished product, mass_percent_of_stock, volume_percent_of_stock.
+        """
+        import pandas as pd
+
+        volumes = np.array([self.outcome.oil_parts, self.outcome.carrier_parts])
+        by_volume = 100.0 * volumes / volumes.sum()
+        rows = [(self.oil.name, self.dose.oil_mg_per_L, by_volume[0])]
+        for part, share in mass_shares(self.carrier).items():
+            fraction = 1.0
+            if isinstance(self.carrier, Blend):
+                fraction = float(self.carrier.volume_fractions[self.carrier.parts.index(part)])
+            rows.append((part.name, share * self.dose.carrier_mg_per_L, by_volume[1] * fraction))
+        rows.append(("stock", self.dose.stock_mg_per_L, 100.0))
+        density = self.application.product_density
+        return pd.DataFrame(
+            [
+                (name, amount, amount / density, 100.0 * amount / self.dose.stock_mg_per_L, share)
+                for name, amount, share in rows
+            ],
+            columns=["liquid", "mg_per_L", "mg_per_kg", "mass_percent_of_stock", "volume_percent_of_stock"],
+        )
+
+    def yardstick(self) -> str:
+        """Return the strength of ethanol that would be clear at the same ratio, in words; needs its own search."""
+        strength = ethanol_strength_to_clear(self.oil, volumes=self.outcome.carrier_parts / self.outcome.oil_parts)
+        if np.isnan(strength):
+            return "Alcohol as yardstick: not even pure ethanol would be clear at this ratio."
+        return f"Alcohol as yardstick: ethanol of at least {strength:.0f} % vol would be clear at this ratio."
+
+    def legal_lines(self) -> tuple[str, ...]:
+        """Return permission and limits in words, each with its reference and date."""
+        refused = [
+            f"{one.carrier} is NOT allowed ({self.application.market}, {self.application.category}): {one.reason}"
+            + (f" [{'; '.join(one.references)}]" if one.references else "")
+            for one in self.permissions
+            if not one.allowed
+        ]
+        return (*refused, *(line.sentence() for line in self.law), CHECK_THE_LAW)
+
+    def taste_lines(self) -> tuple[str, ...]:
+        """Return what is known of the taste of each part of the carrier."""
+        return tuple(line.sentence() for line in self.taste)
+
+    def drink_lines(self) -> tuple[str, ...]:
+        """Return what becomes of the finished drink in plain words, and what to do."""
+        if self.drink is None:
+            return (f"{self.application.category} is not a drink: whether it stays clear was not asked.",)
+        clouds, oil_dose = self.drink, self.dose.oil_mg_per_L
+        spirit = self.application.ethanol_percent
+        where = f" ({spirit:g} % vol of ethanol)" if spirit else ""
+        lines = [f"The drink{where} {clouds.sentence()}."]
+        own = [one for one in clouds.components if one.of_carrier and one.share_of_limit > 1.0]
+        for one in own:
+            lines.append(
+                f"The carrier {one.name} does not dissolve in it: {number(one.dose_mg_per_L)} mg/L against "
+                f"{number(one.solubility_mg_per_L, 2)} mg/L ({one.known}). It belongs in an emulsion or in a food, "
+                "not in a clear drink."
+            )
+        if not clouds.stays_clear and not clouds.carrier_clouds:
+            lines.append(self._no_help())
+            lines.append("Make an emulsion for a cloudy drink, or use a washed (terpene-poor) extract for a clear one.")
+            if self.oil.terpene_percent > 0 and self.oil.terpene_percent < 100:
+                lines.append(self._washed(oil_dose))
+        if clouds.undecided:
+            lines.append("This is within the uncertainty of the solubilities: dose a sample and let it stand a day.")
+        if clouds.unknown:
+            share = self.oil.uncovered_percent
+            lines.append(f"{number(share, 2)} % of the oil has no substance in the tables and was not looked at.")
+        if clouds.residue_mg_per_L > 0:
+            lines.append(
+                f"{number(clouds.residue_mg_per_L, 2)} mg/L of residue on evaporation (waxes) is left out: it never "
+                "dissolves; winterise and filter the oil."
+            )
+        lines.append("Sugar, acid, gums and cold are not counted.")
+        return tuple(lines)
+
+    def _no_help(self) -> str:
+        first = self.drink.makers[0][0] if self.drink is not None and self.drink.makers else ""
+        member = next((one for one in self.oil.substances if one.name == first), None)
+        said = f"{number(self.dose.carrier_mg_per_L)} mg/L of carrier does not keep {first or 'it'} in solution"
+        if member is None or member.log_p is None:
+            return said + "."
+        strength = self.dose.carrier_mg_per_L / (10_000.0 * float(ethanol.density(100.0)))  # were it all ethanol
+        gain = cosolvency_factor(member.log_p, strength)
+        return f"{said}: even as much ethanol would dissolve only {100 * (gain - 1):.1g} % more."
+
+    def _washed(self, oil_dose: float) -> str:
+        washed = self.oil.without_terpenes(WASHED)
+        amount = oil_dose * washed.mass_yield / self.oil.mass_yield
+        spirit = self.application.ethanol_percent
+        then = clouding(washed, oil_mg_per_L=amount, ethanol_percent=spirit)
+        state = "stays clear" if then.stays_clear else "still clouds"
+        return (
+            f"With {100 * WASHED:g} % of the terpenes gone, at the same strength of flavour "
+            f"({number(amount, 2)} mg/L), it {state}: {then.times()}."
+        )
+
+    def pouring_lines(self) -> tuple[str, ...]:
+        """Return how the carrier handles at 20 C."""
+        thick = self.carrier.viscosity(20.0)
+        if self.pouring is None:
+            return ("Viscosity of the carrier not on record.",)
+        low, high = self.carrier.viscosity_range(20.0)
+        about = (
+            f"{number(thick)}" if high - low <= 0.05 * thick else f"{number(thick)} ({number(low)} to {number(high)})"
+        )
+        return (f"{self.carrier.name} at 20 C: {about} mPa s, {self.pouring.sentence()}.",)
+
+
+def dosing(
+    oil_or_name: Oil | str,
+    carrier_or_blend: Carrier | Blend | str,
+    application: Application,
+    *,
+    oil_parts: float = 1,
+    carrier_parts: float = 2,
+    basis: str = "volume",
+    celsius: float = 25.0,
+    outcome: Outcome | None = None,
+) -> Dosing:
+    """Work out what one oil in one carrier means for one product.
+
+    Parameters
+    ----------
+    oil_or_name : Oil or str
+        The oil. [-]
+    carrier_or_blend : Carrier, Blend or str
+        The carrier. [-]
+    application : Application
+        The product. [-]
+    oil_parts, carrier_parts : float
+        Parts of the stock. [-]
+    basis : {"volume", "mass"}
+        What the parts are. [-]
+    celsius : float
+        Temperature of the stock. [degC]
+    outcome : Outcome, optional
+        What `dissolve` said of this stock, when that is known already. [-]
+
+    Returns
+    -------
+    Dosing
+
+    Raises
+    ------
+    UnknownNameError
+        For an unknown oil or carrier.
+    InputError
+        When the density of the carrier is not known, or a number is not positive.
+
+    Examples
+    --------
+    >>> soda = Application("EU", "soft drinks", oil_mg_per_L=40)
+    >>> found = dosing("sweet orange, cold-pressed", "triacetin", soda, carrier_parts=3)
+    >>> found.allowed, round(found.dose.carrier_mg_per_L)
+    (True, 166)
+    """
+    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    liquid = carrier(carrier_or_blend) if isinstance(carrier_or_blend, str) else carrier_or_blend
+    given = check_parts(oil_parts, carrier_parts)
+    check_basis(basis)
+    if not np.isfinite(liquid.density):
+        message = f"no density of {liquid.name!r} is on record, so its dose cannot be worked out"
+        raise InputError(message)
+    light, heavy = subject.density, liquid.density
+    volumes = volume_parts(*given, oil_density=light, carrier_density=heavy, basis=basis)
+    if outcome is None:
+        outcome = dissolve(subject, liquid, oil_parts=volumes[0], carrier_parts=volumes[1], celsius=celsius)
+    amount = dose(application, oil_parts=volumes[0], carrier_parts=volumes[1], oil_density=light, carrier_density=heavy)
+    drink = None
+    if application.is_drink:
+        drink = clouding(
+            subject,
+            oil_mg_per_L=amount.oil_mg_per_L,
+            liquid=liquid,
+            carrier_mg_per_L=amount.carrier_mg_per_L,
+            ethanol_percent=application.ethanol_percent,
+        )
+    return Dosing(
+        subject,
+        liquid,
+        application,
+        basis,
+        *given,
+        outcome,
+        amount,
+        tuple(permission(part, application.market, application.category) for part in mass_shares(liquid)),
+        law_lines(liquid, application, amount),
+        taste_lines(liquid, amount.carrier_mg_per_L),
+        stock_range(liquid, application, max_oil_percent=outcome.max_oil_percent, oil_density=subject.density),
+        drink,
+        pouring_band(liquid.viscosity(20.0)),
+    )

@@ -1,0 +1,150 @@
+"""The stock: how concentrated and how dilute it may be and still be clear, legal and not tasted."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from hspkit.application.rules import legal_limit, mass_shares, most_carrier_in_stock, permission, taste_limit
+from hspkit.application.use import Application
+from hspkit.carriers import Blend, Carrier
+from hspkit.pages import number
+
+__all__ = ["StockRange", "stock_range"]
+
+
+class StockRange(NamedTuple):
+    """Parts of carrier per part of oil, by volume, between which a stock keeps to everything.
+
+    Attributes
+    ----------
+    most_concentrated : float
+        Fewest parts of carrier at which the stock is clear; 0 when oil and carrier mix in every proportion,
+        infinite when the carrier takes no oil. [-]
+    most_dilute : float
+        Most parts of carrier within the legal and taste limits at this use level; infinite without such a limit,
+        NaN when it cannot be said. [-]
+    clear_by, bound_by : str
+        What sets the two ends. [-]
+    """
+
+    most_concentrated: float
+    most_dilute: float
+    clear_by: str
+    bound_by: str
+
+    @property
+    def possible(self) -> bool:
+        """Whether any stock is clear and within all limits."""
+        return bool(np.isfinite(self.most_concentrated) and self.most_concentrated <= self.most_dilute)
+
+    def holds(self, carrier_parts_per_oil_part: float) -> bool:
+        """Say whether a ratio lies in the range.
+
+        Parameters
+        ----------
+        carrier_parts_per_oil_part : float
+            Volume of carrier to one volume of oil. [-]
+        """
+        return bool(self.most_concentrated <= carrier_parts_per_oil_part <= self.most_dilute)
+
+    def sentence(self) -> str:
+        """Return the range in words.
+
+        Examples
+        --------
+        >>> StockRange(0.5, 9.0, "the cloud point", "the taste limit").sentence()
+        'from 1:0.5 (the cloud point) to 1:9 (the taste limit), parts of oil to carrier by volume'
+        """
+        if np.isnan(self.most_dilute):
+            return f"no stock can be named: {self.bound_by}"
+        if not self.possible:
+            low = "no ratio is clear" if np.isinf(self.most_concentrated) else f"clear only from {self._least}"
+            if self.most_dilute <= 0:
+                return f"no stock keeps to everything: {low} ({self.clear_by}); {self.bound_by}"
+            return f"no stock keeps to everything: {low} ({self.clear_by}), within limits only to {self._most}"
+        most = "any dilution" if np.isinf(self.most_dilute) else self._most
+        if self.most_concentrated <= 0 and np.isinf(self.most_dilute):
+            return "any ratio is clear at the best estimate, and no limit on record bars dilution"
+        if self.most_concentrated <= 0:
+            return f"any ratio is clear at the best estimate; within limits down to {most} by volume ({self.bound_by})"
+        return f"from {self._least} ({self.clear_by}) to {most} ({self.bound_by}), parts of oil to carrier by volume"
+
+    @property
+    def _least(self) -> str:
+        return f"1:{number(self.most_concentrated)}"
+
+    @property
+    def _most(self) -> str:
+        return f"1:{number(self.most_dilute)}"
+
+
+def stock_range(
+    liquid: Carrier | Blend, application: Application, *, max_oil_percent: float, oil_density: float
+) -> StockRange:
+    """Return the most concentrated and the most dilute stock that is clear and within all limits.
+
+    Parameters
+    ----------
+    liquid : Carrier or Blend
+        The carrier. [-]
+    application : Application
+        Market, category and use level. [-]
+    max_oil_percent : float
+        Largest share of oil that is clear, from `miscibility.Outcome`. [% vol]
+    oil_density : float
+        Density of the oil. [g/mL]
+
+    Returns
+    -------
+    StockRange
+        The concentrated end is where the stock clouds as oil is added, at the best estimate; the dilute end where
+        the carrier that comes with the oil reaches a limit as consumed, in the flavouring, or of taste.
+
+    Examples
+    --------
+    A use of 40 mg/L of oil (0.84 g/mL) in triacetin (1.1583 g/mL at 20 C), taste limit 500 mg/L:
+    500 / 40 x 0.84 / 1.1583 = 9.07 parts.
+
+    >>> from hspkit.carriers import carrier
+    >>> soda = Application("US", "soft drinks", oil_mg_per_L=40)
+    >>> stock_range(carrier("triacetin"), soda, max_oil_percent=100, oil_density=0.84).most_dilute
+    9.07
+    """
+    share = max_oil_percent / 100.0
+    if share >= 1.0:
+        fewest, clear_by = 0.0, "mixes in every proportion"
+    elif share <= 0.0:
+        fewest, clear_by = float("inf"), "the carrier takes no oil"
+    else:
+        fewest, clear_by = (1.0 - share) / share, "the cloud point, even odds"
+    refused = [part.name for part in mass_shares(liquid) if not _allowed(part, application)]
+    if refused:
+        return StockRange(fewest, float("nan"), clear_by, f"not allowed: {', '.join(refused)}")
+    if not np.isfinite(liquid.density):
+        return StockRange(fewest, float("nan"), clear_by, "the density of the carrier is not on record")
+    legal, rule = legal_limit(liquid, application)
+    taste = taste_limit(liquid)
+    in_stock, stock_rule = most_carrier_in_stock(liquid, application)
+    bounds = [(float("inf"), "no limit on record")]
+    if legal is not None:
+        bounds.append((_mass_ratio(legal, application), rule))
+    if taste is not None:
+        bounds.append((_mass_ratio(taste, application), f"the taste limit, {number(taste)} mg/L"))
+    if in_stock < 1.0:
+        bounds.append((in_stock / (1.0 - in_stock), stock_rule))
+    most, bound_by = min(bounds, key=lambda bound: bound[0])
+    return StockRange(fewest, most * oil_density / liquid.density, clear_by, bound_by)
+
+
+def _allowed(part: Carrier, application: Application) -> bool:
+    return permission(part, application.market, application.category).allowed
+
+
+def _mass_ratio(limit: float, application: Application) -> float:
+    """Return the mass of carrier per mass of oil that brings the carrier to a limit."""
+    if application.oil_mg_per_L is not None:
+        return limit / application.oil_mg_per_L
+    stock = float(application.stock_mg_per_L or 0.0)
+    return float("inf") if limit >= stock else limit / (stock - limit)

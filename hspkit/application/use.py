@@ -1,0 +1,275 @@
+"""The use of an oil: market, food category and use level, and the dose of oil and carrier that follows."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+
+from hspkit.errors import InputError, UnknownNameError
+from hspkit.law import categories, markets
+from hspkit.miscibility import check_parts
+
+__all__ = ["DRINKS", "Application", "Dose", "check_basis", "dose", "positive", "volume_parts"]
+
+#: Categories of food that are drunk, and in which a formulator asks whether the drink stays clear.
+DRINKS = ("soft drinks", "alcoholic drinks", "hot drinks")
+
+
+def _choice(given: str, allowed: Sequence[str], what: str) -> str:
+    wanted = str(given).strip().casefold()
+    for name in allowed:
+        if name.casefold() == wanted:
+            return name
+    close = difflib.get_close_matches(wanted, [name.casefold() for name in allowed], n=1)
+    hint = f"; near: {close[0]}" if close else ""
+    message = f"unknown {what} {given!r}{hint}; allowed: {', '.join(allowed)}"
+    raise UnknownNameError(message)
+
+
+def _number(value: object) -> float:
+    try:
+        return float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        return float("nan")
+
+
+def positive(value: float | None, name: str, unit: str) -> float | None:
+    """Return a value as a float after checking that it is a number > 0; None stays None.
+
+    Parameters
+    ----------
+    value : float or None
+        What was given. [as in ``unit``]
+    name, unit : str
+        For the message. [-]
+
+    Raises
+    ------
+    InputError
+        When it is not a number > 0.
+
+    Examples
+    --------
+    >>> positive("3", "batch", "mL")
+    3.0
+    """
+    if value is None:
+        return None
+    number = _number(value)
+    if not np.isfinite(number) or number <= 0:
+        message = f"{name} is {value!r}; expected a number > 0 in {unit}"
+        raise InputError(message)
+    return number
+
+
+@dataclass(frozen=True)
+class Application:
+    """What is made, where it is sold, and how much oil or stock goes in.
+
+    Parameters
+    ----------
+    market : str
+        One of `law.markets()`. [-]
+    category : str
+        One of `law.categories()`. [-]
+    oil_mg_per_L : float, optional
+        Use level of the oil in the finished product. [mg/L]
+    stock_mg_per_L : float, optional
+        Use level of the stock (oil + carrier). Give one of the two. [mg/L]
+    ethanol_percent : float
+        Ethanol in the finished product, for its clouding. [% vol]
+    product_density : float
+        Density of the finished product; turns mg/kg of the law into mg/L. [g/mL]
+
+    Raises
+    ------
+    UnknownNameError
+        For a market or category that no row of law uses.
+    InputError
+        For a dose that is not a positive number, or when both doses or none are given.
+
+    Examples
+    --------
+    >>> Application("US", "soft drinks", oil_mg_per_L=40).market
+    'US'
+    """
+
+    market: str
+    category: str
+    oil_mg_per_L: float | None = field(default=None, kw_only=True)
+    stock_mg_per_L: float | None = field(default=None, kw_only=True)
+    ethanol_percent: float = field(default=0.0, kw_only=True)
+    product_density: float = field(default=1.0, kw_only=True)
+
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        put(self, "market", _choice(self.market, markets(), "market"))
+        put(
+            self,
+            "category",
+            _choice(self.category, [c for c in categories() if c != "all foods"], "food category"),
+        )
+        for name in ("oil_mg_per_L", "stock_mg_per_L"):
+            put(self, name, positive(getattr(self, name), name, "mg/L of finished product"))
+        put(self, "product_density", positive(self.product_density, "product_density", "g/mL"))
+        if (self.oil_mg_per_L is None) == (self.stock_mg_per_L is None):
+            given = "both" if self.oil_mg_per_L is not None else "neither"
+            message = f"{given} of oil_mg_per_L and stock_mg_per_L given; give exactly one use level in mg/L"
+            raise InputError(message)
+        strength = _number(self.ethanol_percent)
+        if not 0 <= strength < 100:
+            message = f"ethanol_percent is {self.ethanol_percent!r}; expected 0 to 100 % vol of the finished product"
+            raise InputError(message)
+        put(self, "ethanol_percent", strength)
+
+    @property
+    def is_drink(self) -> bool:
+        """Whether the product is drunk, so that one asks if it stays clear."""
+        return self.category in DRINKS
+
+    def level(self) -> str:
+        """Return the use level in words.
+
+        Examples
+        --------
+        >>> Application("US", "soft drinks", oil_mg_per_L=40).level()
+        '40 mg/L of oil'
+        """
+        if self.oil_mg_per_L is not None:
+            return f"{self.oil_mg_per_L:g} mg/L of oil"
+        return f"{self.stock_mg_per_L:g} mg/L of stock"
+
+
+class Dose(NamedTuple):
+    """What one litre of finished product holds. [mg/L]"""
+
+    oil_mg_per_L: float
+    carrier_mg_per_L: float
+
+    @property
+    def stock_mg_per_L(self) -> float:
+        """Oil and carrier together: the flavouring as it is dosed. [mg/L]"""
+        return self.oil_mg_per_L + self.carrier_mg_per_L
+
+    @property
+    def carrier_share(self) -> float:
+        """Mass of carrier over mass of stock: what a rule on the flavouring looks at. [-]"""
+        return self.carrier_mg_per_L / self.stock_mg_per_L
+
+
+def check_basis(basis: str) -> str:
+    """Return the basis of parts after checking it: "volume" or "mass".
+
+    Raises
+    ------
+    InputError
+        For any other word.
+
+    Examples
+    --------
+    >>> check_basis("mass")
+    'mass'
+    """
+    if basis not in ("volume", "mass"):
+        message = f"basis is {basis!r}; expected 'volume' or 'mass'"
+        raise InputError(message)
+    return basis
+
+
+def volume_parts(
+    oil_parts: float, carrier_parts: float, *, oil_density: float, carrier_density: float, basis: str = "volume"
+) -> tuple[float, float]:
+    """Return parts by volume from parts by volume or by mass.
+
+    Parameters
+    ----------
+    oil_parts, carrier_parts : float
+        Parts. [-]
+    oil_density, carrier_density : float
+        Densities; needed when the parts are by mass. [g/mL]
+    basis : {"volume", "mass"}
+        What the parts are. [-]
+
+    Returns
+    -------
+    tuple of float
+        Parts of oil and of carrier by volume; the oil keeps its number. [-]
+
+    Raises
+    ------
+    InputError
+        When a part is not positive, or a density that is needed is not known.
+
+    Examples
+    --------
+    >>> volume_parts(1, 2, oil_density=0.84, carrier_density=1.16, basis="mass")
+    (1.0, 1.448)
+    """
+    oil, carrier = check_parts(oil_parts, carrier_parts)
+    if check_basis(basis) == "volume":
+        return oil, carrier
+    light, heavy = _density(oil_density, "oil"), _density(carrier_density, "carrier")
+    return oil, carrier * light / heavy
+
+
+def _density(value: float, what: str) -> float:
+    if not np.isfinite(value):
+        message = f"no density of the {what} is on record, so parts by mass cannot become parts by volume: give volumes"
+        raise InputError(message)
+    return float(positive(value, f"{what}_density", "g/mL") or 0.0)
+
+
+def dose(
+    application: Application,
+    *,
+    oil_parts: float,
+    carrier_parts: float,
+    oil_density: float = float("nan"),
+    carrier_density: float = float("nan"),
+    basis: str = "volume",
+) -> Dose:
+    """Return the oil and the carrier in a litre of finished product.
+
+    Parameters
+    ----------
+    application : Application
+        Gives the use level of the oil or of the stock. [mg/L]
+    oil_parts, carrier_parts : float
+        Parts of the stock. [-]
+    oil_density, carrier_density : float
+        Densities; parts by mass need none. [g/mL]
+    basis : {"volume", "mass"}
+        What the parts are. [-]
+
+    Returns
+    -------
+    Dose
+        Oil and carrier in the finished product. [mg/L]
+
+    Raises
+    ------
+    InputError
+        When a part or a density is not a positive number.
+
+    Examples
+    --------
+    1 part of an oil of 0.84 g/mL and 2 parts of a carrier of 1.16 g/mL, 40 mg/L of oil:
+    40 x (2 x 1.16) / (1 x 0.84) = 110.5 mg/L of carrier.
+
+    >>> soda = Application("US", "soft drinks", oil_mg_per_L=40)
+    >>> dose(soda, oil_parts=1, carrier_parts=2, oil_density=0.84, carrier_density=1.16).carrier_mg_per_L
+    110.476
+    """
+    oil_mass, carrier_mass = check_parts(oil_parts, carrier_parts)
+    if check_basis(basis) == "volume":
+        oil_mass *= float(positive(oil_density, "oil_density", "g/mL") or 0.0)
+        carrier_mass *= float(positive(carrier_density, "carrier_density", "g/mL") or 0.0)
+    if application.oil_mg_per_L is not None:
+        oil = application.oil_mg_per_L
+    else:
+        oil = float(application.stock_mg_per_L or 0.0) * oil_mass / (oil_mass + carrier_mass)
+    return Dose(oil, oil * carrier_mass / oil_mass)

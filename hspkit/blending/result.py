@@ -1,0 +1,267 @@
+"""What a search for a blend returns: the blends in one table, with their reasons."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from hspkit import application as product
+from hspkit import data
+from hspkit.application import Application
+from hspkit.blending.certificate import Certificate
+from hspkit.blending.grid import margin_of
+from hspkit.blending.problem import Found, Problem
+from hspkit.carriers import Blend, Carrier
+from hspkit.errors import UnknownNameError
+from hspkit.hansen import HSP
+from hspkit.oils import Oil
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["COLUMNS", "BlendSearch", "cautions_for", "row_of"]
+
+#: Columns of the table of a search with their units.
+COLUMNS = {
+    "blend": "-",
+    "carriers": "-",
+    "distance": "MPa^0.5",
+    "margin": "-",
+    "verdict": "-",
+    "p_clear": "-",
+    "max_oil_percent": "% vol of the stock",
+    "water_tolerance_percent": "% vol of the mixture",
+    "viscosity_mPa_s": "mPa s",
+    "cost_per_L": "as the prices, per L of blend",
+    "carrier_mg_per_L": "mg/L",
+    "legal_limit_mg_per_L": "mg/L",
+    "taste_limit_mg_per_L": "mg/L",
+    "tightest_limit": "-",
+    "notes": "-",
+}
+_VERDICTS = ("clear", "hazy", "splits")
+
+
+def row_of(problem: Problem, one: Found, asked: Application | None) -> dict[str, Any]:
+    """Return the row of a blend in the table of a search; of several oils the worst figure counts."""
+    blend = problem.blend(one)
+    support, shares = np.array([one.support]), np.asarray(one.shares)[None, :]
+    outcomes = problem.outcomes(one)
+    full = np.zeros(len(problem.chosen))
+    full[list(one.support)] = one.shares
+    row: dict[str, Any] = dict.fromkeys(COLUMNS, np.nan)
+    row |= {
+        "blend": blend.name,
+        "carriers": len(one.support),
+        "distance": float(np.sqrt(problem.squared_distance(support, shares)[0])),
+        "viscosity_mPa_s": blend.viscosity(20.0),
+        "cost_per_L": np.nan if problem.cost is None else float(problem.cost @ full),
+        "verdict": None,
+        "tightest_limit": "",
+        "notes": "",
+    }
+    notes = []
+    if outcomes:
+        row["margin"] = float(margin_of(problem, support, shares, None)[0])
+        row["verdict"] = max((o.verdict for o in outcomes), key=_VERDICTS.index)
+        row["p_clear"] = min(o.p_clear for o in outcomes)
+        row["max_oil_percent"] = min(o.max_oil_percent for o in outcomes)
+        row["water_tolerance_percent"] = min(o.water_tolerance_percent for o in outcomes)
+        if any(o.undecided for o in outcomes):
+            notes.append("undecided: within the uncertainty of the parameters, so run a trial")
+    if asked is not None and outcomes:
+        lightest = min((o.oil for o in outcomes), key=lambda oil: oil.density)
+        amount = product.dose(
+            asked,
+            oil_parts=problem.parts[0],
+            carrier_parts=problem.parts[1],
+            oil_density=lightest.density,
+            carrier_density=float(blend.volume_fractions @ [part.density for part in blend.parts]),
+        )
+        share = amount.carrier_mg_per_L / amount.stock_mg_per_L
+        legal, _ = product.legal_limit(blend, asked, share_of_stock=share)
+        taste = product.taste_limit(blend)
+        row["carrier_mg_per_L"] = amount.carrier_mg_per_L
+        row["legal_limit_mg_per_L"] = np.nan if legal is None else legal
+        row["taste_limit_mg_per_L"] = np.nan if taste is None else taste
+    if problem.limits.names:
+        slack = problem.limits.slack(full)
+        slack = slack - problem.viscosity_offsets(support)[0]
+        row["tightest_limit"] = problem.limits.names[int(np.argmin(slack))] if slack.min() < 1e-3 else ""
+    if any(part.role == "alcohol" for part in blend.parts):
+        notes.append("contains alcohol")
+    row["notes"] = "; ".join(notes)
+    return row
+
+
+@dataclass(frozen=True, eq=False)
+class BlendSearch:
+    """Blends for one or several oils, best first, the best carrier alone among them.
+
+    Parameters
+    ----------
+    best : Blend
+        The best blend; of one carrier when no mixture is better.
+    table : pandas.DataFrame
+        One row a blend, columns as in `COLUMNS`: the best blend of each set of carriers, and the best carrier alone
+        where it is not among them. NaN where a number is not known or was not asked for.
+    certificate : Certificate
+        Why the best one is the best.
+    blends : tuple of Blend
+        In the order of the table.
+    left_out : dict
+        Carriers that may not be in a blend -> reason.
+    cautions : tuple of str
+        Shown with every search.
+    problem : Problem
+        The question in numbers.
+    application : Application or None
+        The finished product.
+    found : tuple of Found
+        The blends as numbers of carriers and shares.
+    """
+
+    best: Blend
+    table: pd.DataFrame
+    certificate: Certificate
+    blends: tuple[Blend, ...]
+    left_out: Mapping[str, str]
+    cautions: tuple[str, ...] = field(repr=False)
+    problem: Problem = field(repr=False)
+    application: Application | None = field(repr=False)
+    found: tuple[Found, ...] = field(repr=False)
+
+    def question(self) -> str:
+        """Return what was asked, in one line."""
+        names = [one.name if isinstance(one, Oil) else repr(one) for one in self.problem.subjects]
+        oil_parts, carrier_parts = self.problem.parts
+        text = f"{', '.join(names)}: {oil_parts:g} of oil to {carrier_parts:g} of blend by volume"
+        text += f", at most {self.problem.max_carriers} of {len(self.problem.chosen)} carriers"
+        if self.application is not None:
+            text += f"; {self.application.category}, {self.application.market}"
+        return text
+
+    def limits(self) -> pd.DataFrame:
+        """Return the limits of the question and how far the best blend uses them.
+
+        Returns
+        -------
+        pandas.DataFrame
+            limit (in words), slack (0 when met with equality, as a share of the largest number in the limit),
+            multiplier (see `Certificate`).
+        """
+        import pandas as pd
+
+        full = self._shares()
+        support = np.flatnonzero(full)[None, :]
+        slack = self.problem.limits.slack(full) - self.problem.viscosity_offsets(support)[0]
+        prices = [self.certificate.multipliers.get(name, 0.0) for name in self.problem.limits.names]
+        return pd.DataFrame({"limit": list(self.problem.limits.names), "slack": slack, "multiplier": prices})
+
+    def _shares(self) -> NDArray[np.float64]:
+        names = [one.name for one in self.problem.chosen]
+        full = np.zeros(len(names))
+        for member, share in self.best.shares.items():
+            full[names.index(member.name)] = share
+        return full
+
+    def sensitivity(self, percent: float = 1.0) -> pd.DataFrame:
+        """Return what a little more of each carrier does to the best blend, the others giving way in proportion.
+
+        Parameters
+        ----------
+        percent : float
+            How much more of the carrier, of the volume of the blend. [% vol]
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a carrier of the question: carrier, share_percent in the blend, then the changes of distance
+            [MPa^0.5], margin [-], p_clear [-] (by the margin), viscosity_mPa_s and cost_per_L, and breaks: the
+            limit that the change would break, if any. The margin may jump where another phase becomes the first to
+            separate; p_clear tells whether that matters.
+        """
+        import pandas as pd
+
+        problem, full = self.problem, self._shares()
+        n = len(full)
+        moved = np.vstack([full, full + percent / 100.0 * (np.eye(n) - full)])
+        everyone = np.tile(np.arange(n), (n + 1, 1))
+        distance = np.sqrt(problem.squared_distance(everyone, moved))
+        rows: dict[str, Any] = {
+            "carrier": [one.name for one in problem.chosen],
+            "share_percent": 100.0 * full,
+            "distance": distance[1:] - distance[0],
+        }
+        if problem.stocks:
+            margin = margin_of(problem, everyone, moved, None)
+            rows["margin"] = margin[1:] - margin[0]
+            rows["p_clear"] = ndtr(margin[1:]) - ndtr(margin[0])
+        blends = [Blend(dict(zip(problem.chosen, _whole(row), strict=True)), basis="volume") for row in moved]
+        viscosity = np.array([blend.viscosity(20.0) for blend in blends])
+        rows["viscosity_mPa_s"] = viscosity[1:] - viscosity[0]
+        rows["cost_per_L"] = np.full(n, np.nan) if problem.cost is None else (moved[1:] - full) @ problem.cost
+        slack = problem.limits.slack(moved[1:])
+        rows["breaks"] = [
+            problem.limits.names[int(np.argmin(one))] if one.size and one.min() < -1e-7 else "" for one in slack
+        ]
+        return pd.DataFrame(rows)
+
+    def why(self, number: int = 0) -> str:
+        """Say in sentences how one blend of the table does.
+
+        Parameters
+        ----------
+        number : int
+            Row of the table. [-]
+
+        Raises
+        ------
+        UnknownNameError
+            When there is no such row.
+        """
+        if not 0 <= number < len(self.blends):
+            message = f"no row {number!r}; the table has rows 0 to {len(self.blends) - 1}"
+            raise UnknownNameError(message)
+        blend = self.blends[number]
+        lines = [blend.name]
+        lines.extend(f"{one.oil.name}: {one.sentence()}" for one in self.problem.outcomes(self.found[number]))
+        if self.application is not None:
+            asked = self.application
+            for part in blend.parts:
+                said = product.permission(part, asked.market, asked.category)
+                cited = f" [{'; '.join(said.references)}]" if said.references else ""
+                verb = "allowed" if said.allowed else "NOT allowed"
+                lines.append(f"{part.name} is {verb} ({asked.market}, {asked.category}): {said.reason}{cited}")
+        if number == 0:
+            lines.append(str(self.certificate))
+        return "\n".join(lines)
+
+    def _repr_html_(self) -> str:
+        shown = self.table.to_html(index=False, float_format="{:.3g}".format, escape=True, border=0, na_rep="-")
+        items = "".join(f"<li>{html.escape(text)}</li>" for text in self.cautions)
+        said = f"<p>{html.escape(self.question())}</p>{shown}<p>{html.escape(str(self.certificate))}</p>"
+        return f"{said}<ul>{items}</ul>"
+
+    def __repr__(self) -> str:
+        return f"<BlendSearch: {self.best.name}; {self.certificate.objective} {self.certificate.value:.4g}>"
+
+
+def _whole(row: NDArray[np.float64]) -> list[float]:
+    return [float(x) for x in row / row.sum()]
+
+
+def cautions_for(subjects: Sequence[Oil | HSP], blends: Sequence[Blend]) -> tuple[str, ...]:
+    """Return the cautions that belong to a table of blends, each once."""
+    rows = data.read_table("cautions.csv").rows
+    found = [row["text"] for row in rows if row["topic"] == "every ranking"]
+    found += [one.caution for one in subjects if isinstance(one, Oil) and one.caution]
+    members: dict[str, Carrier] = {part.name: part for blend in blends for part in blend.parts}
+    found += [f"{part.name}: {part.caution}" for part in members.values() if part.caution]
+    return tuple(dict.fromkeys(found))

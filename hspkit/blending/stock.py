@@ -1,0 +1,236 @@
+"""Oil and blend together, as the phase engine sees them: many blends at once.
+
+The margin of a blend is -ln M over its standard deviation, M being the binodal index of `hspkit.phases`: above 0 the
+stock is clear at the best estimate, and the normal distribution turns it into a probability of clear. M belongs to the
+phase that separates first; another one with a little less M may be much less certain. The one that is always there is
+unmixing by small fluctuations, with the spinodal index L, so the lesser margin of the two counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from hspkit import phases
+from hspkit.carriers import Blend, Carrier
+from hspkit.miscibility import THEORY_SD_LN, UNDECIDED, Mixture, carrier_substances
+from hspkit.oils import Oil
+from hspkit.phases.mixture import HANSEN_WEIGHTS, at
+from hspkit.substances import Substance, substance
+
+__all__ = ["Stock", "drawn", "mixes"]
+
+Array = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+#: Mixtures that go to the engine together; larger batches fall out of the cache.
+_ENGINE_CHUNK = 1500
+_SPINODAL_CHUNK = 20_000
+#: Shares of added water at which the spinodal index is asked before the crossing is narrowed down. [-]
+_WATER_SCAN = (0.01, 0.02, 0.04, 0.06, 0.08, 0.1, 0.13, 0.16, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
+#: Draws behind a probability; its standard error is then at most 0.035.
+_DRAWS = 200
+
+
+class Stock:
+    """An oil with a share of any blend of some carriers.
+
+    Parameters
+    ----------
+    oil : Oil or None
+        None for the carriers alone.
+    carriers : sequence of Carrier or Blend
+        The n carriers that `supports` count.
+    oil_share : float
+        Volume fraction of the oil in the stock; 0 for the carriers alone. [-]
+    celsius : float
+        Temperature. [degC]
+    """
+
+    def __init__(
+        self, oil: Oil | None, carriers: Sequence[Carrier | Blend], oil_share: float, celsius: float = 25.0
+    ) -> None:
+        members = [(carrier_substances(one), one.fractions) for one in carriers]
+        liquids: list[tuple[float, Sequence[Substance], Array]] = [(0.0, own, fractions) for own, fractions in members]
+        if oil is not None:
+            liquids.insert(0, (1.0, oil.substances, oil.fractions))
+        else:
+            liquids[0] = (1.0, *members[0])
+        liquids.append((0.0, (substance("water"),), np.ones(1)))
+        self.mixture = Mixture.of(liquids)
+        self._water = self.mixture.names.index("water")
+        self.share = oil_share
+        self.celsius = celsius
+        rows = len(self.mixture.names)
+        self._oil = np.zeros(rows) if oil is None else oil_share * self.mixture.fractions
+        self._of_carrier = np.array([self.mixture.shares_of(own, fractions) for own, fractions in members])
+        own_rows = [np.flatnonzero(one) for one in self._of_carrier]
+        most = max(len(one) for one in own_rows)
+        self._rows_of = np.array([np.resize(one, most) for one in own_rows])
+        self._oil_rows = np.flatnonzero(self._oil)
+
+    def fractions(self, supports: Indices, shares: Array) -> Array:
+        """Return volume fractions of all components, shape (b, rows), of blends (b, s). [-]"""
+        found = np.repeat(self._oil[None, :], len(supports), axis=0)
+        for place in range(supports.shape[1]):
+            found += (1.0 - self.share) * shares[:, place, None] * self._of_carrier[supports[:, place]]
+        return found / found.sum(axis=1, keepdims=True)
+
+    def spinodal_index(self, supports: Indices, shares: Array) -> Array:
+        """Return L of each stock, shape (b,): a quick lower bound of M. [-]"""
+        found = [
+            phases.spinodal_index(
+                self.fractions(supports[part], shares[part]),
+                self.mixture.volumes,
+                self.mixture.hsp,
+                celsius=self.celsius,
+            )
+            for part in _parts(len(supports), _SPINODAL_CHUNK)
+        ]
+        return np.concatenate(found) if found else np.zeros(0)
+
+    def log_index(self, supports: Indices, shares: Array) -> tuple[Array, Array]:
+        """Return ln M of each stock and its standard deviation to first order, both of shape (b,). [-]"""
+        middle, spread = [], []
+        for part in _parts(len(supports), _ENGINE_CHUNK):
+            present, rows = self._present(supports[part], shares[part])
+            volumes, hsp = self.mixture.volumes[rows], self.mixture.hsp[rows]
+            found = phases.binodal_details(present, volumes, hsp, celsius=self.celsius)
+            middle.append(np.log(np.maximum(found.index, 1e-12)))
+            spread.append(self._spread(rows, found.by_hsp, found.by_ln_volume))
+        return np.concatenate([*middle, np.zeros(0)]), np.concatenate([*spread, np.zeros(0)])
+
+    def log_local_index(self, supports: Indices, shares: Array) -> tuple[Array, Array]:
+        """Return ln L of each stock and its standard deviation to first order, both of shape (b,). [-]
+
+        L = 2a lambda, lambda the largest eigenvalue of the volume-weighted covariance of d; with its eigenvector u,
+        d lambda / d d_i = 2 V_i phi_i (u (d_i - c)) u.
+        """
+        strength = float(phases.interaction_strength(self.celsius))
+        volumes, points = at(self.mixture.volumes, self.mixture.hsp, self.celsius)
+        middle, spread = [], []
+        for part in _parts(len(supports), _SPINODAL_CHUNK):
+            present, rows = self._present(supports[part], shares[part])
+            weight, own = present * volumes[rows], points[rows]
+            centre = np.matmul(weight[:, None, :], own) / weight.sum(axis=1)[:, None, None]
+            away = own - centre
+            values, vectors = np.linalg.eigh(np.matmul((weight[:, :, None] * away).transpose(0, 2, 1), away))
+            top, direction = np.maximum(values[:, -1], 1e-12), vectors[:, :, -1]
+            along = np.matmul(away, direction[:, :, None])[:, :, 0]
+            by_point = 2.0 * (weight * along / top[:, None])[:, :, None] * direction[:, None, :]
+            middle.append(np.log(2.0 * strength * top))
+            spread.append(self._spread(rows, by_point * HANSEN_WEIGHTS, weight * along**2 / top[:, None]))
+        return np.concatenate([*middle, np.zeros(0)]), np.concatenate([*spread, np.zeros(0)])
+
+    def highest_water_tolerance(self, supports: Indices, shares: Array) -> Array:
+        """Return where stocks cloud at the latest when water is added, shape (b,), as a share of the whole. [-]
+
+        Where the spinodal index reaches 1 on the way, the mixture has clouded before.
+        """
+        start = self.fractions(supports, shares)
+        water = np.eye(len(self.mixture.names))[self._water]
+
+        def split(rows: Indices, added: Array) -> NDArray[np.bool_]:
+            mixed = (1.0 - added[:, None]) * start[rows] + added[:, None] * water
+            mixed /= mixed.sum(axis=1, keepdims=True)
+            found = phases.spinodal_index(mixed, self.mixture.volumes, self.mixture.hsp, celsius=self.celsius)
+            return np.asarray(found >= 1.0)
+
+        low, high = np.zeros(len(start)), np.ones(len(start))
+        open_rows = np.arange(len(start))
+        for added in _WATER_SCAN:
+            parted = split(open_rows, np.full(open_rows.size, added))
+            high[open_rows[parted]] = added
+            open_rows = open_rows[~parted]
+            low[open_rows] = added
+        between = np.flatnonzero(high < 1.0)
+        for _ in range(6):
+            middle = 0.5 * (low[between] + high[between])
+            parted = split(between, middle)
+            high[between[parted]] = middle[parted]
+            low[between[~parted]] = middle[~parted]
+        return high
+
+    def water_tolerance(self, supports: Indices, shares: Array) -> Array:
+        """Return the share of water in the whole at which stocks cloud, shape (b,): exact and slow. [-]"""
+        present, rows = self._present(supports, shares)
+        rows = np.concatenate([rows, np.full((len(rows), 1), self._water)], axis=1)
+        present = np.concatenate([present, np.zeros((len(rows), 1))], axis=1)
+        first = (rows == self._water).argmax(axis=1)
+        added = np.zeros_like(present)
+        added[np.arange(len(rows)), first] = 1.0
+        volumes, hsp = self.mixture.volumes[rows], self.mixture.hsp[rows]
+        found = phases.cloud_point(present, added, volumes, hsp, celsius=self.celsius)
+        return np.asarray(found.fraction, dtype=float)
+
+    def p_clear(self, support: Indices, shares: Array, random_state: int | np.random.Generator | None = 0) -> float:
+        """Return the probability that one stock (s,) is clear, from draws: slower than the margin, and surer. [-]"""
+        present, rows = (one[0] for one in self._present(support[None, :], shares[None, :]))
+        rows, present = rows[present > 0], present[present > 0]
+        rng = np.random.default_rng(random_state)
+        middle, volumes, spread = self.mixture.hsp[rows], self.mixture.volumes[rows], self.mixture.volume_sd[rows]
+        hsp = drawn(middle, self.mixture.covariance[rows], rng, _DRAWS)
+        sizes = np.clip(volumes + spread * rng.standard_normal((_DRAWS, len(rows))), 0.5 * volumes, 2.0 * volumes)
+        alpha = phases.ALPHA * np.exp(THEORY_SD_LN * rng.standard_normal(_DRAWS))
+        index = phases.binodal_index_of_draws(present, volumes, middle, sizes, hsp, celsius=self.celsius, alpha=alpha)
+        return float(np.mean(index < 1.0))
+
+    def _spread(self, rows: Indices, by_hsp: Array, by_ln_volume: Array) -> Array:
+        """Return the standard deviation of the logarithm of an index from its derivatives, shape (b,). [-]"""
+        pulled = np.matmul(self.mixture.covariance[rows], by_hsp[..., None])[..., 0]
+        variance = (by_hsp * pulled).sum(axis=(1, 2))
+        variance += np.square(by_ln_volume * self.mixture.volume_sd[rows] / self.mixture.volumes[rows]).sum(axis=1)
+        return np.sqrt(variance + THEORY_SD_LN**2)
+
+    def _present(self, supports: Indices, shares: Array) -> tuple[Array, Indices]:
+        """Return fractions and row numbers of the components that are there: small arrays are quick ones.
+
+        A component that oil and carrier have in common, or two carriers, keeps its first place; the others hold 0.
+        """
+        everything = self.fractions(supports, shares)
+        added = self._rows_of[supports].reshape(len(supports), -1)
+        rows = np.concatenate([np.broadcast_to(self._oil_rows, (len(supports), self._oil_rows.size)), added], axis=1)
+        found = np.take_along_axis(everything, rows, axis=1)
+        first = self._oil_rows.size
+        for place in range(first, rows.shape[1]):
+            found[(rows[:, :place] == rows[:, place, None]).any(axis=1), place] = 0.0
+        return found / found.sum(axis=1, keepdims=True), rows
+
+
+def drawn(points: Array, covariances: Array, rng: np.random.Generator, count: int) -> Array:
+    """Return draws (count, n, 3) of Hansen parameters around their means (n, 3), never below zero. [MPa^0.5]"""
+    values, vectors = np.linalg.eigh(covariances)
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))[:, None, :]
+    return np.clip(points + np.einsum("nij,dnj->dni", root, rng.standard_normal((count, len(points), 3))), 0.0, None)
+
+
+def _parts(count: int, size: int) -> Iterator[slice]:
+    return (slice(start, start + size) for start in range(0, count, size))
+
+
+def mixes(alone: Stock, supports: Indices, shares: Array) -> NDArray[np.bool_]:
+    """Return whether blends of carriers are one phase by themselves, surely enough, shape (b,).
+
+    The probability must be beyond what `hspkit.miscibility` calls undecided: a blend that parts in the drum is of no
+    use whatever it dissolves.
+
+    Parameters
+    ----------
+    alone : Stock
+        Made without an oil.
+    supports, shares : ndarray of shape (b, s)
+        Carriers and their volume fractions. [-]
+    """
+    if supports.shape[1] == 1:
+        return np.ones(len(supports), dtype=bool)
+    least = float(ndtri(UNDECIDED[1]))
+    log_l, spread = alone.log_local_index(supports, shares)
+    fine = -log_l >= least * spread
+    rows = np.flatnonzero(fine)
+    if rows.size:
+        log_m, spread = alone.log_index(supports[rows], shares[rows])
+        fine[rows] = -log_m >= least * spread
+    return fine

@@ -1,0 +1,154 @@
+"""``python -m hspkit.evidence.calibrate`` finds the constants of the theory and of its misfit.
+
+Largest marginal likelihood of all shipped evidence (`joint.fit`, Laplace), by a search along one constant after the
+other over the grids below; two rounds. The association of water is chosen by the measured ternaries of
+``ethanol_limits.csv`` instead: in solubilities it trades against the parameters of water themselves, whose error all
+solubilities share, while the ternaries are the concentrated aqueous mixtures it is needed for. No alcohol test and no
+carrier statement is looked at.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import io
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hspkit import data, phases
+from hspkit.evidence import joint, theory
+from hspkit.evidence.facts import WATER, facts, liquids
+from hspkit.evidence.theory import Calibration
+
+__all__ = ["ethanol_limit", "main", "score"]
+
+Array = NDArray[np.float64]
+
+GRIDS: dict[str, tuple[float, ...]] = {
+    "alpha": (0.60, 0.63, 0.66, 0.69, 0.72, 0.76),
+    "water_association": (1.0, 1.4, 1.7, 1.8, 1.9, 2.0, 2.1, 2.4),
+    "sd_activity": (0.2, 0.25, 0.3, 0.4),
+    "sd_water_solubility": (0.4, 0.5, 0.6, 0.7, 0.8),
+    "sd_log_p": (0.8, 1.0, 1.2, 1.5),
+    "sd_internal_bond": (0.0, 1.0, 1.5, 2.0, 2.5),
+    "sd_total": (0.6, 0.8, 0.9, 1.0, 1.2),
+    "sd_mixing": (0.08, 0.1, 0.12, 0.15, 0.2),
+    "published_sd_d": (0.5, 0.7, 0.9, 1.1),
+    "published_sd_p": (1.6, 2.2, 2.5, 2.8),
+    "published_sd_h": (1.6, 1.9, 2.2, 2.5),
+    "water_sd_scale": (1.0, 2.0, 3.0, 4.0, 6.0),
+    "estimate_sd_scale": (0.8, 1.0, 1.2, 1.5),
+    "shared_deviation": (0.0, 0.7, 0.8, 0.9, 0.95),
+    "likeness_length": (0.15, 0.2, 0.25, 0.3, 0.4),
+}
+#: Constants whose standard deviation is taken from the curvature of the score.
+SMOOTH = ("alpha", "water_association")
+LIMIT_STEP = 0.005
+
+
+def ethanol_limit(hsp: Array, constants: Calibration, name: str, celsius: float) -> float:
+    """Return the mass fraction of ethanol above which water, ethanol and a substance form one liquid in any ratio.
+
+    Parameters
+    ----------
+    hsp : ndarray of shape (n, 3)
+        Parameters of all shipped substances. [MPa^0.5]
+    constants : Calibration
+        Constants of the theory. [-]
+    name : str
+        The substance, as in ``substances.csv``. [-]
+    celsius : float
+        Temperature. [degC]
+    """
+    shipped = liquids()
+    rows = [shipped.row(WATER), shipped.row("ethanol"), shipped.row(name)]
+    mixing = joint.mixing_volumes(constants)
+    density = shipped.molar_masses[rows] / shipped.volumes[rows]
+    ethanol = np.arange(0.2, 0.96, LIMIT_STEP)
+    share = np.linspace(0.03, 0.9, 20)[:, None]
+    mass = np.stack([(1.0 - ethanol) * (1.0 - share), ethanol + 0.0 * share, (1.0 - ethanol) * share], axis=-1)
+    volumes = (mass / density).reshape(-1, 3)
+    volumes /= volumes.sum(axis=1, keepdims=True)
+    clear = phases.stable(volumes, mixing[rows], hsp[rows], celsius=celsius, alpha=constants.alpha)
+    cloudy = mass.reshape(-1, 3)[~clear, 1]
+    return float(cloudy.max()) if cloudy.size else float(ethanol[0])
+
+
+def score(constants: Calibration, start: Array | None = None) -> tuple[float, Array]:
+    """Return the log marginal likelihood of the evidence, and the parameters it goes with."""
+    found = joint.fit(facts(), constants, start=start, tolerance=0.01)
+    return found.log_evidence, found.hsp
+
+
+def ternary_misfit(constants: Calibration, start: Array | None = None) -> float:
+    """Return half the sum of squared misfits of ``ethanol_limits.csv``, in standard deviations."""
+    found = joint.fit(facts(), constants, start=start, tolerance=0.01)
+    misses = [
+        (ethanol_limit(found.hsp, constants, row["substance"], row["celsius"]) - row["ethanol_mass_fraction"])
+        / row["sd"]
+        for row in data.read_table("ethanol_limits.csv").rows
+    ]
+    return 0.5 * float(np.sum(np.square(misses)))
+
+
+def _width(profile: dict[float, float]) -> float:
+    """Return the standard deviation that the parabola through the top of a profile means."""
+    x, y = np.array(list(profile)), np.array(list(profile.values()))
+    near = y > y.max() - 8.0
+    curve = np.polyfit(x[near], y[near], 2)[0] if near.sum() >= 3 else 0.0
+    return float(np.sqrt(-0.5 / curve)) if curve < 0 else float("nan")
+
+
+def _table(constants: Calibration, spread: dict[str, float]) -> str:
+    shipped = data.read_table("calibration.csv").rows
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([column.column for column in data.columns("calibration.csv")])
+    for row in shipped:
+        name = row["constant"]
+        sd = "" if not np.isfinite(spread.get(name, np.nan)) else f"{spread[name]:.2g}"
+        value = f"{getattr(constants, name):g}" if name in GRIDS else f"{row['value']:g}"
+        writer.writerow([name, value, sd, row["unit"], row["fitted_on"], row["source"], row["meaning"]])
+    return out.getvalue()
+
+
+def main() -> None:
+    """Search, print the score along each constant, and write the table."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("--dry-run", action="store_true", help="print only")
+    parser.add_argument("--rounds", type=int, default=2, help="rounds over all constants")
+    options = parser.parse_args()
+    constants = theory.calibration()
+    best, start = score(constants)
+    print(f"shipped constants: {best:.2f}")
+    spread: dict[str, float] = {}
+    for turn in range(options.rounds):
+        for name, grid in GRIDS.items():
+            by_ternaries = name == "water_association"
+            profile = {
+                x: -ternary_misfit(constants._replace(**{name: x}), start)
+                if by_ternaries
+                else (best if x == getattr(constants, name) else score(constants._replace(**{name: x}), start)[0])
+                for x in grid
+            }
+            value = max(profile, key=profile.__getitem__)
+            # A gain of less is the roughness of the search itself.
+            if profile[value] > profile.get(getattr(constants, name), -np.inf) + (0.0 if by_ternaries else 0.3):
+                constants = constants._replace(**{name: value})
+                best = score(constants, start)[0] if by_ternaries else profile[value]
+            if name in SMOOTH:
+                spread[name] = _width(profile)
+            top = max(profile.values())
+            line = "  ".join(f"{x:g}: {y - top:.1f}" for x, y in profile.items())
+            print(f"round {turn + 1}  {name:<20} {getattr(constants, name):<6g} {line}", flush=True)
+    print(f"best: {best:.2f}  {constants}  sd {spread}")
+    if not options.dry_run:
+        place = Path(str(data.folder())) / "calibration.csv"
+        place.write_text(_table(constants, spread), encoding="utf-8")
+        print(f"{place} written; now run python -m hspkit.evidence.rebuild")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,5 @@
+"""A solubility sphere from bench trials: the best one, proved; how well the trials pin it down; which contradict."""
+
+from hspkit.sphere.fit import OUTCOMES, Misplaced, SphereFit, desirability
+
+__all__ = ["OUTCOMES", "Misplaced", "SphereFit", "desirability"]

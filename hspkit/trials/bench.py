@@ -1,0 +1,238 @@
+"""Trials, run or planned, as one uncertain state: what is not known, and the margin of each trial as a function of it.
+
+What is not known are the Hansen parameters of every substance in the mixtures and, for every carrier or blend, how far
+the theory misses with it. The state z holds all of it, scaled so that before any trial it is standard normal. A trial's
+margin is y = ln M(z) + misfit, with M the binodal index of `hspkit.phases`: clear while y < 0, hazy from there to the
+index at which the second phase reaches `HAZE_VOLUME`, split beyond. `dissolve` draws its probabilities from the same y.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hspkit import phases
+from hspkit.carriers import Blend, Carrier
+from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, Mixture, carrier_substances
+from hspkit.oils import Oil
+from hspkit.substances import substance
+
+__all__ = ["LAPSE", "OWN_SHARE", "Bench", "Mix", "log_chance"]
+
+Array = NDArray[np.float64]
+
+#: Least chance of each outcome, whatever the margin: a wrong bottle, a wrong line of the log; judgement, no source.
+LAPSE = 0.01
+#: Share of the theory's misfit (variance) that belongs to one composition; the rest is common to all mixtures of the
+#: oil with one carrier. Nothing is known of the division, so it is made in the middle.
+OWN_SHARE = 0.5
+_SMALLEST_INDEX = 1e-3
+#: Binodal indices at which the volume of the second phase is looked at, to find where haze ends.
+_LADDER = np.array([1.02, 1.05, 1.1, 1.2, 1.4, 1.8])
+
+
+class Mix(NamedTuple):
+    """A mixture at the bench: liquid, parts by volume of oil, carrier and water, temperature [degC]."""
+
+    liquid: Carrier | Blend
+    oil_parts: float = 1.0
+    carrier_parts: float = 2.0
+    water_parts: float = 0.0
+    celsius: float = 25.0
+
+    @property
+    def label(self) -> str:
+        """In words."""
+        water = f" + {self.water_parts:g} water" if self.water_parts else ""
+        return f"{self.liquid.name}, {self.oil_parts:g}:{self.carrier_parts:g}{water}, {self.celsius:g} C"
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """Mixtures of one oil that share what is not known.
+
+    ``names`` (n,), ``mean`` (n, 3), ``root`` (n, 3, 3): substances, their parameters and a root of their covariances;
+    ``mixtures`` and ``places``: for each mix its components and their rows in ``names``; ``liquids`` (t,): which of
+    ``n_liquids`` misfits it has. The state has 3 n + n_liquids entries.
+    """
+
+    mixes: tuple[Mix, ...]
+    names: tuple[str, ...]
+    mean: Array
+    root: Array
+    mixtures: tuple[Mixture, ...]
+    places: tuple[NDArray[np.intp], ...]
+    liquids: NDArray[np.intp]
+    n_liquids: int
+
+    @classmethod
+    def of(cls, subject: Oil, mixes: Sequence[Mix]) -> Bench:
+        """Set up mixtures of an oil.
+
+        Raises
+        ------
+        InputError
+            When no molecule stands for a part of a carrier.
+        """
+        known: dict[str, tuple[Array, Array]] = {}
+        mixtures, places = [], []
+        labels: dict[str, int] = {}
+        for mix in mixes:
+            total = mix.oil_parts + mix.carrier_parts + mix.water_parts
+            groups = [
+                (mix.oil_parts / total, subject.substances, subject.fractions),
+                (mix.carrier_parts / total, carrier_substances(mix.liquid), mix.liquid.fractions),
+            ]
+            if mix.water_parts:
+                groups.append((mix.water_parts / total, (substance("water"),), np.ones(1)))
+            whole = Mixture.of(groups)
+            present = whole.fractions > 0
+            names = tuple(name for name, here in zip(whole.names, present, strict=True) if here)
+            mixture = Mixture(names, *(part[present] for part in whole[1:]))
+            for name, point, spread in zip(names, mixture.hsp, mixture.covariance, strict=True):
+                known.setdefault(name, (point, spread))
+            order = list(known)
+            mixtures.append(mixture)
+            places.append(np.array([order.index(name) for name in names], dtype=np.intp))
+            labels.setdefault(mix.liquid.name, len(labels))
+        spreads = np.array([spread for _, spread in known.values()])
+        values, vectors = np.linalg.eigh(spreads)
+        return cls(
+            tuple(mixes),
+            tuple(known),
+            np.array([point for point, _ in known.values()]),
+            vectors * np.sqrt(np.clip(values, 0.0, None))[:, None, :],
+            tuple(mixtures),
+            tuple(places),
+            np.array([labels[mix.liquid.name] for mix in mixes], dtype=np.intp),
+            len(labels),
+        )
+
+    def only(self, rows: Sequence[int]) -> Bench:
+        """Return the bench with some of its mixes and the same state."""
+        chosen = list(rows)
+        return replace(
+            self,
+            mixes=tuple(self.mixes[row] for row in chosen),
+            mixtures=tuple(self.mixtures[row] for row in chosen),
+            places=tuple(self.places[row] for row in chosen),
+            liquids=self.liquids[chosen],
+        )
+
+    @property
+    def size(self) -> int:
+        """Length of the state."""
+        return 3 * len(self.names) + self.n_liquids
+
+    def points(self, state: Array) -> Array:
+        """Return parameters (..., n, 3) of states (..., K). [MPa^0.5]"""
+        return np.clip(self._unbounded(state), 0.0, None)
+
+    def _unbounded(self, state: Array) -> Array:
+        away = state[..., : 3 * len(self.names)].reshape(*state.shape[:-1], len(self.names), 3)
+        return self.mean + np.einsum("nij,...nj->...ni", self.root, away)
+
+    def misfit(self, state: Array) -> Array:
+        """Return the shared misfit (..., t) of each mix. [-]"""
+        own = state[..., 3 * len(self.names) :]
+        return np.sqrt(1.0 - OWN_SHARE) * THEORY_SD_LN * own[..., self.liquids]
+
+    def margin(self, state: Array) -> tuple[Array, Array, Array]:
+        """Return y (t,) at one state (K,), its slope (t, K), and the spread (t,) that no other mix shares.
+
+        That spread is of the misfit of the composition and of the molar volumes.
+        """
+        unbounded = self._unbounded(state)
+        points, moves = np.clip(unbounded, 0.0, None), unbounded >= 0.0
+        value, slope = self.misfit(state), np.zeros((len(self.mixes), self.size))
+        own = np.empty(len(self.mixes))
+        for row, (mix, mixture, place) in enumerate(zip(self.mixes, self.mixtures, self.places, strict=True)):
+            found = phases.binodal_details(mixture.fractions, mixture.volumes, points[place], celsius=mix.celsius)
+            value[row] += np.log(max(float(found.index), _SMALLEST_INDEX))
+            by_state = np.einsum("ni,nij->nj", found.by_hsp * moves[place], self.root[place])
+            columns = 3 * place[:, None] + np.arange(3)
+            slope[row, columns] = by_state
+            slope[row, 3 * len(self.names) + self.liquids[row]] = np.sqrt(1.0 - OWN_SHARE) * THEORY_SD_LN
+            by_volume = found.by_ln_volume * mixture.volume_sd / mixture.volumes
+            own[row] = np.sqrt(OWN_SHARE * THEORY_SD_LN**2 + np.sum(by_volume**2))
+        return value, slope, own
+
+    def margins(self, states: Array) -> Array:
+        """Return y (m, t) at states (m, K)."""
+        points, value = self.points(states), self.misfit(states)
+        middle = self.points(states.mean(axis=0))
+        for row, (mix, mixture, place) in enumerate(zip(self.mixes, self.mixtures, self.places, strict=True)):
+            index = phases.binodal_index_of_draws(
+                mixture.fractions,
+                mixture.volumes,
+                middle[place],
+                mixture.volumes,
+                points[:, place],
+                celsius=mix.celsius,
+            )
+            value[:, row] += np.log(np.maximum(index, _SMALLEST_INDEX))
+        return value
+
+    def haze_edges(self, needed: Sequence[bool] | NDArray[np.bool_]) -> Array:
+        """Return ln of the binodal index (t,) at which the second phase reaches `HAZE_VOLUME`; inf where it never does.
+
+        The index is proportional to alpha, so alpha is raised until the mixture stands on each step of a ladder. Mixes
+        that are not needed get inf: nothing is looked at.
+        """
+        found = np.full(len(self.mixes), np.inf)
+        for row in np.flatnonzero(needed):
+            mix, mixture = self.mixes[row], self.mixtures[row]
+            index = phases.binodal_index(mixture.fractions, mixture.volumes, mixture.hsp, celsius=mix.celsius)
+            parted = phases.split(
+                np.broadcast_to(mixture.fractions, (_LADDER.size, mixture.fractions.size)),
+                mixture.volumes,
+                mixture.hsp,
+                celsius=mix.celsius,
+                alpha=phases.ALPHA * _LADDER / max(float(index), _SMALLEST_INDEX),
+            )
+            second = np.maximum.accumulate(1.0 - parted.amounts[:, 0])
+            found[row] = np.log(np.interp(HAZE_VOLUME, second, _LADDER, left=1.0, right=np.inf))
+        return found
+
+
+def log_chance(
+    margin: Array, kinds: NDArray[np.intp], edges: Array, own_sd: Array, lapse: float = LAPSE
+) -> tuple[Array, Array, Array]:
+    """Return ln p of outcomes with its first and second derivative by the margin, each (..., t).
+
+    Parameters
+    ----------
+    margin : ndarray of shape (..., t)
+        y without the part that only this mix has. [-]
+    kinds : ndarray of shape (t,)
+        0 clear, 1 hazy, 2 splits. [-]
+    edges, own_sd : ndarray of shape (t,)
+        Where haze ends, and the spread of the part that only this mix has. [-]
+    lapse : float
+        Least chance of each outcome. [-]
+
+    Examples
+    --------
+    >>> p, _, _ = log_chance(np.array([0.0]), np.array([0]), np.array([0.1]), np.array([0.1]))
+    >>> np.exp(p).round(3)
+    array([0.495])
+    """
+    from scipy.special import ndtr
+
+    at_clear, at_haze = -margin / own_sd, (edges - margin) / own_sd
+    bell_clear = np.exp(-0.5 * at_clear**2) / np.sqrt(2.0 * np.pi)
+    finite = np.where(np.isfinite(at_haze), at_haze, 40.0)
+    bell_haze = np.exp(-0.5 * finite**2) / np.sqrt(2.0 * np.pi)
+    below, within = ndtr(at_clear), ndtr(finite)
+    p = np.select([kinds == 0, kinds == 1], [below, np.maximum(within - below, 0.0)], 1.0 - within)
+    first = np.select([kinds == 0, kinds == 1], [-bell_clear, bell_clear - bell_haze], bell_haze) / own_sd
+    turned = at_clear * bell_clear, finite * bell_haze
+    second = np.select([kinds == 0, kinds == 1], [-turned[0], turned[0] - turned[1]], turned[1]) / own_sd**2
+    span = 1.0 - 3.0 * lapse
+    p = lapse + span * p
+    slope = span * first / p
+    return np.log(p), slope, span * second / p - slope**2

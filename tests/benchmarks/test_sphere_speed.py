@@ -1,0 +1,58 @@
+"""A sphere from trials against a general global optimiser on the same function, one run, same machine."""
+
+import time
+
+import numpy as np
+import pytest
+
+from hspkit import SphereFit
+from hspkit.sphere import OUTCOMES
+
+STRETCH = np.array([2.0, 1.0, 1.0])
+
+
+def _trials(seed, n, noise):
+    rng = np.random.default_rng(seed)
+    hsp = rng.uniform([14, 0, 0], [21, 20, 28], (n, 3))
+    apart = np.sqrt((((hsp - [17, 7, 9]) * STRETCH) ** 2).sum(axis=1))
+    return hsp, np.where(apart + noise * rng.standard_normal(n) < 8.0, 0, 2)
+
+
+@pytest.mark.benchmark
+def test_100_trials_take_less_than_100_ms():
+    took = []
+    for seed in range(7):
+        hsp, kinds = _trials(seed, 100, 1.5)
+        words = np.array(OUTCOMES)[kinds]
+        start = time.perf_counter()
+        SphereFit().fit(hsp, words)
+        took.append(time.perf_counter() - start)
+    print(f"median {1e3 * np.median(took):.0f} ms, slowest {1e3 * max(took):.0f} ms for 100 trials")
+    assert np.median(took) < 0.1
+
+
+@pytest.mark.slow
+@pytest.mark.benchmark
+def test_50_times_faster_than_differential_evolution():
+    from scipy.optimize import differential_evolution
+
+    ours = theirs = 0.0
+    for seed in range(5):
+        hsp, kinds = _trials(seed, 40, 1.5)
+        start = time.perf_counter()
+        fit = SphereFit().fit(hsp, np.array(OUTCOMES)[kinds])
+        ours += time.perf_counter() - start
+        sign = np.where(kinds == 0, 1.0, -1.0)
+
+        def target(x, hsp=hsp, sign=sign):
+            apart = np.sqrt((((hsp - x[:3]) * STRETCH) ** 2).sum(axis=1))
+            return np.maximum(sign * (apart - x[3]), 0.0).mean()
+
+        start = time.perf_counter()
+        found = differential_evolution(
+            target, [*map(tuple, fit.bounds_), (0.0, 60.0)], rng=seed, popsize=25, maxiter=1000, tol=0
+        )
+        theirs += time.perf_counter() - start
+        assert -np.log(fit.desirability_) <= found.fun + 1e-7
+    print(f"differential evolution {theirs:.2f} s, SphereFit {ours:.3f} s: {theirs / ours:.0f} times")
+    assert theirs > 50 * ours
