@@ -156,4 +156,5 @@ def _finding(ranking: Ranking, rows: list[dict[str, Any]]) -> str:
     word = "allowed carriers" if ranking.application is not None else "carriers"
     if not clear:
         return f"None of {len(open_ones)} {word} holds the oil clear"
-    return f"{len(clear)} of {len(open_ones)} {word} hold the oil clear; most surely {clear[0]['carrier']}"
+    best = max(clear, key=lambda row: float(row["p_clear"]))
+    return f"{len(clear)} of {len(open_ones)} {word} hold the oil clear; most surely {best['carrier']}"

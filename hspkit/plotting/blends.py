@@ -12,7 +12,7 @@ from hspkit.blending.survey import Survey, survey
 from hspkit.oils import Oil
 from hspkit.plotting.canvas import axes_for, state
 from hspkit.plotting.labels import Labels
-from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET
+from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, SHADES
 from hspkit.plotting.triangle import corner_frame, on_page
 
 if TYPE_CHECKING:
@@ -160,7 +160,7 @@ def blend_triangle(
     x, y = on_page(seen.shares).T
     if np.isfinite(seen.p_clear).all():
         levels = [0.0, 0.1, 0.5, 0.9, 1.0]
-        shades = ["#FFFFFF", "#D9EFE7", "#99D8C2", "#4DBB99"]
+        shades = ["#FFFFFF", *SHADES]
         axes.tricontourf(x, y, np.clip(seen.p_clear, 1e-9, 1 - 1e-9), levels=levels, colors=shades)
         if np.ptp(seen.p_clear) > 1e-6:
             inner = [level for level in levels[1:-1] if seen.p_clear.min() < level < seen.p_clear.max()]
@@ -178,7 +178,11 @@ def blend_triangle(
                 axes.clabel(lines, fmt={0.1: "10 % clear", 0.5: "50 %", 0.9: "90 %"}, fontsize="small")
     from matplotlib.patches import Patch
 
-    keys = [Patch(facecolor="#4DBB99", label="clear: over 90 %")] if seen.p_clear.max(initial=0.0) > 0.9 else []
+    keys = (
+        [Patch(facecolor=SHADES[-1], edgecolor=PALE, label="clear: over 90 %")]
+        if seen.p_clear.max(initial=0.0) > 0.9
+        else []
+    )
     for bad, hatch, label in (
         (~seen.within, "///", "a limit is broken"),
         (~seen.mixes, "xx", "the carriers may not mix"),

@@ -222,7 +222,7 @@ def reliability(
     return axes
 
 
-def wilson(share: Array, count: Array) -> tuple[Array, Array]:
+def wilson(share: Array, count: Any) -> tuple[Array, Array]:
     """Return the 90 % interval of a share after Wilson (1927).
 
     Parameters

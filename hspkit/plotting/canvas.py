@@ -60,6 +60,8 @@ def axes_for(ax: Axes | None, *, size: tuple[float, float], projection: str | No
 
     scale = plt.rcParams["font.size"] / _DESIGN_FONT
     figure = plt.figure(figsize=(size[0] * scale, size[1] * scale), layout="constrained")
+    if projection == "3d":  # labels of its axes stand out further than the layout engine believes
+        figure.set_layout_engine("constrained", w_pad=0.15)
     return figure.add_subplot(projection=projection)
 
 

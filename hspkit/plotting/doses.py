@@ -71,6 +71,7 @@ def dose(ranking: Ranking, ax: Axes | None = None) -> Axes:
         mark(axes, (amount, place), row["verdict"], struck=refused, size=8)
     axes.set_xscale("log")
     axes.set_xlim(low, high)
+    axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.10g}")
     axes.set_yticks(range(len(rows)), [str(row["carrier"]) for row in rows])
     for tick, row in zip(axes.get_yticklabels(), rows, strict=True):
         if row["allowed"] is False or row["under_legal_limit"] is False:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 __all__ = ["reach"]
 
 #: A carrier further out than this multiple of the reach of all others is left beyond the frame [-].
-_FAR = 1.25
+_FAR = 1.35
 
 
 def reach(values: NDArray[np.float64], least: float) -> float:
@@ -30,7 +30,7 @@ def reach(values: NDArray[np.float64], least: float) -> float:
     --------
     Water, at 42, is left out:
 
-    >>> reach(np.array([4.0, 9.0, 21.0, 27.0, 42.0]), 20.0)
+    >>> round(reach(np.array([4.0, 9.0, 21.0, 27.0, 42.0]), 20.0), 1)
     30.0
     """
     found = np.sort(values)

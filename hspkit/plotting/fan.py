@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from hspkit import hansen
-from hspkit.miscibility import interaction_radius
+from hspkit.miscibility import carrier_substances, interaction_radius
 from hspkit.oils import Oil, oil
 from hspkit.plotting.canvas import axes_for, fitted, state
 from hspkit.plotting.outcomes import INK, PALE, QUIET, keys, mark, marker_size, refused, rows_by_name, shown_carriers
@@ -83,7 +83,7 @@ def distance_fan(
     shown = shown_carriers(carriers, ranking)
     axes = axes_for(ax, size=(10.6, 6.9))
     away = np.array([one.hsp.array for one in shown]) - subject.hsp.array
-    radii = np.array([interaction_radius(subject.volume, one.volume) for one in shown])
+    radii = np.array([interaction_radius(subject.volume, _mixing_volume(one)) for one in shown])
     red = np.array([hansen.distance(subject.hsp, one.hsp) for one in shown]) / radii
     sector = _sector_of(away)
     order = np.lexsort((np.where(sector < 3, -red, red), sector))
@@ -112,7 +112,8 @@ def distance_fan(
     )  # fmt: skip
     words = (
         "Length: RED = Ra / R0 of oil and carrier by their molar volumes. Sector: the largest mismatch, + when the"
-        " carrier has more of it than the oil; its size behind the name [MPa$^{0.5}$]. Within a sector in the order of RED."
+        " carrier has more of it than the oil; its size behind the name [MPa$^{0.5}$]. Within a sector in the"
+        " order of RED."
     )
     lines = fitted(axes, words, size="x-small")
     axes.text(
@@ -122,6 +123,12 @@ def distance_fan(
     longest = max(len(text.get_text()) * np.sin(np.deg2rad(abs(text.get_rotation()))) for text in names)
     state(axes, *_finding(subject, shown, red, sector, drawn), pad=8 + 0.6 * points * longest)
     return axes
+
+
+def _mixing_volume(one: Carrier | Blend) -> float:
+    """Return the volume with which a carrier mixes: water, which associates, with more than its molar volume."""
+    members = carrier_substances(one)
+    return float(members[0].mixing_volume if len(members) == 1 else one.volume)
 
 
 def _sector_of(away: Array) -> Any:
@@ -164,7 +171,7 @@ def _scale(axes: Any, scale: float) -> None:
 def _ray(axes: Any, one: Any, row: dict[str, Any], angle: float, distance: float, scale: float, miss: float) -> Any:
     """Draw one carrier and return its name at the rim."""
     struck = refused(row)
-    spot = _toward(angle, min(_radius(distance, scale), 0.985))
+    spot: Any = _toward(angle, min(_radius(distance, scale), 0.985))
     axes.plot([0, spot[0]], [0, spot[1]], color=QUIET, linewidth=1.1, zorder=2)
     rim = _toward(angle, _RIM)
     axes.plot([spot[0], rim[0]], [spot[1], rim[1]], color=PALE, linewidth=0.6, zorder=1)

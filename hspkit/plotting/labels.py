@@ -44,7 +44,8 @@ def _overlap(a: Array, b: Array) -> Array:
 
 def _meets(start: Array, end: Array, boxes: Array) -> NDArray[np.bool_]:
     """Say whether segments meet boxes (Liang and Barsky 1984: the window of the parameter of the line)."""
-    first, last = np.float64(0.0), np.float64(1.0)
+    first: Any = 0.0
+    last: Any = 1.0
     for k in (0, 1):  # a coordinate at a time: reductions over an axis of two are slow
         way = end[..., k] - start[..., k]
         way = np.where(way == 0, 1e-12, way)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -73,7 +74,7 @@ def atoms_of_groups(given: Estimate) -> dict[str, tuple[tuple[int, ...], ...]]:
         message = f"no table of groups for method {given.method!r}; methods: {', '.join(_TABLES)}"
         raise InputError(message)
     table = GroupTable.read(_TABLES[given.method])
-    batch = Batch([read_molecule(given.smiles).graph])
+    batch = Batch.of([read_molecule(given.smiles).graph])
     free = np.ones(batch.n_atoms, dtype=bool)
     claimed: dict[str, tuple[tuple[int, ...], ...]] = {}
     for group in table.groups:
@@ -188,8 +189,8 @@ def _bars(axes: Any, values: Array, tints: list[str], symbol: str) -> None:
     axes.set_xticks([])
     axes.set_yticks([])
     axes.set_title(f"{symbol} [{_UNIT}]", fontsize="small")
-    for side in ("top", "right", "bottom", "left"):
-        axes.spines[side].set_visible(False)
+    for edge in ("top", "right", "bottom", "left"):
+        axes.spines[edge].set_visible(False)
 
 
 def _draw(axes: Any, smiles: str, claimed: dict[str, Any], tint: dict[str, str]) -> None:
@@ -199,8 +200,8 @@ def _draw(axes: Any, smiles: str, claimed: dict[str, Any], tint: dict[str, str])
     from rdkit.Chem.Draw import rdMolDraw2D
 
     graph = rdMolDraw2D.PrepareMolForDrawing(read_molecule(smiles).graph)
-    painter = rdMolDraw2D.MolDraw2DCairo(*_CANVAS)
-    options = painter.drawOptions()
+    painter: Any = rdMolDraw2D.MolDraw2DCairo(*_CANVAS)
+    options: Any = painter.drawOptions()
     options.padding = 0.14
     options.bondLineWidth = 4
     options.highlightRadius = 0.36
@@ -225,14 +226,7 @@ def _draw(axes: Any, smiles: str, claimed: dict[str, Any], tint: dict[str, str])
     axes.axis("off")
     spots = np.array([[painter.GetDrawCoords(k).x, painter.GetDrawCoords(k).y] for k in range(graph.GetNumAtoms())])
     texts = [group for group, places in claimed.items() for _ in places]
-    middles = np.array([spots[list(atoms)].mean(axis=0) for places in claimed.values() for atoms in places])
-    # A name belongs to the atom of its group that is nearest to the middle of it.
-    anchors = np.array(
-        [
-            spots[min(atoms, key=lambda atom, middle=middle: float(np.sum((spots[atom] - middle) ** 2)))]
-            for atoms, middle in zip((a for places in claimed.values() for a in places), middles, strict=True)
-        ]
-    )
+    anchors = np.array([_middle(spots, atoms) for places in claimed.values() for atoms in places])
     ends = np.array([[spots[bond.GetBeginAtomIdx()], spots[bond.GetEndAtomIdx()]] for bond in graph.GetBonds()])
     along = np.linspace(0.0, 1.0, 7)[:, None, None]
     ink = (
@@ -246,3 +240,9 @@ def _draw(axes: Any, smiles: str, claimed: dict[str, Any], tint: dict[str, str])
         styles=[{"fontsize": "small", "color": INK}] * len(texts),
         extra_marks=lambda: axes.transData.transform(ink),
     )
+
+
+def _middle(spots: Array, atoms: Sequence[int]) -> Array:
+    """Return the place of the atom of a group that is nearest to the middle of the group: its name stands there."""
+    own = spots[list(atoms)]
+    return np.asarray(own[np.argmin(np.sum((own - own.mean(axis=0)) ** 2, axis=1))])

@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from hspkit.ranking import Ranking
 
 __all__ = [
-    "INK", "OUTCOMES", "PALE", "QUIET", "WARNING", "Look", "keys", "mark", "marker_size", "refused", "shown_carriers",
+    "INK", "OUTCOMES", "PALE", "QUIET", "SHADES", "WARNING", "Look", "keys", "mark", "marker_size", "refused",
+    "rows_by_name", "shown_carriers",
 ]  # fmt: skip
 
 INK = "#3A3A3A"
@@ -23,6 +24,8 @@ QUIET = "#757575"
 PALE = "#BDBDBD"
 #: Vermillion of the same palette, for limits that are broken.
 WARNING = "#D55E00"
+#: From one in ten to nine in ten clear: grey enough to leave the marks their colours.
+SHADES = ("#F7F7F4", "#EFF1EB", "#E4E9E1")
 
 
 class Look(NamedTuple):
@@ -30,7 +33,7 @@ class Look(NamedTuple):
 
     color: str
     marker: str
-    fill: str
+    fill: Any
     hatch: str
 
 

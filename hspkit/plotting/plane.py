@@ -17,6 +17,7 @@ from hspkit.plotting.labels import Labels
 from hspkit.plotting.outcomes import (
     INK,
     QUIET,
+    SHADES,
     keys,
     mark,
     marker_size,
@@ -34,8 +35,7 @@ if TYPE_CHECKING:
 
 __all__ = ["map"]
 
-_LEVELS = {0.1: (":", 1.0), 0.5: ("-", 1.7), 0.9: ("--", 1.0)}
-_SHADES = ("#F7F7F4", "#EFF1EB", "#E4E9E1")
+_LEVELS: dict[float, tuple[Any, float]] = {0.1: (":", 1.0), 0.5: ("-", 1.7), 0.9: ("--", 1.0)}
 #: Knots of the probability along each axis; between them its probit, which is smooth, is interpolated.
 _KNOTS, _FINE = 11, 81
 #: Components of the oil below this share have a mark but no name. [-]
@@ -152,7 +152,7 @@ def _probability(
     probit = np.clip(ndtri(np.clip(chance, 1e-15, 1 - 1e-15)), -8.0, 8.0)
     h, p = np.linspace(0, ends[0], _FINE), np.linspace(0, ends[1], _FINE)
     smooth = ndtr(RectBivariateSpline(knots_p, knots_h, probit, kx=3, ky=3)(p, h))
-    axes.contourf(h, p, smooth, levels=[*_LEVELS, 1.0 + 1e-9], colors=_SHADES, zorder=0)
+    axes.contourf(h, p, smooth, levels=[*_LEVELS, 1.0 + 1e-9], colors=SHADES, zorder=0)
     drawn = axes.contour(
         h,
         p,

@@ -200,9 +200,10 @@ def _key(
                 continue
             (sign, *_), (word, *_) = keys([name], any_struck=False)
             if struck:
+                pair: Any = ((sign.get_marker(), 8, sign.get_markeredgecolor()), ((2, 0, 45), 15, INK))
                 sign = tuple(
                     Line2D([], [], linestyle="none", marker=m, markersize=w, color=c, markerfacecolor="white")
-                    for m, w, c in ((sign.get_marker(), 8, sign.get_markeredgecolor()), ((2, 0, 45), 15, INK))
+                    for m, w, c in pair
                 )
             heads.append(len(handles))
             handles.append(sign)

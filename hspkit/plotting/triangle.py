@@ -12,7 +12,7 @@ from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.miscibility import Mixture, carrier_substances, check_parts
 from hspkit.oils import Oil, oil
 from hspkit.plotting.canvas import axes_for, fitted, state
-from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET
+from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, SHADES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,7 +27,6 @@ CORNERS = np.array([[0.0, 0.0], [1.0, 0.0], [0.5, np.sqrt(0.75)]])
 _STEP = 0.02
 #: Tie lines start from mixtures on a grid of this many steps.
 _FEEDS = 8
-_SHADE = "#E4E9E1"
 
 
 def on_page(fractions: Any) -> Array:
@@ -154,7 +153,7 @@ def phase_triangle(
     diagram = system.diagram()
     mesh = Triangulation(*on_page(diagram.fractions).T)
     index = np.log(np.clip(diagram.index, 1e-3, 1e3))
-    axes.tricontourf(mesh, index, levels=[-20.0, 0.0], colors=[_SHADE], zorder=0)
+    axes.tricontourf(mesh, index, levels=[-20.0, 0.0], colors=[SHADES[-1]], zorder=0)
     spinodal = np.log(np.clip(system.spinodal_index(diagram.fractions), 1e-3, 1e3))
     for values, style, width in ((index, "-", 1.7), (spinodal, "--", 1.0)):
         if values.min() < 0.0 < values.max():
@@ -232,7 +231,8 @@ class _System:
         feeds = feeds[phases.binodal_index(*self._of(feeds), celsius=self._celsius) > 1.0]
         # A component in two of the liquids (water in an aqueous carrier) is counted to each by its share in them.
         owner = self._liquids / np.maximum(self._liquids.sum(axis=0), 1e-300)
-        pairs, triples = [], []
+        pairs: list[Array] = []
+        triples: list[Array] = []
         if len(feeds):
             found = phases.split(*self._of(feeds), celsius=self._celsius)
             for count, inside in zip(np.atleast_1d(found.n_phases), found.fractions, strict=True):
@@ -269,7 +269,7 @@ def _key(axes: Any, diagram: phases.TernaryDiagram, added: str, clouds: float) -
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    handles: list[Any] = [Patch(facecolor=_SHADE, edgecolor=PALE, label="clear, one phase")]
+    handles: list[Any] = [Patch(facecolor=SHADES[-1], edgecolor=PALE, label="clear, one phase")]
     if not diagram.stable.all():
         handles.append(Line2D([], [], color=INK, linewidth=1.7, label="binodal (cloud curve)"))
         handles.append(Line2D([], [], color=INK, linewidth=1.0, linestyle="--", label="spinodal"))
