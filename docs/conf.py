@@ -99,7 +99,7 @@ def _write_list_of_accuracy() -> None:
 def _write_gallery() -> None:
     """Run each script of docs/gallery and write a page of what it draws, with its code."""
     folder = HERE / "gallery"
-    pages = HERE / "figures"
+    pages = HERE / "drawn"
     pages.mkdir(exist_ok=True)
     parts = ["# Gallery\n", "Each figure is drawn by the script below it when these pages are built.\n"]
     for script in sorted(folder.glob("[!_]*.py")):
@@ -113,7 +113,7 @@ def _write_gallery() -> None:
             message = f"docs/gallery/{script.name} failed:\n{done.stderr}"
             raise RuntimeError(message)
         parts.append(f"## {script.stem.replace('_', ' ')}\n")
-        parts.extend(f"![{image.stem}](figures/{image.name})\n" for image in sorted(pages.glob(f"{script.stem}-*.png")))
+        parts.extend(f"![{image.stem}](drawn/{image.name})\n" for image in sorted(pages.glob(f"{script.stem}-*.png")))
         parts.append(f"```python\n{code}```\n")
     if len(parts) == 2:
         parts.append("No scripts yet.\n")
@@ -129,9 +129,9 @@ def _cell(cell: dict, stem: str, number: int) -> list[str]:
     for output in cell.get("outputs", []):
         data = output.get("data", {})
         if "image/png" in data:
-            image = HERE / "figures" / f"{stem}-{number}.png"
+            image = HERE / "drawn" / f"{stem}-{number}.png"
             image.write_bytes(base64.b64decode("".join(data["image/png"])))
-            parts.append(f"![figure](../figures/{image.name})")
+            parts.append(f"![figure](../drawn/{image.name})")
         elif "text/html" in data:
             parts.append('````{raw} html\n<div class="output">' + "".join(data["text/html"]) + "</div>\n````")
         else:
@@ -144,7 +144,7 @@ def _write_notebooks() -> None:
     """Write the notebooks as pages, with the outputs they are stored with; `tests/test_notebooks.py` runs them."""
     folder = HERE / "story"
     folder.mkdir(exist_ok=True)
-    (HERE / "figures").mkdir(exist_ok=True)
+    (HERE / "drawn").mkdir(exist_ok=True)
     for old in folder.glob("*.md"):
         old.unlink()
     for path in sorted((HERE.parent / "notebooks").glob("*.ipynb")):

@@ -135,6 +135,11 @@ def _why_unreadable(text: str) -> str:
     return f"{_short(text)} is not a possible structure: {detail}"
 
 
+def _is_radical(graph: Any) -> bool:
+    """Whether an atom lacks a bond; a stereo carbon written with too few neighbours does."""
+    return any(atom.GetNumRadicalElectrons() for atom in graph.GetAtoms())
+
+
 def _why_refused(graph: Any, text: str, *, unit: bool) -> str | None:
     """Return the reason against a parsed structure, or None; the order decides which one is named.
 
@@ -191,11 +196,7 @@ def _read(given: Any, *, unit: bool = False) -> tuple[str, Any, tuple[str, ...]]
     """
     if not isinstance(given, str):
         empty = given is None or (isinstance(given, float) and given != given)
-        what = (
-            "an empty cell"
-            if empty or str(given) == "<NA>"
-            else f"{type(given).__name__} {_short(str(given))}"
-        )
+        what = "an empty cell" if empty or str(given) == "<NA>" else f"{type(given).__name__} {_short(str(given))}"
         return f"{what} is not a SMILES; give text such as CCO"
     text = given.strip()
     if not text:
@@ -224,7 +225,11 @@ def _read(given: Any, *, unit: bool = False) -> tuple[str, Any, tuple[str, ...]]
         against = _why_refused(graph, text, unit=unit)
         if against is not None:
             return against
-    elif graph.GetNumAtoms() > MAX_HEAVY_ATOMS or ("c" not in text and "C" not in text.replace("Cl", "")):
+    elif (
+        graph.GetNumAtoms() > MAX_HEAVY_ATOMS
+        or ("c" not in text and "C" not in text.replace("Cl", ""))
+        or ("@" in text and _is_radical(graph))
+    ):
         against = _why_refused(graph, text, unit=unit)
         if against is not None:
             return against

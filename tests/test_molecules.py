@@ -38,6 +38,7 @@ REFUSED = [
     ("[*]C", r"1 open end\(s\)"),
     ("[CH3]", "radical"),
     ("CC[O]", "radical"),
+    ("C[C@H]Cl", "radical"),
     ("[H][H]", "no atom but hydrogen"),
     ("O", "no carbon"),
     ("ClCl", "no carbon"),

@@ -102,7 +102,7 @@ def _versus_evolution(seed, n, noise, criterion, **budget):
             return -float(likely[0] + soft_edge.log_prior(sphere)[0])
 
         mine = target(np.concatenate([fit.center_, [fit.radius_, np.log(fit.softness_)]]))
-    theirs = differential_evolution(target, bounds, rng=seed, **budget).fun
+    theirs = differential_evolution(target, bounds, seed=seed, **budget).fun
     assert mine <= theirs + 1e-7, (seed, n, noise, criterion)
     assert criterion == "likelihood" or fit.gap_ <= 1e-3 or noise > 10
 

@@ -100,9 +100,7 @@ def _classes(errors: list[NDArray[np.float64]], batch: Any) -> list[str]:
         if rows.sum() >= 5:
             mean = np.mean([np.abs(e[rows]).mean(axis=0) for e in errors], axis=0)
             ra = np.median(np.asarray(distance(np.zeros(3), error[rows])))
-            lines.append(
-                (ra, f"| {name} | {rows.sum()} | {mean[0]:.2f} / {mean[1]:.2f} / {mean[2]:.2f} | {ra:.2f} |")
-            )
+            lines.append((ra, f"| {name} | {rows.sum()} | {mean[0]:.2f} / {mean[1]:.2f} / {mean[2]:.2f} | {ra:.2f} |"))
     return [line for _, line in sorted(lines, key=lambda item: -item[0])]
 
 
@@ -118,10 +116,7 @@ def main() -> None:
     everything = np.ones(len(other), dtype=bool)
     series = [series_of(graph) for graph in graphs]
     scaffolds = [scaffold_of(graph) for graph in graphs]
-    print(
-        f"{len(other)} molecules, {plain.sum()} of C, H, O with 4 heavy atoms or more; {FOLDS} folds, seeds "
-        f"{SEEDS}"
-    )
+    print(f"{len(other)} molecules, {plain.sum()} of C, H, O with 4 heavy atoms or more; {FOLDS} folds, seeds {SEEDS}")
     print("\n| folds, molecules | n | mean absolute error dD / dP / dH | median Ra error |")
     print("|---|---|---|---|")
     kept: dict[str, tuple[list[Any], list[Any]]] = {}
@@ -192,9 +187,7 @@ def _volume_lines() -> None:
     print(f"\nFedors root mean square deviation: {rms:.1%}")
 
 
-def _named_volumes(
-    molecules: list[Molecule], volume: NDArray[np.float64], percent: NDArray[np.float64]
-) -> None:
+def _named_volumes(molecules: list[Molecule], volume: NDArray[np.float64], percent: NDArray[np.float64]) -> None:
     names = {
         "OCCO": "ethane-1,2-diol",
         "CC(O)CO": "propane-1,2-diol",

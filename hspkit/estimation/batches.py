@@ -187,9 +187,7 @@ def _column(smiles: Iterable[Any]) -> tuple[list[Any], Any]:
         message = f"smiles is the text {smiles!r}; expected a list or Series of SMILES (use estimate for one)"
         raise InputError(message)
     if isinstance(smiles, pd.DataFrame):
-        message = (
-            f"smiles is a DataFrame; expected one of its columns ({', '.join(map(str, smiles.columns))})"
-        )
+        message = f"smiles is a DataFrame; expected one of its columns ({', '.join(map(str, smiles.columns))})"
         raise InputError(message)
     return list(smiles), smiles.index if isinstance(smiles, pd.Series) else None
 

@@ -71,10 +71,7 @@ def design() -> Design:
         np.array([row["family"] is not None for row in rows]),
         np.array([[float(row["family"] == name) for name in names] for row in rows]),
         np.array([row["likeness"] for row in rows]),
-        {
-            quantity: np.array([float(letter in row["terms"]) for row in rows])
-            for quantity, letter in LETTERS.items()
-        },
+        {quantity: np.array([float(letter in row["terms"]) for row in rows]) for quantity, letter in LETTERS.items()},
     )
 
 
@@ -128,9 +125,7 @@ class Volumes(NamedTuple):
     def features(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
         """Return what the error depends on: rarity of the rarest group, other elements; shape (n, 2). [-]"""
         rarity = np.where(design().first, 1.0 / np.sqrt(1.0 + self.support), 0.0)
-        return np.column_stack(
-            [np.where(counts > 0, rarity, 0.0).max(axis=1, initial=0.0), other.astype(float)]
-        )
+        return np.column_stack([np.where(counts > 0, rarity, 0.0).max(axis=1, initial=0.0), other.astype(float)])
 
     def sd(self, counts: NDArray[np.int64], other: NDArray[np.bool_], volume: Array) -> Array:
         """Return standard deviations; shape (n,). [cm3/mol]"""
@@ -141,9 +136,7 @@ class Volumes(NamedTuple):
         residual = measured - self.of(counts, other)
         terms = counts * design().terms("volume")
         ridge = np.full(terms.shape[1], CORRECTION_RIDGE)
-        change = energy.fit_coefficients(
-            terms.astype(float), residual, ridge, np.ones(len(residual)), huber=1.0
-        )
+        change = energy.fit_coefficients(terms.astype(float), residual, ridge, np.ones(len(residual)), huber=1.0)
         return self._replace(plain=self.plain + change, other=self.other + change)
 
 
@@ -164,9 +157,7 @@ def fit_volumes(
         plain = np.where(plan.terms("volume") > 0, plain, 0.0)
         departure = found[size + plan.families.shape[1] : -1]
         support = (counts[keep] > 0).sum(axis=0)
-        return Volumes(
-            float(found[-1]), plain, plain + departure, support, np.zeros(3), np.zeros(len(spread.LEVELS))
-        )
+        return Volumes(float(found[-1]), plain, plain + departure, support, np.zeros(3), np.zeros(len(spread.LEVELS)))
 
     predicted = np.full(len(volume), np.nan)
     given = np.zeros((len(volume), 2))
@@ -248,19 +239,13 @@ def volume_tables(volumes: Volumes) -> Volumes:
 def tables_of(model: GroupModel, smiles: list[str]) -> dict[str, str]:
     """Return the texts of the shipped tables for a fitted model."""
     volumes, values = model.volumes_, model.coefficients_
-    lines = [
-        ",".join(
-            ["group", *LETTERS, *(f"{name}_other" for name in LETTERS), "molecules", "liquids", "source"]
-        )
-    ]
+    lines = [",".join(["group", *LETTERS, *(f"{name}_other" for name in LETTERS), "molecules", "liquids", "source"])]
     for row, name in enumerate(model.design_.table.names):
         numbers = [*values.plain[:, row], volumes.plain[row], *values.other[:, row], volumes.other[row]]
         counts = [str(model.support_[row]), str(volumes.support[row])]
         lines.append(",".join([name, *map(_digits, numbers), *counts, SOURCE]))
     known = ["smiles," + ",".join(ANCHOR_WEIGHTS) + ",source"]
-    known += [
-        ",".join([text, *map(_digits, row), SOURCE]) for text, row in zip(smiles, model.weights_, strict=True)
-    ]
+    known += [",".join([text, *map(_digits, row), SOURCE]) for text, row in zip(smiles, model.weights_, strict=True)]
     constants: dict[str, float] = {
         "delta_d": model.constant_, "volume": volumes.constant, "largest volume": model.largest_
     }  # fmt: skip
@@ -270,9 +255,7 @@ def tables_of(model: GroupModel, smiles: list[str]) -> dict[str, str]:
         constants[f"volume error, {what}"] = value
     limits = np.vstack([model.spread_.limits, volumes.limits])
     for name, row in zip(LETTERS, limits, strict=True):
-        constants |= {
-            f"{name} limit, {level:g}": value for level, value in zip(spread.LEVELS, row, strict=True)
-        }
+        constants |= {f"{name} limit, {level:g}": value for level, value in zip(spread.LEVELS, row, strict=True)}
     single = [
         "name,value,source",
         *(f'"{name}",{_digits(value)},{SOURCE}' for name, value in constants.items()),

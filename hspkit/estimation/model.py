@@ -99,9 +99,7 @@ class GroupModel:
     (['ok', 'failed'], True)
     """
 
-    def __init__(
-        self, *, strength: float = 1.0, likeness: float = 1.0, folds: int = 10, random_state: Any = 0
-    ) -> None:
+    def __init__(self, *, strength: float = 1.0, likeness: float = 1.0, folds: int = 10, random_state: Any = 0) -> None:
         self.strength = strength
         self.likeness = likeness
         self.folds = folds
@@ -168,9 +166,7 @@ class GroupModel:
         bad = [answer for answer in answers if not isinstance(answer, Molecule)]
         if bad:
             shown = "; ".join(f"row {answer.row}: {answer.reason}" for answer in bad[:5])
-            message = (
-                f"{len(bad)} of {len(answers)} structures cannot be used: {shown}; drop or correct these rows"
-            )
+            message = f"{len(bad)} of {len(answers)} structures cannot be used: {shown}; drop or correct these rows"
             raise MoleculeError(message)
         target = np.asarray(hsp, dtype=float)
         if target.shape != (len(entries), 3):
@@ -379,9 +375,7 @@ class GroupModel:
                 f"group {self.design_.table.names[group]} occurs in {self.support_[group]} known molecule(s)"
             )
         for row in np.flatnonzero(nearest < LEAST_LIKENESS):
-            doubts.setdefault(int(row), []).append(
-                f"no known molecule is like it (likeness {nearest[row]:.2f})"
-            )
+            doubts.setdefault(int(row), []).append(f"no known molecule is like it (likeness {nearest[row]:.2f})")
         for row in np.flatnonzero(volume > MOST_OVERSIZE * self.largest_):
             doubts.setdefault(int(row), []).append(
                 f"its volume {volume[row]:.0f} cm3/mol is far above the largest known, {self.largest_:.0f}"
@@ -457,8 +451,7 @@ class GroupModel:
         closest = np.argsort(-self.anchors_.likeness(counts, descriptors)[0], kind="stable")[:3]
         names = ", ".join(self.names_[i] for i in closest)
         rows = [
-            (self.design_.table.names[i], int(counts[0, i]), *parts[i], volumes[i])
-            for i in np.flatnonzero(counts[0])
+            (self.design_.table.names[i], int(counts[0, i]), *parts[i], volumes[i]) for i in np.flatnonzero(counts[0])
         ]
         rows.append((f"likeness to known molecules ({names})", 1, *extra[0], 0.0))
         rows.append(("constant", 1, self.constant_, 0.0, 0.0, self.volumes_.constant))

@@ -132,9 +132,7 @@ def liquid_volumes() -> Liquids:
     known = structures()
     volumes: dict[str, list[float]] = {}
     kept: dict[str, Molecule] = {}
-    with (_package() / "Misc" / "Physical Constants of Organic Compounds.csv").open(
-        encoding="utf-8"
-    ) as lines:
+    with (_package() / "Misc" / "Physical Constants of Organic Compounds.csv").open(encoding="utf-8") as lines:
         rows = [line.rstrip("\n").split("\t") for line in lines][1:]
     for cas, _, melting, boiling, density, *_ in rows:
         smiles, read = known.get(cas), _density(density)

@@ -292,8 +292,6 @@ def fedors_total(estimate: Estimate) -> float:
         raise InputError(message)
     energy = sum(row.count * energies[table.names.index(row.group)] for row in estimate.groups)
     if np.isnan(energy):
-        message = (
-            f"{estimate.smiles!r} holds a group without a Fedors energy; the table has an empty cell for it"
-        )
+        message = f"{estimate.smiles!r} holds a group without a Fedors energy; the table has an empty cell for it"
         raise InputError(message)
     return float(np.sqrt(energy / estimate.volume))

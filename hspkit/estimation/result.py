@@ -130,9 +130,7 @@ class Estimate:
     def _repr_html_(self) -> str:
         values = (*self.hsp.array, self.volume)
         head = "<tr>" + "".join(f"<th>{name}</th>" for name in GroupShare._fields) + "</tr>"
-        units = (
-            "<tr><td></td><td></td>" + "<td>MPa<sup>0.5</sup></td>" * 3 + "<td>cm<sup>3</sup>/mol</td></tr>"
-        )
+        units = "<tr><td></td><td></td>" + "<td>MPa<sup>0.5</sup></td>" * 3 + "<td>cm<sup>3</sup>/mol</td></tr>"
         body = "".join(
             f"<tr><td>{html.escape(row.group)}</td><td>{row.count}</td>"
             + "".join(f"<td>{value:.2f}</td>" for value in row[2:])

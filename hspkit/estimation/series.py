@@ -26,10 +26,7 @@ def series_of(graph: Any) -> str:
 
     def in_chain(atom: Any) -> bool:
         return bool(
-            atom.GetSymbol() == "C"
-            and not atom.IsInRing()
-            and atom.GetTotalNumHs() == 2
-            and atom.GetDegree() == 2
+            atom.GetSymbol() == "C" and not atom.IsInRing() and atom.GetTotalNumHs() == 2 and atom.GetDegree() == 2
         )
 
     while True:

@@ -209,24 +209,17 @@ def compile_pattern(smarts: str) -> Pattern:
     return Pattern(smarts, tuple(atoms), tuple(_route(atoms, bonds, start) for start in range(len(atoms))))
 
 
-def _route(
-    atoms: list[Any], bonds: dict[tuple[int, int], Any], start: int
-) -> tuple[tuple[Step, ...], tuple[int, ...]]:
+def _route(atoms: list[Any], bonds: dict[tuple[int, int], Any], start: int) -> tuple[tuple[Step, ...], tuple[int, ...]]:
     """Order the atoms of a pattern so that each hangs on an earlier one, beginning with `start`."""
     joined = {**bonds, **{(two, one): bond for (one, two), bond in bonds.items()}}
     place = {start: 0}
     steps = [Step(-1, _DEFAULT_BOND, atoms[start], ())]
     while len(place) < len(atoms):
         parent, new = next(
-            (one, two)
-            for one in place
-            for two in range(len(atoms))
-            if two not in place and (one, two) in joined
+            (one, two) for one in place for two in range(len(atoms)) if two not in place and (one, two) in joined
         )
         closures = tuple(
-            (place[other], joined[new, other])
-            for other in place
-            if other != parent and (new, other) in joined
+            (place[other], joined[new, other]) for other in place if other != parent and (new, other) in joined
         )
         steps.append(Step(place[parent], joined[parent, new], atoms[new], closures))
         place[new] = len(steps) - 1

@@ -23,9 +23,7 @@ from hspkit.molecules import Molecule
 __all__ = ["COUNTS", "Group", "GroupCounts", "GroupTable", "count_groups"]
 
 
-def _rings(
-    batch: Batch, keep: Callable[[NDArray[Any], NDArray[Any]], NDArray[np.bool_]]
-) -> NDArray[np.int64]:
+def _rings(batch: Batch, keep: Callable[[NDArray[Any], NDArray[Any]], NDArray[np.bool_]]) -> NDArray[np.int64]:
     """Count rings that `keep` accepts, given their lengths and how many of their atoms are aromatic."""
     aromatic = (
         np.add.reduceat(batch.aromatic[batch.ring_members].astype(np.int64), batch.ring_start[:-1])
@@ -40,12 +38,8 @@ def _rings(
 COUNTS: Mapping[str, Callable[[Batch], NDArray[np.int64]]] = {
     "rings": lambda batch: _rings(batch, lambda length, aromatic: aromatic < length),
     "aromatic rings": lambda batch: _rings(batch, lambda length, aromatic: aromatic == length),
-    "rings of 3 or 4": lambda batch: _rings(
-        batch, lambda length, aromatic: (length <= 4) & (aromatic < length)
-    ),
-    "rings of 5 or more": lambda batch: _rings(
-        batch, lambda length, aromatic: (length > 4) & (aromatic < length)
-    ),
+    "rings of 3 or 4": lambda batch: _rings(batch, lambda length, aromatic: (length <= 4) & (aromatic < length)),
+    "rings of 5 or more": lambda batch: _rings(batch, lambda length, aromatic: (length > 4) & (aromatic < length)),
 }
 
 
@@ -178,9 +172,7 @@ class GroupTable:
         return GroupCounts(self.names, np.ascontiguousarray(counts.T), batch, free, contested)
 
 
-def _claim(
-    rows: NDArray[np.int64], free: NDArray[np.bool_], contested: NDArray[np.bool_]
-) -> NDArray[np.int64]:
+def _claim(rows: NDArray[np.int64], free: NDArray[np.bool_], contested: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Take matches that share no atom, first ones first; mark their atoms in `free` and rivals in
     `contested`."""
     if rows.shape[1] > 1 and len(rows):

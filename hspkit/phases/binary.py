@@ -223,7 +223,7 @@ def upper_critical_celsius(
 
     Examples
     --------
-    >>> float(upper_critical_celsius([100.0, 100.0], [[16, 0, 0], [16, 0, 17]]))
+    >>> float(upper_critical_celsius([100.0, 100.0], [[16, 0, 0], [16, 0, 17]], alpha=0.7))
     28.44
     """
     weight = np.asarray(ALPHA if alpha is None else alpha, dtype=float)

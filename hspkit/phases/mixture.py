@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from hspkit import data
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.hansen import TYPICAL_EXPANSIVITY, at_temperature, check_fractions
 
@@ -30,9 +31,15 @@ Array = NDArray[np.float64]
 
 #: Molar gas constant [J/(mol K)]; the same number in [MPa cm3/(mol K)]. CODATA 2018, exact by definition.
 GAS_CONSTANT = 8.31446261815324
-#: Weight of the Hansen distance in the interaction energy [-]; fitted, see ``calibration.csv``, whose value it is. The
-#: engine reads no file, so the number stands here too and tests/test_evidence.py keeps the two equal.
-ALPHA = 0.66
+
+
+def _fitted(constant: str) -> float:
+    found = {row["constant"]: row["value"] for row in data.read_table("calibration.csv").rows}
+    return float(found[constant])
+
+
+#: Weight of the Hansen distance in the interaction energy [-]; fitted, see ``calibration.csv``.
+ALPHA = _fitted("alpha")
 #: Temperatures [degC] within which the rates that move parameters away from 25 degC may be trusted.
 TEMPERATURE_RANGE = (0.0, 100.0)
 #: Hansen parameters scaled so that squared distances are Ra^2/4.

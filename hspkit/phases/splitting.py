@@ -418,7 +418,7 @@ def split(
     --------
     Equal volumes of limonene and water: two phases, nearly pure.
 
-    >>> phases = split([0.5, 0.5], [162.9, 18.0], [[17.2, 1.8, 4.3], [15.5, 16.0, 42.3]])
+    >>> phases = split([0.5, 0.5], [162.9, 18.0], [[17.2, 1.8, 4.3], [15.5, 16.0, 42.3]], alpha=0.7)
     >>> int(phases.n_phases), phases.amounts.round(2)
     (2, array([0.54, 0.46]))
     """

@@ -108,7 +108,7 @@ def spinodal_index(
     --------
     Limonene and water, half and half by volume:
 
-    >>> float(spinodal_index([0.5, 0.5], [162.9, 18.0], [[17.2, 1.8, 4.3], [15.5, 16.0, 42.3]]))
+    >>> float(spinodal_index([0.5, 0.5], [162.9, 18.0], [[17.2, 1.8, 4.3], [15.5, 16.0, 42.3]], alpha=0.7))
     1.896
     """
     mixtures = gather(fractions, volumes, hsp, celsius, alpha)

@@ -95,7 +95,7 @@ def ternary_diagram(
     Examples
     --------
     >>> parameters = [[17.2, 1.8, 4.3], [15.8, 8.8, 19.4], [15.5, 16.0, 42.3]]
-    >>> diagram = ternary_diagram([162.9, 58.5, 18.0], parameters)
+    >>> diagram = ternary_diagram([162.9, 58.5, 18.0], parameters, alpha=0.7)
     >>> diagram.fractions.shape, round(float(diagram.stable.mean()), 2), len(diagram.triangles)
     ((5151, 3), 0.18, 0)
     """

@@ -224,6 +224,7 @@ def optimum(copies: Copies, low: Array, high: Array, *, most_boxes: int = MOST_B
     best, least = _descend(starts(copies, low, high), copies, low, high, WIDTHS[:ROUGH])
     used = len(centres)
     left = np.inf  # the lowest bound among boxes that are put aside as good enough
+    aside: list[tuple[float, Array]] = []
     while least > 0.0 and len(centres):
         errors, bounds = _bounded(centres, half, copies)
         promising = errors < least - 1e-9
@@ -236,6 +237,8 @@ def optimum(copies: Copies, low: Array, high: Array, *, most_boxes: int = MOST_B
         fine = open_ & (bounds >= least - GAP)
         if np.any(fine):
             left = min(left, float(bounds[fine].min()))
+            chosen = np.flatnonzero(fine)[np.argsort(errors[fine], kind="stable")[:2]]
+            aside += [(float(errors[row]), centres[row]) for row in chosen]
         rest = centres[open_ & ~fine]
         if used + 8 * len(rest) > most_boxes:
             left = min(left, float(bounds[open_].min())) if len(rest) else left
@@ -244,7 +247,9 @@ def optimum(copies: Copies, low: Array, high: Array, *, most_boxes: int = MOST_B
         centres = (rest[:, None, :] + half * corners).reshape(-1, 3)
         used += len(centres)
     if least > 0.0:
-        found, value = _descend(best[None], copies, low, high, WIDTHS[ROUGH:])
+        # a box that was put aside may hold a slightly better valley
+        others = [centre for _, centre in sorted(aside, key=lambda one: one[0])[: STARTS // 2]]
+        found, value = _descend(np.array([best, *others]), copies, low, high, WIDTHS[ROUGH - 1 :])
         if value < least:
             best, least = found, value
     smallest, largest = best_radius(best[None], copies)

@@ -38,9 +38,7 @@ def test_end_to_end_against_bare_parsing():
         frame = estimate_many(part)
         whole += time.process_time() - begin
         assert len(frame) == len(part)
-    print(
-        f"\n{NUMBER} molecules: parse {parse:.2f} s, estimate_many {whole:.2f} s, ratio {whole / parse:.2f}"
-    )
+    print(f"\n{NUMBER} molecules: parse {parse:.2f} s, estimate_many {whole:.2f} s, ratio {whole / parse:.2f}")
     assert whole / parse < 2.3  # target 2.0; room for a busy machine
 
 
@@ -54,9 +52,7 @@ def test_two_processes():
     double = time.perf_counter() - begin
     print(f"\n{NUMBER}: one process {single:.2f} s, two {double:.2f} s, {single / double:.2f} times faster")
     assert one["status"].equals(two["status"])
-    if (
-        os.getloadavg()[0] < 1.5 and (os.cpu_count() or 1) >= 2
-    ):  # on a busy machine there is no second core to use
+    if os.getloadavg()[0] < 1.5 and (os.cpu_count() or 1) >= 2:  # on a busy machine there is no second core to use
         assert single / double > 1.5  # target 1.7
 
 

@@ -1,4 +1,4 @@
-"""A sphere from trials against a general global optimiser on the same function, one run, same machine."""
+"""A sphere from trials against a general global optimiser on the same function, one run; times of the processor."""
 
 import time
 
@@ -24,9 +24,9 @@ def test_100_trials_take_less_than_100_ms():
     for seed in range(7):
         hsp, kinds = _trials(seed, 100, 1.5)
         words = np.array(OUTCOMES)[kinds]
-        start = time.perf_counter()
+        start = time.process_time()
         SphereFit().fit(hsp, words)
-        took.append(time.perf_counter() - start)
+        took.append(time.process_time() - start)
     print(f"median {1e3 * np.median(took):.0f} ms, slowest {1e3 * max(took):.0f} ms for 100 trials")
     assert np.median(took) < 0.1
 
@@ -38,21 +38,21 @@ def test_50_times_faster_than_differential_evolution():
 
     ours = theirs = 0.0
     for seed in range(5):
-        hsp, kinds = _trials(seed, 40, 1.5)
-        start = time.perf_counter()
+        hsp, kinds = _trials(seed, 40, 3.0)
+        start = time.process_time()
         fit = SphereFit().fit(hsp, np.array(OUTCOMES)[kinds])
-        ours += time.perf_counter() - start
+        ours += time.process_time() - start
         sign = np.where(kinds == 0, 1.0, -1.0)
 
         def target(x, hsp=hsp, sign=sign):
             apart = np.sqrt((((hsp - x[:3]) * STRETCH) ** 2).sum(axis=1))
             return np.maximum(sign * (apart - x[3]), 0.0).mean()
 
-        start = time.perf_counter()
+        start = time.process_time()
         found = differential_evolution(
-            target, [*map(tuple, fit.bounds_), (0.0, 60.0)], rng=seed, popsize=25, maxiter=1000, tol=0
+            target, [*map(tuple, fit.bounds_), (0.0, 60.0)], seed=seed, popsize=25, maxiter=1000, tol=0
         )
-        theirs += time.perf_counter() - start
+        theirs += time.process_time() - start
         assert -np.log(fit.desirability_) <= found.fun + 1e-7
     print(f"differential evolution {theirs:.2f} s, SphereFit {ours:.3f} s: {theirs / ours:.0f} times")
     assert theirs > 50 * ours
