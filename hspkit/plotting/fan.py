@@ -12,7 +12,18 @@ from hspkit import hansen
 from hspkit.miscibility import carrier_substances, interaction_radius
 from hspkit.oils import Oil, oil
 from hspkit.plotting.canvas import axes_for, fitted, state
-from hspkit.plotting.outcomes import INK, PALE, QUIET, keys, mark, marker_size, refused, rows_by_name, shown_carriers
+from hspkit.plotting.outcomes import (
+    INK,
+    PALE,
+    QUIET,
+    keys,
+    mark,
+    marker_size,
+    refused,
+    rows_by_name,
+    shown_carriers,
+    struck_word,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -105,7 +116,9 @@ def distance_fan(
     axes.set_ylim(-0.02, 1.08)
     axes.axis("off")
     drawn = [rows.get(one.name, {}) for one in shown]
-    handles, labels = keys([row.get("verdict") for row in drawn], any_struck=any(refused(row) for row in drawn))
+    handles, labels = keys(
+        [row.get("verdict") for row in drawn], any_struck=any(refused(row) for row in drawn), meaning=struck_word(drawn)
+    )
     axes.legend(
         handles, labels, loc="upper center", bbox_to_anchor=(0.5, -0.15), ncols=4, frameon=False, fontsize="small",
         borderaxespad=0.0,

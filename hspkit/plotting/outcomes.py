@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "INK", "OUTCOMES", "PALE", "QUIET", "SHADES", "WARNING", "Look", "keys", "mark", "marker_size", "refused",
-    "rows_by_name", "shown_carriers",
+    "rows_by_name", "shown_carriers", "struck_word",
 ]  # fmt: skip
 
 INK = "#3A3A3A"
@@ -97,7 +97,7 @@ def mark(
 
 
 def keys(
-    verdicts: Iterable[str | None], *, any_struck: bool, struck_word: str = "not allowed"
+    verdicts: Iterable[str | None], *, any_struck: bool, meaning: str = "not allowed"
 ) -> tuple[list[Any], list[str]]:
     """Return handles and labels for the outcomes that occur, in their fixed order.
 
@@ -107,7 +107,7 @@ def keys(
         What is drawn. [-]
     any_struck : bool
         Whether something is struck through. [-]
-    struck_word : str
+    meaning : str
         What that means here. [-]
     """
     from matplotlib.lines import Line2D
@@ -132,8 +132,19 @@ def keys(
         )  # fmt: skip
         strike = Line2D([], [], linestyle="none", marker=(2, 0, 45), markersize=15, color=INK, markeredgewidth=1.3)
         handles.append((hollow, strike))
-        labels.append(f"hollow, struck: {struck_word}")
+        labels.append(f"hollow, struck: {meaning}")
     return handles, labels
+
+
+def struck_word(rows: Iterable[dict[str, Any]]) -> str:
+    """Say what struck through means in a figure of these rows of a ranking."""
+    reasons = []
+    for row in rows:
+        if row.get("allowed") is False:
+            reasons.append("not allowed")
+        elif row.get("under_legal_limit") is False:
+            reasons.append("over the legal limit")
+    return " or ".join(sorted(set(reasons)))
 
 
 def shown_carriers(carriers: Sequence[Carrier | Blend | str] | None, ranking: Ranking | None) -> list[Carrier | Blend]:

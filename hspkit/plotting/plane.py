@@ -24,6 +24,7 @@ from hspkit.plotting.outcomes import (
     refused,
     rows_by_name,
     shown_carriers,
+    struck_word,
 )
 
 if TYPE_CHECKING:
@@ -254,7 +255,9 @@ def _key(
     from matplotlib.lines import Line2D
 
     drawn = [rows.get(one.name, {}) for one in shown]
-    handles, labels = keys([row.get("verdict") for row in drawn], any_struck=any(refused(row) for row in drawn))
+    handles, labels = keys(
+        [row.get("verdict") for row in drawn], any_struck=any(refused(row) for row in drawn), meaning=struck_word(drawn)
+    )
 
     def add(label: str, handle: Any) -> None:
         handles.append(handle)

@@ -13,7 +13,18 @@ from hspkit.oils import Oil, oil
 from hspkit.plotting.canvas import axes_for, state
 from hspkit.plotting.extent import reach
 from hspkit.plotting.labels import Labels
-from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, keys, mark, refused, rows_by_name, shown_carriers
+from hspkit.plotting.outcomes import (
+    INK,
+    OUTCOMES,
+    PALE,
+    QUIET,
+    keys,
+    mark,
+    refused,
+    rows_by_name,
+    shown_carriers,
+    struck_word,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -207,7 +218,7 @@ def _key(
                 )
             heads.append(len(handles))
             handles.append(sign)
-            labels.append(f"{word}, not allowed" if struck else word)
+            labels.append(f"{word}, {struck_word([drawn[k] for k in here])}" if struck else word)
             handles.extend([blank] * len(here))
             labels.extend(f"{k + 1:>2}  {shown[k].name}" + ("" if seen[k] else " (beyond the picture)") for k in here)
     columns = 1 if len(labels) <= 34 else 2
