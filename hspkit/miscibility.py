@@ -328,7 +328,7 @@ def dissolve(
     'splits'
     """
     subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
-    liquid = carrier(carrier_or_blend) if isinstance(carrier_or_blend, str) else carrier_or_blend
+    liquid = subject.met(carrier(carrier_or_blend))
     parts = check_parts(oil_parts, carrier_parts)
     share = parts[0] / sum(parts)
     members = carrier_substances(liquid)

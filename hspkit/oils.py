@@ -112,6 +112,10 @@ class Oil:
     def __repr__(self) -> str:
         return f"Oil({self.name!r}, {len(self.labels)} components, {self.covered_percent:.1f} % covered)"
 
+    def met(self, liquid: Any) -> Any:
+        """Return a carrier or blend as this oil meets it: as it ships, unless trials with the oil taught otherwise."""
+        return liquid
+
     @property
     def covered_percent(self) -> float:
         """Share of the oil that substances stand for. [mass %]"""

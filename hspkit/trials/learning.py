@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -263,8 +263,7 @@ class Lesson:
     def carrier(self, name: str | Carrier | Blend) -> Carrier | Blend:
         """Return a carrier or blend with the parameters that the trials leave it.
 
-        Trials teach about both liquids in the flask. Other functions know the oil from what `learn` returns, the
-        carrier only when it is asked for here.
+        Trials teach about both liquids in the flask.
 
         Parameters
         ----------
@@ -418,7 +417,7 @@ def _why(by: dict[str, float], oil_names: set[str], sd_before: float, sd_after: 
     return "; ".join(told) or "the trials say little about it"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class LearntOil(Oil):
     """An oil with the parameters that trials leave its components; `lesson` says what was learnt.
 
@@ -430,6 +429,10 @@ class LearntOil(Oil):
     """
 
     lesson: Lesson = field(default=None, repr=False)  # type: ignore[assignment]
+
+    def met(self, liquid: Any) -> Any:
+        """Return a carrier or blend as the trials left it, so that `dissolve` and rankings use the whole lesson."""
+        return self.lesson.carrier(liquid)
 
 
 def _mix(trial: Trial) -> Mix:
