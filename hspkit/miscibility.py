@@ -19,6 +19,7 @@ from scipy.special import ndtr
 from hspkit import ethanol, phases
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
+from hspkit.evidence import calibration
 from hspkit.oils import Oil, oil
 from hspkit.substances import Substance, substance
 
@@ -45,8 +46,8 @@ RESIDUE = "citrus residue"
 UNDECIDED = (0.2, 0.8)
 #: Above this probability of clear the rest is called hazy without asking where haze ends [-].
 SURELY_CLEAR = 0.999
-#: Spread of ln alpha that stands for what the theory itself misses [-].
-THEORY_SD_LN = 0.1
+#: Spread of ln M that stands for what the theory itself misses [-]; fitted, see ``calibration.csv``.
+THEORY_SD_LN = calibration().sd_mixing
 #: Draws of the parameters behind a probability. They come in mirrored pairs, and the logarithm of the binodal index
 #: is taken as normal: against counting 1,000 draws that is good to about 0.03 (tests/test_miscibility.py).
 DRAWS = 64

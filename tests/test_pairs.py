@@ -25,7 +25,7 @@ def test_pairs_that_mix(a, b):
     assert found.index < 1
 
 
-@pytest.mark.xfail(strict=True, reason="small acceptors of hydrogen bonds: one exchange energy rates them too far from water")
+@pytest.mark.xfail(strict=True, reason="one exchange energy rates small acceptors of hydrogen bonds too far from water")
 @pytest.mark.parametrize("name", ["acetone", "tetrahydrofuran", "1,4-dioxane"])
 def test_known_misses_with_water(name):
     # All three mix with water in all proportions (solvent miscibility charts).

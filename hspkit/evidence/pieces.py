@@ -202,7 +202,7 @@ class Evidence:
     value : float
         ln(mg/L), log P, ln gamma, enthalpy in kJ/mol, or 1 and 0 for mixes and does not. [as the kind]
     sd : float
-        Standard deviation of the measurement on the scale of ``value``; the misfit of the theory is added. [as the kind]
+        Standard deviation of the measurement, in the unit of ``value``; the misfit of the theory is added. [as kind]
     source : str
         Where the value comes from. [-]
     partner : Liquid, optional
@@ -314,9 +314,7 @@ class Evidence:
         return cls("activity", value, spread, _source(source), _partner(solvent), _celsius(celsius))
 
     @classmethod
-    def vaporisation_enthalpy(
-        cls, kJ_per_mol: float, *, sd: float | None = None, source: str = "user"
-    ) -> Evidence:
+    def vaporisation_enthalpy(cls, kJ_per_mol: float, *, sd: float | None = None, source: str = "user") -> Evidence:
         """Return the evidence of an enthalpy of vaporisation at 25 C.
 
         Parameters

@@ -31,6 +31,8 @@ Array = NDArray[np.float64]
 
 #: Molar gas constant [J/(mol K)]; the same number in [MPa cm3/(mol K)]. CODATA 2018, exact by definition.
 GAS_CONSTANT = 8.31446261815324
+
+
 def _fitted(constant: str) -> float:
     found = {row["constant"]: row["value"] for row in data.read_table("calibration.csv").rows}
     return float(found[constant])

@@ -1,0 +1,254 @@
+"""How far to trust the figures: parity and reliability diagrams from a table."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from hspkit.errors import InputError
+from hspkit.plotting.canvas import axes_for, state
+from hspkit.plotting.outcomes import INK, PALE, QUIET
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+    from hspkit.plotting.labels import Array
+
+__all__ = ["parity", "reliability"]
+
+#: Normal deviate of a two-sided interval of 90 %.
+_Z90 = 1.645
+
+
+def _column(table: pd.DataFrame, name: str) -> Array:
+    if name not in table.columns:
+        message = f"the table has no column {name!r}; columns: {', '.join(map(str, table.columns))}"
+        raise InputError(message)
+    return table[name].to_numpy(dtype=float)
+
+
+def parity(
+    table: pd.DataFrame,
+    ax: Axes | None = None,
+    *,
+    measured: str = "measured",
+    predicted: str = "predicted",
+    sd: str | None = None,
+    quantity: str = "value",
+    unit: str = "-",
+    out_of_sample: bool,
+) -> Axes:
+    """Draw predicted against measured values.
+
+    What to read: a point on the line is predicted as measured; above it too high. The band is the mean
+    absolute error, bars are 90 % intervals where the table has standard deviations. The title says whether the
+    predictions are out of sample: only those tell what to expect of a new substance.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        One row a prediction; rows without both figures are left out and counted. [-]
+    ax : matplotlib Axes, optional
+        Where to draw; a new figure otherwise.
+    measured, predicted : str
+        Columns. [-]
+    sd : str, optional
+        Column of standard deviations of the predictions. [-]
+    quantity, unit : str
+        What it is, for the labels. [-]
+    out_of_sample : bool
+        Whether the predicted rows were kept from the fit. It has no default: say it. [-]
+
+    Returns
+    -------
+    matplotlib Axes
+
+    Raises
+    ------
+    InputError
+        When a column is missing or no row has both figures.
+    TypeError
+        When ax is not an Axes.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from matplotlib.figure import Figure
+    >>> table = pd.DataFrame({"measured": [1.0, 2.0], "predicted": [1.5, 2.0]})
+    >>> parity(table, ax=Figure().add_subplot(), out_of_sample=True).get_title(loc="left").split(", n")[0]
+    'value: mean absolute error 0.25, out of sample'
+    """
+    known, said = _column(table, measured), _column(table, predicted)
+    fine = np.isfinite(known) & np.isfinite(said)
+    if not fine.any():
+        message = f"no row has both {measured!r} and {predicted!r}; nothing to draw"
+        raise InputError(message)
+    axes = axes_for(ax, size=(5.6, 5.6))
+    known, said = known[fine], said[fine]
+    error = float(np.abs(said - known).mean())
+    low, high = float(min(known.min(), said.min())), float(max(known.max(), said.max()))
+    room = 0.05 * max(high - low, 1e-9)
+    ends = np.array([low - room, high + room])
+    axes.fill_between(ends, ends - error, ends + error, color="#E6E6E6", linewidth=0, label="mean absolute error")
+    axes.plot(ends, ends, color=INK, linewidth=1.0, label="predicted as measured")
+    if sd is not None:
+        spread = _column(table, sd)[fine]
+        axes.errorbar(
+            known, said, yerr=_Z90 * spread, fmt="none", ecolor=PALE, elinewidth=0.9, label="90 % interval", zorder=1.5
+        )
+        share = float(np.mean(np.abs(said - known) <= _Z90 * spread))
+    thin = float(np.clip(12.0 / np.sqrt(len(known)), 0.25, 0.9))
+    axes.plot(
+        known, said, linestyle="none", marker="o", markersize=4.5, color="#0072B2", alpha=thin, markeredgewidth=0,
+        zorder=2,
+    )  # fmt: skip
+    axes.set_xlim(*ends)
+    axes.set_ylim(*ends)
+    axes.set_aspect("equal")
+    axes.set_xlabel(f"{quantity}, measured [{unit}]")
+    axes.set_ylabel(f"{quantity}, predicted [{unit}]")
+    axes.legend(loc="upper left", fontsize="small", frameon=False)
+    where = "out of sample" if out_of_sample else "the rows it was fitted to"
+    left_out = int((~fine).sum())
+    more = [f"{100 * share:.0f} % lie in their 90 % interval"] if sd is not None else []
+    more += [f"{left_out} rows without both figures left out"] if left_out else []
+    state(axes, f"{quantity}: mean absolute error {error:.2g}, {where}, n\u00a0=\u00a0{len(known)}", "; ".join(more))
+    _tidy(axes)
+    return axes
+
+
+def reliability(
+    table: pd.DataFrame,
+    ax: Axes | None = None,
+    *,
+    probability: str = "probability",
+    happened: str = "happened",
+    event: str = "clear",
+    bins: int = 10,
+    out_of_sample: bool,
+) -> Axes:
+    """Draw how often something happened against how probable it was said to be.
+
+    What to read: on the diagonal the probabilities mean what they say; a point below it was too hopeful. Bars are
+    90 % intervals of the share (Wilson), so a bar that meets the diagonal is no evidence against it. The strip below
+    counts the cases of each class.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        One row a prediction; rows without both are left out. [-]
+    ax : matplotlib Axes, optional
+        Where to draw; a new figure otherwise.
+    probability : str
+        Column of probabilities. [-]
+    happened : str
+        Column of what was seen: True and False, or 1 and 0. [-]
+    event : str
+        What happened, for the labels. [-]
+    bins : int
+        Classes of equal width, 2 to 50. [-]
+    out_of_sample : bool
+        Whether the rows were kept from the fit. It has no default: say it. [-]
+
+    Returns
+    -------
+    matplotlib Axes
+
+    Raises
+    ------
+    InputError
+        When a column is missing, a probability lies outside 0 to 1, or nothing is left to draw.
+    TypeError
+        When ax is not an Axes.
+
+    References
+    ----------
+    Interval of a share: E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209-212.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from matplotlib.figure import Figure
+    >>> table = pd.DataFrame({"probability": [0.1, 0.9, 0.9, 0.9], "happened": [False, True, True, False]})
+    >>> axes = reliability(table, ax=Figure().add_subplot(), out_of_sample=True)
+    >>> axes.get_xlabel()
+    'probability of clear, as said [-]'
+    """
+    if not 2 <= bins <= 50:
+        message = f"bins is {bins!r}; expected a whole number from 2 to 50"
+        raise InputError(message)
+    said, seen = _column(table, probability), _column(table, happened)
+    fine = np.isfinite(said) & np.isfinite(seen)
+    said, seen = said[fine], seen[fine]
+    if not len(said):
+        message = f"no row has both {probability!r} and {happened!r}; nothing to draw"
+        raise InputError(message)
+    if said.min() < 0 or said.max() > 1 or not np.isin(seen, (0, 1)).all():
+        message = f"expected {probability!r} from 0 to 1 and {happened!r} true or false (1 or 0)"
+        raise InputError(message)
+    axes = axes_for(ax, size=(5.8, 5.8))
+    place = np.minimum((said * bins).astype(int), bins - 1)
+    count = np.bincount(place, minlength=bins)
+    full = count > 0
+    mean = np.bincount(place, said, bins)[full] / count[full]
+    share = np.bincount(place, seen, bins)[full] / count[full]
+    low, high = wilson(share, count[full])
+    gap = float(np.sum(count[full] * np.abs(mean - share)) / count.sum())
+    axes.plot([0, 1], [0, 1], color=INK, linewidth=1.0, label="as often as said")
+    axes.errorbar(
+        mean, share, yerr=[share - low, high - share], fmt="o", color="#0072B2", ecolor=QUIET, elinewidth=1.1,
+        capsize=3, markersize=6, label="seen, with 90 % interval",
+    )  # fmt: skip
+    strip = axes.inset_axes([0.0, -0.31, 1.0, 0.15], sharex=axes)
+    strip.bar((np.arange(bins) + 0.5) / bins, count, width=0.92 / bins, color=PALE, edgecolor=INK, linewidth=0.6)
+    for k in np.flatnonzero(full):
+        strip.text((k + 0.5) / bins, count[k], str(count[k]), ha="center", va="bottom", fontsize="x-small", color=INK)
+    strip.set_ylim(0, 1.45 * count.max())
+    strip.set_ylabel("cases", fontsize="small")
+    strip.set_yticks([])
+    strip.tick_params(labelbottom=False)
+    axes.set_xlim(-0.02, 1.02)
+    axes.set_ylim(-0.02, 1.02)
+    axes.set_aspect("equal")
+    axes.set_xlabel(f"probability of {event}, as said [-]")
+    axes.set_ylabel(f"share that was {event} [-]")
+    axes.legend(loc="upper left", fontsize="small", frameon=False)
+    where = "out of sample" if out_of_sample else "the rows it was fitted to"
+    state(axes, f"Probability of {event}: off by {gap:.2f} on average, {where}, n\u00a0=\u00a0{len(said)}")
+    _tidy(axes)
+    _tidy(strip)
+    return axes
+
+
+def wilson(share: Array, count: Any) -> tuple[Array, Array]:
+    """Return the 90 % interval of a share after Wilson (1927).
+
+    Parameters
+    ----------
+    share : ndarray of shape (n,)
+        Shares that were seen. [-]
+    count : ndarray of shape (n,)
+        Cases. [-]
+
+    Returns
+    -------
+    low, high : ndarray of shape (n,)
+        Ends of the interval. [-]
+
+    Examples
+    --------
+    >>> low, high = wilson(np.array([0.0]), np.array([10]))
+    >>> float(low[0]), round(float(high[0]), 2)
+    (0.0, 0.21)
+    """
+    z2 = _Z90**2 / count
+    middle = (share + z2 / 2) / (1 + z2)
+    half = np.sqrt(z2 * (share * (1 - share) + z2 / 4)) / (1 + z2)
+    return np.clip(middle - half, 0.0, share), np.clip(middle + half, share, 1.0)
+
+
+def _tidy(axes: Any) -> None:
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)

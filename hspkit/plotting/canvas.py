@@ -1,0 +1,130 @@
+"""The Axes to draw on, titles that fit, files to write to."""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from hspkit.errors import InputError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["axes_for", "fitted", "save", "state"]
+
+#: Size of text for which the sizes of the figures were chosen [pt]; a larger font makes a larger figure.
+_DESIGN_FONT = 10.0
+#: Mean width of a letter of running text, as a share of the size of the font [-].
+_LETTER = 0.56
+
+
+def axes_for(ax: Axes | None, *, size: tuple[float, float], projection: str | None = None) -> Any:
+    """Return the Axes to draw on: those given, after a check, or those of a new figure.
+
+    Parameters
+    ----------
+    ax : matplotlib Axes or None
+        What the caller gave.
+    size : tuple of float
+        Width and height of a new figure at a font of 10 points; it grows with the font. [inch]
+    projection : str, optional
+        "3d" where depth is drawn. [-]
+
+    Returns
+    -------
+    matplotlib Axes
+
+    Raises
+    ------
+    TypeError
+        When ax is not an Axes.
+    InputError
+        When ax is flat and depth is to be drawn, or the other way round.
+    """
+    from matplotlib.axes import Axes as AxesType
+
+    if ax is not None:
+        if not isinstance(ax, AxesType):
+            message = f"ax is a {type(ax).__name__}; expected a matplotlib Axes"
+            raise TypeError(message)
+        deep = hasattr(ax, "get_zlim")
+        if projection == "3d" and not deep:
+            message = "ax is flat; make it with fig.add_subplot(projection='3d')"
+            raise InputError(message)
+        if projection is None and deep:
+            message = "ax has three dimensions and this figure has two; make it with fig.add_subplot()"
+            raise InputError(message)
+        return ax
+    import matplotlib.pyplot as plt
+
+    scale = plt.rcParams["font.size"] / _DESIGN_FONT
+    figure = plt.figure(figsize=(size[0] * scale, size[1] * scale), layout="constrained")
+    if projection == "3d":  # labels of its axes stand out further than the layout engine believes
+        figure.set_layout_engine("constrained", w_pad=0.15)
+    return figure.add_subplot(projection=projection)
+
+
+def state(axes: Any, finding: str, question: str = "", *, pad: float | None = None) -> None:
+    """Write a title: the finding, and below it what was asked, in lines that fit the figure.
+
+    Parameters
+    ----------
+    axes : matplotlib Axes
+        Where.
+    finding, question : str
+        The two sentences. [-]
+    pad : float, optional
+        Distance from the Axes. [pt]
+    """
+    lines = [line for text in (finding, question) if text for line in fitted(axes, text, size="medium")]
+    axes.set_title("\n".join(lines), loc="left", fontsize="medium", linespacing=1.3, pad=pad)
+
+
+def fitted(axes: Any, text: str, *, size: str) -> list[str]:
+    """Break a text into lines that fit the Axes, or the figure where a layout engine may still widen the Axes.
+
+    Parameters
+    ----------
+    axes : matplotlib Axes
+        Where.
+    text : str
+        What to break. [-]
+    size : str
+        Size of the font in the words of matplotlib, as "small". [-]
+    """
+    from matplotlib.font_manager import FontProperties
+
+    figure = axes.get_figure(root=True)
+    share = 0.86
+    if figure.get_layout_engine() is None:  # then the Axes keep the place they have
+        share = 0.98 - axes.get_position().x0
+    points = FontProperties(size=size).get_size_in_points()
+    return textwrap.wrap(text, max(24, int(share * figure.get_figwidth() * 72 / (points * _LETTER))))
+
+
+def save(axes: Any, path: str | Path, *, dpi: float = 150) -> None:
+    """Write the figure of some Axes to a file.
+
+    Parameters
+    ----------
+    axes : matplotlib Axes
+        From one of the functions of `hspkit.plotting`.
+    path : str or Path
+        File to write; its ending chooses the format (png, svg, pdf). [-]
+    dpi : float
+        Resolution of a png. [1/inch]
+
+    Raises
+    ------
+    InputError
+        When the format is not known.
+    OSError
+        When the file cannot be written.
+    """
+    figure = axes.get_figure(root=True)
+    try:
+        figure.savefig(path, dpi=dpi, bbox_inches="tight")
+    except ValueError as error:
+        message = f"cannot draw to {str(path)!r}: {error}"
+        raise InputError(message) from None

@@ -1,0 +1,237 @@
+"""The distance fan: carriers by RED, gathered by what keeps them from the oil."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from hspkit import hansen
+from hspkit.miscibility import carrier_substances, interaction_radius
+from hspkit.oils import Oil, oil
+from hspkit.plotting.canvas import axes_for, fitted, state
+from hspkit.plotting.outcomes import (
+    INK,
+    PALE,
+    QUIET,
+    keys,
+    mark,
+    marker_size,
+    refused,
+    rows_by_name,
+    shown_carriers,
+    struck_word,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from hspkit.carriers import Blend, Carrier
+    from hspkit.plotting.labels import Array
+    from hspkit.ranking import Ranking
+
+__all__ = ["distance_fan"]
+
+#: Sectors from left to right: axis of Hansen space, sign of carrier minus oil.
+_SECTORS = ((2, -1), (1, -1), (0, -1), (0, 1), (1, 1), (2, 1))
+_SYMBOLS = ("$\\delta_d$", "$\\delta_p$", "$\\delta_h$")
+_WORDS = ("dispersion", "polarity", "hydrogen bonding")
+#: Carriers further away than this stand at the rim, with their figure [-].
+_FURTHEST = 2.5
+_RIM, _BAND = 1.0, 0.055
+#: Radius at which RED is 0: a little room around the hub parts the nearest carriers.
+_HUB = 0.1
+
+
+def distance_fan(
+    oil_or_name: Oil | str,
+    carriers: Sequence[Carrier | Blend | str] | None = None,
+    ax: Axes | None = None,
+    *,
+    ranking: Ranking | None = None,
+) -> Axes:
+    """Draw carriers as a fan around the oil: the length is RED, the sector says what keeps them apart.
+
+    What to read: the oil is the hub; a carrier on a short ray is near. RED is Ra over the R0 of that pair by their
+    molar volumes: below the arc at 1 the theory lets the carrier and a single liquid with the mean parameters of the
+    oil mix in every proportion. The outcome in the mark is computed with every component of the oil, so a mark below 1
+    need not be clear. The sector is the largest of the three mismatches (that of delta_d counted double, as in Ra):
+    "+" means the carrier has more of it than the oil. Behind each name stands that mismatch. Within a sector carriers
+    stand in the order of RED; the angle means no more than that.
+
+    Parameters
+    ----------
+    oil_or_name : Oil or str
+        The oil. [-]
+    carriers : sequence of Carrier, Blend or str, optional
+        Carriers to place; default those of the ranking, or all that ship. [-]
+    ax : matplotlib Axes, optional
+        Where to draw; a new figure otherwise.
+    ranking : Ranking, optional
+        Gives outcomes and permissions.
+
+    Returns
+    -------
+    matplotlib Axes
+
+    Raises
+    ------
+    TypeError
+        When ax is not an Axes.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> axes = distance_fan("limonene", ["triacetin", "glycerol"], ax=Figure().add_subplot())
+    >>> sorted(text.get_text().split("  ")[0] for text in axes.texts if "glyc" in text.get_text())
+    ['glycerol']
+    """
+    from matplotlib.font_manager import FontProperties
+
+    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    shown = shown_carriers(carriers, ranking)
+    axes = axes_for(ax, size=(10.6, 6.9))
+    away = np.array([one.hsp.array for one in shown]) - subject.hsp.array
+    radii = np.array([interaction_radius(subject.volume, _mixing_volume(one)) for one in shown])
+    red = np.array([hansen.distance(subject.hsp, one.hsp) for one in shown]) / radii
+    sector = _sector_of(away)
+    order = np.lexsort((np.where(sector < 3, -red, red), sector))
+    angles = np.empty(len(shown))
+    # Half a place is left free between sectors, so that the rule between them has room.
+    steps = np.arange(len(shown)) + 0.5 * np.cumsum(np.append(0, np.diff(sector[order]) != 0))
+    angles[order] = np.pi - np.pi * (steps + 0.5) / (steps[-1] + 1.0)
+    scale = float(np.clip(1.06 * red.max(), 1.25, _FURTHEST))
+    _scale(axes, scale)
+    rows = rows_by_name(ranking)
+    names = [
+        _ray(axes, one, rows.get(one.name, {}), angle, distance, scale, float(miss[_SECTORS[kind][0]]))
+        for one, angle, distance, miss, kind in zip(shown, angles, red, away, sector, strict=True)
+    ]
+    _sectors(axes, angles, sector)
+    axes.plot(0, 0, marker="*", markersize=17, color=INK, linestyle="none", zorder=6, clip_on=False)
+    axes.set_aspect("equal")
+    axes.set_xlim(-1.08, 1.08)
+    axes.set_ylim(-0.02, 1.08)
+    axes.axis("off")
+    drawn = [rows.get(one.name, {}) for one in shown]
+    handles, labels = keys(
+        [row.get("verdict") for row in drawn], any_struck=any(refused(row) for row in drawn), meaning=struck_word(drawn)
+    )
+    axes.legend(
+        handles, labels, loc="upper center", bbox_to_anchor=(0.5, -0.15), ncols=4, frameon=False, fontsize="small",
+        borderaxespad=0.0,
+    )  # fmt: skip
+    words = (
+        "Length: RED = Ra / R0 of oil and carrier by their molar volumes. Sector: the largest mismatch, + when the"
+        " carrier has more of it than the oil; its size behind the name [MPa$^{0.5}$]. Within a sector in the"
+        " order of RED."
+    )
+    lines = fitted(axes, words, size="x-small")
+    axes.text(
+        0.5, -0.075, "\n".join(lines), transform=axes.transAxes, ha="center", va="top", fontsize="x-small", color=QUIET
+    )
+    points = FontProperties(size="small").get_size_in_points()
+    longest = max(len(text.get_text()) * np.sin(np.deg2rad(abs(text.get_rotation()))) for text in names)
+    state(axes, *_finding(subject, shown, red, sector, drawn), pad=8 + 0.6 * points * longest)
+    return axes
+
+
+def _mixing_volume(one: Carrier | Blend) -> float:
+    """Return the volume with which a carrier mixes: water, which associates, with more than its molar volume."""
+    members = carrier_substances(one)
+    return float(members[0].mixing_volume if len(members) == 1 else one.volume)
+
+
+def _sector_of(away: Array) -> Any:
+    """Return for each mismatch (n, 3) which sector it belongs to."""
+    weighed = away * np.array([2.0, 1.0, 1.0])
+    axis = np.argmax(np.abs(weighed), axis=1)
+    sign = np.where(weighed[np.arange(len(axis)), axis] < 0, -1, 1)
+    return np.array([_SECTORS.index((int(a), int(s))) for a, s in zip(axis, sign, strict=True)])
+
+
+def _toward(angle: float, radius: float) -> Array:
+    return radius * np.array([np.cos(angle), np.sin(angle)])
+
+
+def _radius(distance: float, scale: float) -> float:
+    return _HUB + (_RIM - _HUB) * distance / scale
+
+
+def _scale(axes: Any, scale: float) -> None:
+    """Draw arcs of equal RED and the figures under the base line."""
+    around = np.linspace(0, np.pi, 181)
+    step = 0.25 if scale < 1.6 else 0.5
+    for level in np.arange(step, scale + 1e-9, step):
+        one, radius = abs(level - 1.0) < 1e-9, _radius(level, scale)
+        axes.plot(
+            radius * np.cos(around), radius * np.sin(around), color=INK if one else PALE,
+            linewidth=1.7 if one else 0.7, linestyle="-" if one else ":", zorder=1, clip_on=False,
+        )  # fmt: skip
+        for side in (-1, 1):
+            axes.text(
+                side * radius, -0.02, f"{level:g}", ha="center", va="top", fontsize="small",
+                weight="bold" if one else "normal", color=INK,
+            )  # fmt: skip
+    axes.text(0, -0.045, "RED [-]", ha="center", va="top", fontsize="small", color=INK)
+    axes.plot([-_RIM, _RIM], [0, 0], color=INK, linewidth=0.8, zorder=1, clip_on=False)
+    for radius in (_RIM, _RIM + _BAND):
+        axes.plot(radius * np.cos(around), radius * np.sin(around), color=INK, linewidth=0.8, zorder=1, clip_on=False)
+
+
+def _ray(axes: Any, one: Any, row: dict[str, Any], angle: float, distance: float, scale: float, miss: float) -> Any:
+    """Draw one carrier and return its name at the rim."""
+    struck = refused(row)
+    spot: Any = _toward(angle, min(_radius(distance, scale), 0.985))
+    axes.plot([0, spot[0]], [0, spot[1]], color=QUIET, linewidth=1.1, zorder=2)
+    rim = _toward(angle, _RIM)
+    axes.plot([spot[0], rim[0]], [spot[1], rim[1]], color=PALE, linewidth=0.6, zorder=1)
+    mark(axes, spot, row.get("verdict"), struck=struck, size=marker_size(one.volume) * 0.9)
+    left = angle > np.pi / 2
+    turn = np.rad2deg(angle) - (180.0 if left else 0.0)
+    words = f"{one.name}  {_signed(miss)}" + (f"  (RED {distance:.1f})" if distance > scale else "")
+    return axes.text(
+        *_toward(angle, _RIM + _BAND + 0.02), words, rotation=turn, rotation_mode="anchor", va="center",
+        ha="right" if left else "left", fontsize="small", color=QUIET if struck else INK,
+    )  # fmt: skip
+
+
+def _signed(value: float) -> str:
+    return f"{'−' if value < 0 else '+'}{abs(value):.1f}"
+
+
+def _sectors(axes: Any, angles: Array, sector: Any) -> None:
+    """Rule off the sectors in the band at the rim and name them there."""
+    present = sorted(set(sector.tolist()))
+    edges = [np.pi]
+    for before, after in pairwise(present):
+        edges.append(float((angles[sector == before].min() + angles[sector == after].max()) / 2))
+    edges.append(0.0)
+    for edge in edges[1:-1]:
+        axes.plot(*np.stack([_toward(edge, 0.08), _toward(edge, _RIM + _BAND)]).T, color=INK, linewidth=0.8, zorder=1)
+    for kind, start, end in zip(present, edges[:-1], edges[1:], strict=True):
+        axis, sign = _SECTORS[kind]
+        wide = (start - end) * (_RIM + _BAND) > 0.75
+        words = f"{'more' if sign > 0 else 'less'} {_WORDS[axis]}, {_SYMBOLS[axis]}" if wide else _SYMBOLS[axis]
+        middle = (start + end) / 2
+        axes.text(
+            *_toward(middle, _RIM + _BAND / 2), words + (" +" if sign > 0 else " −"), ha="center", va="center",
+            rotation=np.rad2deg(middle) - 90.0, fontsize="x-small", color=INK,
+        )  # fmt: skip
+
+
+def _finding(
+    subject: Oil, shown: Sequence[Any], red: Array, sector: Any, drawn: Sequence[dict[str, Any]]
+) -> tuple[str, str]:
+    near = int(np.argmin(np.where([refused(row) for row in drawn], np.inf, red)))
+    first = f"{subject.name}: {shown[near].name} is nearest (RED {red[near]:.2f})"
+    far = red > 1.0
+    if not far.any():
+        return first, f"all {len(shown)} carriers lie below RED 1"
+    kinds, counts = np.unique(sector[far], return_counts=True)
+    axis, sign = _SECTORS[kinds[np.argmax(counts)]]
+    more = "too much" if sign > 0 else "too little"
+    many = "all" if counts.max() == far.sum() else f"{counts.max()}"
+    return first, f"{int(far.sum())} of {len(shown)} lie beyond RED 1, {many} of them for {more} {_WORDS[axis]}"

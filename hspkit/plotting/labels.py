@@ -1,0 +1,303 @@
+"""Labels that keep clear of one another, of marks and of the frame.
+
+`place` is the geometry: boxes in, centres out, all in pixels. `Labels` is the artist that calls it whenever a figure
+is drawn, so that labels still fit after a change of size, resolution, font or limits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib import patheffects, transforms
+from matplotlib.artist import Artist
+from matplotlib.lines import Line2D
+from matplotlib.text import Text
+from numpy.typing import NDArray
+
+from hspkit.plotting.outcomes import PALE
+
+__all__ = ["Labels", "place"]
+
+Array = NDArray[np.float64]
+
+#: Directions in which a label may stand from its mark; the first ones are liked best, so right before left
+#: before above and below.
+_TURNS = np.deg2rad([0, 180, 90, 270, 30, -30, 150, 210, 60, -60, 120, 240, 15, -15, 165, 195])
+_DISLIKE = np.array([0, 1, 2, 2, 2, 2, 3, 3, 3, 3, 4, 4, 2, 2, 3, 3], dtype=float)
+#: Distances from the edge of the mark, in heights of a label.
+_STEPS = np.array([0.25, 0.6, 1.1, 1.7, 2.5, 3.5, 4.8, 6.5, 8.5])
+_BOX, _LINE_ON_BOX, _CROSSING, _ON_MARK, _ON_SOFT, _OUTSIDE = 400.0, 120.0, 60.0, 90.0, 12.0, 2000.0
+_SWEEPS = 25
+_STARTS = 5
+#: Room kept between labels, as a share of their height [-].
+_AIR = 0.12
+
+
+def _overlap(a: Array, b: Array) -> Array:
+    """Return the area two sets of boxes (..., 4: left, bottom, right, top) share."""
+    width = np.minimum(a[..., 2], b[..., 2]) - np.maximum(a[..., 0], b[..., 0])
+    height = np.minimum(a[..., 3], b[..., 3]) - np.maximum(a[..., 1], b[..., 1])
+    return np.clip(width, 0.0, None) * np.clip(height, 0.0, None)
+
+
+def _meets(start: Array, end: Array, boxes: Array) -> NDArray[np.bool_]:
+    """Say whether segments meet boxes (Liang and Barsky 1984: the window of the parameter of the line)."""
+    first: Any = 0.0
+    last: Any = 1.0
+    for k in (0, 1):  # a coordinate at a time: reductions over an axis of two are slow
+        way = end[..., k] - start[..., k]
+        way = np.where(way == 0, 1e-12, way)
+        low, high = (boxes[..., k] - start[..., k]) / way, (boxes[..., k + 2] - start[..., k]) / way
+        first, last = np.maximum(first, np.minimum(low, high)), np.minimum(last, np.maximum(low, high))
+    return np.asarray(first < last)
+
+
+def _cross(a: Array, b: Array, c: Array, d: Array) -> NDArray[np.bool_]:
+    """Say whether segments ab and cd cross."""
+
+    def side(p: Array, q: Array, r: Array) -> Array:
+        return (q[..., 0] - p[..., 0]) * (r[..., 1] - p[..., 1]) - (q[..., 1] - p[..., 1]) * (r[..., 0] - p[..., 0])
+
+    return (side(a, b, c) * side(a, b, d) < 0) & (side(c, d, a) * side(c, d, b) < 0)
+
+
+def _boxes(centres: Array, sizes: Array) -> Array:
+    return np.concatenate([centres - sizes / 2, centres + sizes / 2], axis=-1)
+
+
+def _feet(anchors: Array, boxes: Array) -> Array:
+    """Return the point of each box that is nearest to its anchor: where its leader ends."""
+    return np.clip(anchors, boxes[..., :2], boxes[..., 2:])
+
+
+def place(anchors: Array, radii: Array, sizes: Array, *, taken: Array, soft: Array, frame: Array) -> Array:
+    """Choose places for labels.
+
+    Each label tries 16 directions at 9 distances from its mark and takes the cheapest: near, right rather than left
+    rather than above or below, off other labels, marks and leaders, within the frame. Labels are moved in turn, the
+    worst first, until nothing changes.
+
+    Parameters
+    ----------
+    anchors : ndarray of shape (n, 2)
+        Centres of the marks. [pixel]
+    radii : ndarray of shape (n,)
+        Half widths of the marks. [pixel]
+    sizes : ndarray of shape (n, 2)
+        Widths and heights of the labels. [pixel]
+    taken : ndarray of shape (m, 4)
+        Other boxes to keep off: left, bottom, right, top. [pixel]
+    soft : ndarray of shape (k, 4)
+        Boxes to keep off where that costs little, such as small marks without a label. [pixel]
+    frame : ndarray of shape (4,)
+        Box to stay in. [pixel]
+
+    Returns
+    -------
+    ndarray of shape (n, 2)
+        Centres of the labels. [pixel]
+
+    Examples
+    --------
+    Two marks on one spot: the labels part.
+
+    >>> spot, size = np.array([[50.0, 50], [50, 50]]), np.array([[20.0, 10], [20, 10]])
+    >>> frame, nothing = np.array([0.0, 0, 100, 100]), np.empty((0, 4))
+    >>> found = place(spot, np.ones(2), size, taken=nothing, soft=nothing, frame=frame)
+    >>> bool(np.abs(found[0] - found[1])[0] >= 20 or np.abs(found[0] - found[1])[1] >= 10)
+    True
+    """
+    n = len(anchors)
+    if n == 0:
+        return np.empty((0, 2))
+    height = float(np.median(sizes[:, 1]))
+    sizes = sizes + _AIR * height
+    toward = np.stack([np.cos(_TURNS), np.sin(_TURNS)], axis=-1)
+    lean = np.clip(1.5 * toward, -1.0, 1.0)
+    away = radii[:, None, None] + _STEPS[None, :, None] * height
+    centres = anchors[:, None, None, :] + away[..., None] * toward + 0.5 * sizes[:, None, None, :] * lean
+    own = (3.0 * _STEPS[:, None] + _DISLIKE).ravel()
+    centres = centres.reshape(n, -1, 2)
+    boxes = _boxes(centres, sizes[:, None, :])
+    feet = _feet(anchors[:, None, :], boxes)
+    begin = np.broadcast_to(anchors[:, None, :], feet.shape)
+    marks = np.concatenate([anchors - radii[:, None], anchors + radii[:, None]], axis=-1)
+    cost = np.broadcast_to(own, (n, own.size)).copy()
+    area = sizes.prod(axis=-1)[:, None, None]
+    cost += _ON_MARK * ((_overlap(boxes[:, :, None], marks) > 0) + _overlap(boxes[:, :, None], marks) / area).sum(-1)
+    others = ~np.eye(n, dtype=bool)[:, None, :]
+    slim = np.concatenate([marks[:, :2] + 0.3 * radii[:, None], marks[:, 2:] - 0.3 * radii[:, None]], axis=-1)
+    near = (
+        np.abs(anchors[:, None] - anchors[None]).max(axis=-1)[:, None, :] < radii[:, None, None] + radii[None, None, :]
+    )
+    cost += 0.6 * _LINE_ON_BOX * (_meets(begin[:, :, None], feet[:, :, None], slim) & others & ~near).sum(-1)
+    if len(taken):
+        cost += _BOX * ((_overlap(boxes[:, :, None], taken) > 0) + _overlap(boxes[:, :, None], taken) / area).sum(-1)
+        cost += 0.5 * _LINE_ON_BOX * _meets(begin[:, :, None], feet[:, :, None], taken).sum(-1)
+    if len(soft):
+        cost += _ON_SOFT * (_overlap(boxes[:, :, None], soft) > 0).sum(-1)
+    spill = np.clip(frame[:2] - boxes[..., :2], 0, None).sum(-1) + np.clip(boxes[..., 2:] - frame[2:], 0, None).sum(-1)
+    cost += _OUTSIDE * (spill > 0) + spill
+    rows = np.arange(n)
+
+    def against(i: int, now: NDArray[np.intp], places: slice = slice(None)) -> Array:
+        """Return what places of label i cost against the other labels where they stand now."""
+        rest = rows != i
+        box, foot, start = boxes[rows, now][rest], feet[rows, now][rest], anchors[rest]
+        mine, tip, root = boxes[i][places, None], feet[i][places, None], begin[i][places, None]
+        shared = _overlap(mine, box)
+        return np.asarray(
+            _BOX * ((shared > 0) + shared / area[i, 0, 0]).sum(-1)
+            + _LINE_ON_BOX * (_meets(root, tip, box).sum(-1) + _meets(start, foot, mine).sum(-1))
+            + _CROSSING * _cross(root, tip, start, foot).sum(-1)
+        )
+
+    def here(i: int, now: NDArray[np.intp], weight: float) -> float:
+        one = slice(now[i], now[i] + 1)
+        return float(cost[i, now[i]] + weight * against(i, now, one)[0])
+
+    def settle(now: NDArray[np.intp]) -> tuple[float, NDArray[np.intp]]:
+        """Move labels in turn, the worst first, until none moves; return the total cost and the places."""
+        for _ in range(_SWEEPS):
+            pain = np.array([here(i, now, 1.0) for i in range(n)])
+            before = now.copy()
+            for i in np.argsort(-pain, kind="stable"):
+                now[i] = int(np.argmin(cost[i] + against(int(i), now)))
+            if np.array_equal(before, now):
+                break
+        return sum(here(i, now, 0.5) for i in range(n)), now
+
+    # A few starts, since labels settle in the first arrangement from which no single one wants to move.
+    rng = np.random.default_rng(0)
+    best = settle(np.argmin(cost, axis=1))
+    for _ in range(_STARTS - 1 if n > 1 else 0):
+        blurred = cost + rng.uniform(0.0, _ON_MARK, cost.shape)
+        best = min(best, settle(np.argmin(blurred, axis=1)), key=lambda one: one[0])
+    return np.asarray(centres[rows, best[1]])
+
+
+class Labels(Artist):
+    """Text beside marks, put into place each time the figure is drawn.
+
+    Parameters
+    ----------
+    axes : matplotlib Axes
+        Where; the artist adds itself and its texts.
+    points : callable
+        Returns the anchors in pixels, shape (n, 2); called at each drawing.
+    texts : sequence of str, length n
+        What to write. [-]
+    widths : sequence of float, length n
+        Widths of the marks. [pt]
+    obstacles : sequence of Artist
+        What to keep off besides the marks: their extents are asked for at each drawing.
+    styles : sequence of dict, length n
+        Keywords of each text.
+    on_lines : sequence of (Text, callable)
+        Labels of lines: the callable returns the vertices in pixels; the label sits where nothing else is.
+    extra_marks : callable, optional
+        Returns the places of small marks without a label, in pixels, shape (k, 2).
+    """
+
+    def __init__(
+        self,
+        axes: Any,
+        points: Callable[[], Array],
+        texts: Sequence[str],
+        *,
+        widths: Sequence[float],
+        styles: Sequence[dict[str, Any]],
+        obstacles: Sequence[Artist] = (),
+        on_lines: Sequence[tuple[Text, Callable[[], Array]]] = (),
+        extra_marks: Callable[[], Array] | None = None,
+    ) -> None:
+        super().__init__()
+        self._points, self._widths = points, np.asarray(widths, dtype=float)
+        self._obstacles, self._on_lines, self._extra = tuple(obstacles), tuple(on_lines), extra_marks
+        self._last: tuple[list[Array], Array] | None = None
+        self.set_zorder(-1e6)  # drawn before everything else, so that the texts are in place when their turn comes
+        self.set_in_layout(False)
+        axes.add_artist(self)
+        pixels = transforms.IdentityTransform()
+        halo = [patheffects.withStroke(linewidth=2.2, foreground="white", alpha=0.75)]  # lines pass behind
+        self.texts = [
+            axes.add_artist(
+                Text(
+                    0, 0, words, transform=pixels, ha="center", va="center", zorder=9, clip_on=False,
+                    path_effects=halo, **style,
+                )
+            )
+            for words, style in zip(texts, styles, strict=True)
+        ]  # fmt: skip
+        self.leaders = [
+            axes.add_artist(Line2D([], [], color=PALE, linewidth=0.8, transform=pixels, zorder=4, clip_on=False))
+            for _ in texts
+        ]
+        for one in (*self.texts, *self.leaders, *(text for text, _ in on_lines)):
+            one.set_in_layout(False)
+
+    def draw(self, renderer: Any) -> None:
+        """Put the texts and leaders into place; draws nothing itself."""
+        axes = self.axes
+        figure = None if axes is None else axes.get_figure(root=True)
+        if axes is None or figure is None or not self.get_visible():
+            return
+        dot = figure.dpi / 72.0
+        anchors = np.asarray(self._points(), dtype=float).reshape(-1, 2)
+        radii = 0.5 * self._widths * dot
+        frame = np.array(axes.get_window_extent(renderer).extents) + np.array([3, 3, -3, -3]) * dot
+        taken = [one.get_window_extent(renderer).extents for one in self._obstacles if one.get_visible()]
+        marks = np.concatenate([anchors - radii[:, None], anchors + radii[:, None]], axis=-1)
+        spots = np.empty((0, 2)) if self._extra is None else self._extra()
+        soft = np.concatenate([spots - 2.0 * dot, spots + 2.0 * dot], axis=-1)
+        for text, path in self._on_lines:
+            taken.append(_seat(text, path(), np.array([*taken, *marks]).reshape(-1, 4), frame, renderer))
+        sizes = np.array([[box.width, box.height] for box in (t.get_window_extent(renderer) for t in self.texts)])
+        sizes = sizes.reshape(-1, 2)
+        boxes = np.array([box for box in taken if box is not None and np.all(np.isfinite(box))]).reshape(-1, 4)
+        # In points from the corner of the frame, one figure at two resolutions has one layout, found once.
+        origin = frame[:2].copy()
+        shift = np.tile(origin, 2)
+        asked = [(anchors - origin) / dot, radii / dot, sizes / dot]
+        asked += [(some - shift) / dot for some in (boxes, soft, frame)]
+        if self._last is None or not _alike(self._last[0], asked):
+            self._last = asked, place(*asked[:3], taken=asked[3], soft=asked[4], frame=asked[5])
+        centres = self._last[1] * dot + origin
+        feet = _feet(anchors, _boxes(centres, sizes))
+        for text, leader, centre, anchor, foot, radius in zip(
+            self.texts, self.leaders, centres, anchors, feet, radii, strict=True
+        ):
+            text.set_position((float(centre[0]), float(centre[1])))
+            way = foot - anchor
+            length = float(np.sqrt(way @ way))
+            far = length > radius + 7.0 * dot
+            start = anchor + way * (radius / length) if far else anchor
+            leader.set_data(*(([start[0], foot[0]], [start[1], foot[1]]) if far else ([], [])))
+
+
+def _alike(before: list[Array], now: list[Array]) -> bool:
+    """Say whether two layouts ask the same, to less than the air between labels. [pt]"""
+    return all(a.shape == b.shape and bool(np.all(np.abs(a - b) < 0.5)) for a, b in zip(before, now, strict=True))
+
+
+def _seat(text: Text, path: Array, taken: Array, frame: Array, renderer: Any) -> Any:
+    """Put a label on a line where it keeps furthest from what is taken; return its box, None when the line is out."""
+    box = text.get_window_extent(renderer)
+    half = np.array([box.width, box.height]) / 2
+    inside = np.all((path - half > frame[:2]) & (path + half < frame[2:]), axis=-1)
+    text.set_visible(bool(inside.any()))
+    if not inside.any():
+        return None
+    path = path[inside]
+    boxes = np.concatenate([path - half, path + half], axis=-1)
+    if len(taken):
+        gap = np.maximum(taken[:, :2] - boxes[:, None, 2:], boxes[:, None, :2] - taken[:, 2:]).max(axis=-1)
+        free = np.minimum(gap.min(axis=-1), 3 * half[0])  # far enough is far enough: then the middle of the line
+    else:
+        free = np.zeros(len(path))
+    middle = np.abs(np.arange(len(path)) - len(path) / 2) / max(len(path), 1)
+    best = int(np.argmax(free - 0.5 * half[1] * middle))
+    text.set_position((float(path[best, 0]), float(path[best, 1])))
+    return boxes[best]

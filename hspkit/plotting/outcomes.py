@@ -1,0 +1,166 @@
+"""How outcomes look: colour, marker and fill together, so that no one of them is needed to read a figure.
+
+Bluish green, orange and a dark grey of the palette of Okabe and Ito (2008, "Color Universal Design"), which readers
+with any of the common colour deficiencies can tell apart. A liquid that is not allowed is hollow and struck through.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+if TYPE_CHECKING:
+    from hspkit.carriers import Blend, Carrier
+    from hspkit.ranking import Ranking
+
+__all__ = [
+    "INK", "OUTCOMES", "PALE", "QUIET", "SHADES", "WARNING", "Look", "keys", "mark", "marker_size", "refused",
+    "rows_by_name", "shown_carriers", "struck_word",
+]  # fmt: skip
+
+INK = "#3A3A3A"
+#: Names of carriers that are refused; still 4.5:1 against white (WCAG 2, contrast of text).
+QUIET = "#757575"
+PALE = "#BDBDBD"
+#: Vermillion of the same palette, for limits that are broken.
+WARNING = "#D55E00"
+#: From one in ten to nine in ten clear: grey enough to leave the marks their colours.
+SHADES = ("#F7F7F4", "#EFF1EB", "#E4E9E1")
+
+
+class Look(NamedTuple):
+    """Colour, marker, fill and hatch of an outcome."""
+
+    color: str
+    marker: str
+    fill: Any
+    hatch: str
+
+
+OUTCOMES = {
+    "clear": Look("#009E73", "o", "full", ""),
+    "hazy": Look("#E69F00", "D", "left", "////"),
+    "splits": Look(INK, "v", "none", ""),
+}
+#: A carrier whose outcome was not asked for.
+_UNASKED = Look(INK, "s", "none", "")
+
+
+def marker_size(volume: float) -> float:
+    """Return the size of the mark of a liquid: its diameter grows with the cube root of the molar volume. [pt]
+
+    The cube root makes the mark the shadow of a sphere of that volume; 100 cm3/mol is 8 points wide.
+    """
+    return float(8.0 * (volume / 100.0) ** (1.0 / 3.0))
+
+
+def refused(row: dict[str, Any]) -> bool:
+    """Say whether a row of a ranking is not allowed or over its legal limit."""
+    return row.get("allowed") is False or row.get("under_legal_limit") is False
+
+
+def mark(
+    axes: Any, where: Sequence[float], verdict: str | None, *, struck: bool, size: float, zorder: float = 5
+) -> Any:
+    """Draw the mark of an outcome at a place of two or three coordinates; return the last artist.
+
+    Parameters
+    ----------
+    axes : matplotlib Axes
+        Where.
+    where : sequence of float
+        The place, in units of the axes; empty draws nothing and serves a legend. [-]
+    verdict : str or None
+        Outcome; None where it was not asked for. [-]
+    struck : bool
+        Not allowed: hollow and struck through. [-]
+    size : float
+        Width of the mark. [pt]
+    """
+    place = [[value] for value in where] or [[], []]
+    look = OUTCOMES.get(verdict or "", _UNASKED)
+    plain = {"linestyle": "none", "zorder": zorder}
+    (drawn,) = axes.plot(
+        *place,
+        marker=look.marker,
+        markersize=size,
+        fillstyle="full" if struck or look.fill == "none" else look.fill,
+        markerfacecolor="white" if struck or look.fill == "none" else look.color,
+        markerfacecoloralt="white",
+        markeredgecolor=look.color,
+        markeredgewidth=1.3,
+        **plain,
+    )
+    if struck:
+        axes.plot(*place, marker=(2, 0, 45), color=INK, markersize=size + 7, markeredgewidth=1.3, **plain)
+    return drawn
+
+
+def keys(
+    verdicts: Iterable[str | None], *, any_struck: bool, meaning: str = "not allowed"
+) -> tuple[list[Any], list[str]]:
+    """Return handles and labels for the outcomes that occur, in their fixed order.
+
+    Parameters
+    ----------
+    verdicts : iterable of str or None
+        What is drawn. [-]
+    any_struck : bool
+        Whether something is struck through. [-]
+    meaning : str
+        What that means here. [-]
+    """
+    from matplotlib.lines import Line2D
+
+    present = set(verdicts)
+    handles: list[Any] = []
+    labels: list[str] = []
+    for name in [*(one for one in OUTCOMES if one in present), *([None] if None in present else [])]:
+        look = OUTCOMES.get(name or "", _UNASKED)
+        handles.append(
+            Line2D(
+                [], [], linestyle="none", marker=look.marker, markersize=8, markeredgecolor=look.color,
+                fillstyle="full" if look.fill == "none" else look.fill, markeredgewidth=1.3,
+                markerfacecolor="white" if look.fill == "none" else look.color, markerfacecoloralt="white",
+            )
+        )  # fmt: skip
+        labels.append(name or "carrier, outcome not asked")
+    if any_struck:
+        hollow = Line2D(
+            [], [], linestyle="none", marker="o", markersize=8, markerfacecolor="white", markeredgecolor=INK,
+            markeredgewidth=1.3,
+        )  # fmt: skip
+        strike = Line2D([], [], linestyle="none", marker=(2, 0, 45), markersize=15, color=INK, markeredgewidth=1.3)
+        handles.append((hollow, strike))
+        labels.append(f"hollow, struck: {meaning}")
+    return handles, labels
+
+
+def struck_word(rows: Iterable[dict[str, Any]]) -> str:
+    """Say what struck through means in a figure of these rows of a ranking."""
+    reasons = []
+    for row in rows:
+        if row.get("allowed") is False:
+            reasons.append("not allowed")
+        elif row.get("under_legal_limit") is False:
+            reasons.append("over the legal limit")
+    return " or ".join(sorted(set(reasons)))
+
+
+def shown_carriers(carriers: Sequence[Carrier | Blend | str] | None, ranking: Ranking | None) -> list[Carrier | Blend]:
+    """Return the carriers to draw: those named, those of the ranking, or all that ship."""
+    from hspkit.carriers import carrier
+    from hspkit.ranking import candidates
+
+    if carriers is not None:
+        return [carrier(one) if isinstance(one, str) else one for one in carriers]
+    if ranking is not None:
+        return [outcome.carrier for outcome in ranking.outcomes]
+    return candidates()
+
+
+def rows_by_name(ranking: Ranking | None) -> dict[str, dict[str, Any]]:
+    """Return the rows of a ranking by carrier; none without a ranking."""
+    if ranking is None:
+        return {}
+    return {str(row["carrier"]): {str(k): v for k, v in row.items()} for row in ranking.table.to_dict("records")}

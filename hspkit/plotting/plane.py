@@ -1,0 +1,295 @@
+"""The map: polar against hydrogen-bonding part, with lines of equal probability of clear."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from hspkit.miscibility import clear_probability
+from hspkit.oils import Oil, oil
+from hspkit.plotting.canvas import axes_for, state
+from hspkit.plotting.extent import reach
+from hspkit.plotting.labels import Labels
+from hspkit.plotting.outcomes import (
+    INK,
+    QUIET,
+    SHADES,
+    keys,
+    mark,
+    marker_size,
+    refused,
+    rows_by_name,
+    shown_carriers,
+    struck_word,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from hspkit.carriers import Blend, Carrier
+    from hspkit.plotting.labels import Array
+    from hspkit.ranking import Ranking
+
+__all__ = ["map"]
+
+_LEVELS: dict[float, tuple[Any, float]] = {0.1: (":", 1.0), 0.5: ("-", 1.7), 0.9: ("--", 1.0)}
+#: Knots of the probability along each axis; between them its probit, which is smooth, is interpolated.
+_KNOTS, _FINE = 11, 81
+#: Components of the oil below this share have a mark but no name. [-]
+_NAMED_SHARE = 0.08
+#: Half axes of the ellipse that holds 95 % of a normal distribution in two dimensions, in standard deviations:
+#: sqrt(-2 ln 0.05).
+_ELLIPSE_95 = float(np.sqrt(-2.0 * np.log(0.05)))
+_UNIT = "MPa$^{0.5}$"
+
+
+def map(
+    oil_or_name: Oil | str,
+    carriers: Sequence[Carrier | Blend | str] | None = None,
+    ax: Axes | None = None,
+    *,
+    ranking: Ranking | None = None,
+    oil_parts: float = 1,
+    carrier_parts: float = 2,
+) -> Axes:
+    """Draw the polar against the hydrogen-bonding part, with lines of equal probability of clear.
+
+    What to read: the nearer to the oil (star), the clearer; the lines say where one carrier in ten, in two, nine in
+    ten would be clear. They hold for a carrier of middling molar volume with the delta_d of the oil; the outcome of
+    each carrier is computed for that carrier and stands in its mark, so a mark may disagree with the lines: larger
+    molecules than the middle mix less well, smaller ones better. Hollow and struck through: not allowed. Small grey
+    crosses are the components of the oil, named from 8 % by volume on. The ellipse holds 95 % of what is uncertain
+    about the mean parameters of the oil. An arrow at the frame is a carrier far beyond it.
+
+    Parameters
+    ----------
+    oil_or_name : Oil or str
+        The oil. [-]
+    carriers : sequence of Carrier, Blend or str, optional
+        Carriers to place; default those of the ranking, or all that ship. [-]
+    ax : matplotlib Axes, optional
+        Where to draw; a new figure otherwise.
+    ranking : Ranking, optional
+        Gives outcomes, permissions and the parts; without it carriers are drawn without an outcome.
+    oil_parts, carrier_parts : float
+        Parts by volume, when there is no ranking. [-]
+
+    Returns
+    -------
+    matplotlib Axes
+        `get_legend` is the key beside it.
+
+    Raises
+    ------
+    TypeError
+        When ax is not an Axes.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> axes = map("limonene", ["triacetin", "glycerol"], ax=Figure().add_subplot())
+    >>> axes.get_xlabel().startswith("hydrogen-bonding part")
+    True
+    """
+    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    shown = shown_carriers(carriers, ranking)
+    parts = (oil_parts, carrier_parts) if ranking is None else (ranking.oil_parts, ranking.carrier_parts)
+    axes = axes_for(ax, size=(9.6, 6.0))
+    spots = np.array([one.hsp.array[[2, 1]] for one in shown])
+    sizes = np.array([one.volume for one in shown])
+    middle = float(np.median(sizes))
+    centre = subject.hsp.array[[2, 1]]
+    ends = (reach(np.append(spots[:, 0], centre[0]), 22.0), reach(np.append(spots[:, 1], centre[1]), 14.0))
+    lines = _probability(axes, subject, middle, parts, ends)
+    rows = rows_by_name(ranking)
+    texts, anchors, widths, styles = _carriers(axes, shown, spots, sizes, rows, ends)
+    named = _components(axes, subject, ends)
+    for text, spot in named:
+        texts.append(text)
+        anchors.append(spot)
+        widths.append(6.0)
+        styles.append({"fontsize": "x-small", "color": QUIET, "style": "italic"})
+    ellipse = _oil(axes, subject, centre)
+    where = np.array(anchors)
+    small = np.vstack([subject.component_hsp[:, [2, 1]], np.repeat(centre[None], 3, axis=0)])
+    Labels(
+        axes,
+        lambda: axes.transData.transform(where),
+        texts,
+        widths=widths,
+        styles=styles,
+        on_lines=lines,
+        extra_marks=lambda: axes.transData.transform(small),
+    )
+    axes.set_xlim(0, ends[0])
+    axes.set_ylim(0, ends[1])
+    axes.set_xlabel(f"hydrogen-bonding part $\\delta_h$ [{_UNIT}]")
+    axes.set_ylabel(f"polar part $\\delta_p$ [{_UNIT}]")
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    _key(axes, rows, shown, ellipse, middle, subject)
+    ratio = f"{parts[0]:g}:{parts[1]:g}"
+    state(axes, _finding(subject, shown, rows, ratio, middle), f"{subject.name}, {ratio} by volume" if rows else "")
+    return axes
+
+
+def _probability(
+    axes: Any, subject: Oil, volume: float, parts: tuple[float, float], ends: tuple[float, float]
+) -> list[tuple[Any, Any]]:
+    """Draw shades and lines of probability; return the labels of the lines with their paths."""
+    from matplotlib.text import Text
+    from matplotlib.transforms import IdentityTransform
+    from scipy.interpolate import RectBivariateSpline
+
+    knots_h, knots_p = np.linspace(0, ends[0], _KNOTS), np.linspace(0, ends[1], _KNOTS)
+    field = np.empty((_KNOTS, _KNOTS, 3))
+    field[..., 0] = subject.hsp.delta_d
+    field[..., 1], field[..., 2] = knots_p[:, None], knots_h[None, :]
+    chance = clear_probability(subject, field, volume, oil_parts=parts[0], carrier_parts=parts[1])
+    probit = np.clip(ndtri(np.clip(chance, 1e-15, 1 - 1e-15)), -8.0, 8.0)
+    h, p = np.linspace(0, ends[0], _FINE), np.linspace(0, ends[1], _FINE)
+    smooth = ndtr(RectBivariateSpline(knots_p, knots_h, probit, kx=3, ky=3)(p, h))
+    axes.contourf(h, p, smooth, levels=[*_LEVELS, 1.0 + 1e-9], colors=SHADES, zorder=0)
+    drawn = axes.contour(
+        h,
+        p,
+        smooth,
+        levels=list(_LEVELS),
+        colors=INK,
+        linestyles=[style for style, _ in _LEVELS.values()],
+        linewidths=[width for _, width in _LEVELS.values()],
+        zorder=1,
+    )
+    labels = []
+    for level, segments in zip(_LEVELS, drawn.allsegs, strict=True):
+        path = max(segments, key=len, default=np.empty((0, 2)))
+        if len(path) < 2:
+            continue
+        words = f"{100 * level:.0f} % clear"
+        text = axes.add_artist(
+            Text(
+                0, 0, words, transform=IdentityTransform(), ha="center", va="center", fontsize="small", color=INK,
+                zorder=2, bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none", "alpha": 0.85},
+            )
+        )  # fmt: skip
+        labels.append((text, lambda path=path: axes.transData.transform(path)))
+    return labels
+
+
+def _carriers(
+    axes: Any,
+    shown: Sequence[Carrier | Blend],
+    spots: Array,
+    sizes: Array,
+    rows: dict[str, dict[str, Any]],
+    ends: tuple[float, float],
+) -> tuple[list[str], list[Array], list[float], list[dict[str, Any]]]:
+    """Draw the marks of the carriers; return text, anchor, width and style of each label."""
+    texts, anchors, widths, styles = [], [], [], []
+    for one, spot, size in zip(shown, spots, sizes, strict=True):
+        row = rows.get(one.name, {})
+        struck = refused(row)
+        inside = np.minimum(spot, [0.985 * ends[0], 0.97 * ends[1]])
+        words, width = one.name, marker_size(size)
+        if np.array_equal(inside, spot):
+            # what may be used lies on top of what may not, small marks on top of large ones
+            depth = 5.0 - 0.5 * struck - 0.4 * size / sizes.max()
+            mark(axes, spot, row.get("verdict"), struck=struck, size=width, zorder=depth)
+        else:
+            far = "δh" if spot[0] > ends[0] else "δp"
+            value = spot[0] if spot[0] > ends[0] else spot[1]
+            words = f"{one.name}: {far} {value:.0f}" + (f", {row['verdict']}" if row else "")
+            width = 9.0
+            axes.plot(
+                *inside, linestyle="none", color=INK, markersize=width, marker=">" if spot[0] > ends[0] else "^",
+                clip_on=False, zorder=5,
+            )  # fmt: skip
+        texts.append(words)
+        anchors.append(inside)
+        widths.append(width)
+        styles.append({"fontsize": "small", "color": QUIET if struck else INK})
+    return texts, anchors, widths, styles
+
+
+def _components(axes: Any, subject: Oil, ends: tuple[float, float]) -> list[tuple[str, Array]]:
+    """Draw the components of the oil; return names with shares and places of the large ones."""
+    spots = subject.component_hsp[:, [2, 1]]
+    axes.scatter(
+        *spots.T, marker="+", s=10 + 60 * subject.fractions, color=QUIET, linewidths=0.9, zorder=3, clip_on=True
+    )
+    if len(spots) == 1:
+        return []
+    return [
+        (f"{label} {100 * share:.0f} %", spot)
+        for label, share, spot in zip(subject.labels, subject.fractions, spots, strict=True)
+        if share >= _NAMED_SHARE and spot[0] < ends[0] and spot[1] < ends[1]
+    ]
+
+
+def _oil(axes: Any, subject: Oil, centre: Array) -> Any:
+    """Draw the star of the oil and the ellipse of its uncertainty."""
+    from matplotlib.patches import Ellipse
+
+    values, vectors = np.linalg.eigh(subject.covariance[np.ix_([2, 1], [2, 1])])
+    half = _ELLIPSE_95 * np.sqrt(np.clip(values, 0.0, None))
+    turn = np.rad2deg(np.arctan2(vectors[1, 1], vectors[0, 1]))
+    drawn = Ellipse(
+        (float(centre[0]), float(centre[1])), 2 * half[1], 2 * half[0], angle=float(turn), facecolor="none",
+        edgecolor=INK, linewidth=1.0, zorder=4,
+    )  # fmt: skip
+    axes.add_patch(drawn)
+    axes.plot(
+        *centre, marker="*", markersize=15, color=INK, markeredgecolor="white", markeredgewidth=0.8,
+        linestyle="none", zorder=6,
+    )  # fmt: skip
+    return drawn
+
+
+def _key(
+    axes: Any, rows: dict[str, dict[str, Any]], shown: Sequence[Any], ellipse: Any, middle: float, subject: Oil
+) -> None:
+    from matplotlib.lines import Line2D
+
+    drawn = [rows.get(one.name, {}) for one in shown]
+    handles, labels = keys(
+        [row.get("verdict") for row in drawn], any_struck=any(refused(row) for row in drawn), meaning=struck_word(drawn)
+    )
+
+    def add(label: str, handle: Any) -> None:
+        handles.append(handle)
+        labels.append(label)
+
+    def dots(width: float, **look: Any) -> Any:
+        return Line2D([], [], linestyle="none", markersize=width, markeredgecolor=INK, **look)
+
+    for volume in (75, 300):
+        add(f"size: {volume} cm³/mol", dots(marker_size(volume), marker="o", markerfacecolor="none"))
+    add(textwrap.fill(subject.name, 24, break_on_hyphens=False), dots(13, marker="*", markerfacecolor=INK))
+    add("95 % of its uncertainty", dots(13, marker="o", markerfacecolor="none", markeredgewidth=1.0))
+    if len(subject.labels) > 1:
+        add("its components,\nshares by volume", Line2D([], [], linestyle="none", marker="+", color=QUIET))
+    for level, (style, width) in _LEVELS.items():
+        add(f"{100 * level:.0f} % clear*", Line2D([], [], linestyle=style, linewidth=width, color=INK))
+    add(
+        f"* for a carrier of\n{middle:.0f} cm³/mol, $\\delta_d$ {subject.hsp.delta_d:.1f}",
+        Line2D([], [], linestyle="none"),
+    )
+    axes.legend(
+        handles, labels, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0.0, frameon=False,
+        fontsize="small", labelspacing=0.75,
+    )  # fmt: skip
+
+
+def _finding(subject: Oil, shown: Sequence[Any], rows: dict[str, dict[str, Any]], ratio: str, middle: float) -> str:
+    known = [rows[one.name] for one in shown if one.name in rows]
+    if not known:
+        return f"{subject.name}: where a carrier of {middle:.0f} cm³/mol would be clear at {ratio}"
+    judged = any(row["allowed"] is not None for row in known)
+    open_ones = [row for row in known if not refused(row)]
+    clear = sum(row["verdict"] == "clear" for row in open_ones)
+    word = "allowed carriers" if judged else "carriers"
+    return f"{clear} of {len(open_ones)} {word} hold the oil clear"
