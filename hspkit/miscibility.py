@@ -42,6 +42,10 @@ Array = NDArray[np.float64]
 HAZE_VOLUME = 0.02
 #: Role of the substances that stand for what is left when a cold-pressed oil has evaporated.
 RESIDUE = "citrus residue"
+#: More parts than this are a slip of the keyboard [-]; so are temperatures outside this range [degC], in which no
+#: stock is mixed or kept.
+MOST_PARTS = 1e6
+CELSIUS_RANGE = (-60.0, 250.0)
 #: Probability of `clear` between these two is called undecided [-]: odds of less than four to one.
 UNDECIDED = (0.2, 0.8)
 #: Above this probability of clear the rest is called hazy without asking where haze ends [-].
@@ -221,8 +225,8 @@ def check_parts(oil_parts: float, carrier_parts: float) -> tuple[float, float]:
             value = float(given)
         except (TypeError, ValueError):
             value = float("nan")
-        if not np.isfinite(value) or value <= 0:
-            message = f"{name} is {given!r}; expected a number > 0 of parts by volume"
+        if not 0 < value <= MOST_PARTS:
+            message = f"{name} is {given!r}; expected a number > 0 (at most {MOST_PARTS:g}) of parts by volume"
             raise InputError(message)
         checked.append(value)
     return checked[0], checked[1]
@@ -260,21 +264,17 @@ def _first_cloud(mixture: Mixture, start: Array, added: Array, celsius: float) -
     return float(phases.cloud_point(start, added, mixture.volumes, mixture.hsp, celsius=celsius).fraction)
 
 
-def _limiting(
-    mixture: Mixture, members: Sequence[str], celsius: float, separated: phases.Split | None
-) -> tuple[str, ...]:
+def _limiting(mixture: Mixture, members: Sequence[str], celsius: float, phase: Array | None) -> tuple[str, ...]:
     """Return the components of the oil that drive it out, strongest first.
 
     In a mixture that separates: those that make up the phase which is richest in oil. In a clear one: those that
     contribute most to the spinodal index, which is an exact sum over components.
     """
     rows = np.array([name in members for name in mixture.names])
-    if separated is None:
+    if phase is None:
         weight = phases.index_shares(mixture.fractions, mixture.volumes, mixture.hsp, celsius=celsius)
     else:
-        compositions = separated.fractions[: int(separated.n_phases)]
-        richest = compositions[np.argmax(compositions[:, rows].sum(axis=1))]
-        weight = np.clip(richest - mixture.fractions, 0.0, None)
+        weight = np.clip(phase - mixture.fractions, 0.0, None)
     weight = np.where(rows, weight, 0.0)
     total = weight.sum()
     if total <= 0:
@@ -320,7 +320,7 @@ def dissolve(
     UnknownNameError
         For an unknown oil or carrier.
     InputError
-        For parts that are not positive.
+        For parts that are not positive, or a temperature at which nothing is mixed.
 
     Examples
     --------
@@ -330,6 +330,9 @@ def dissolve(
     subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
     liquid = subject.met(carrier(carrier_or_blend))
     parts = check_parts(oil_parts, carrier_parts)
+    if not CELSIUS_RANGE[0] <= float(celsius) <= CELSIUS_RANGE[1]:
+        message = f"celsius is {celsius!r}; expected {CELSIUS_RANGE[0]:g} to {CELSIUS_RANGE[1]:g} degC"
+        raise InputError(message)
     share = parts[0] / sum(parts)
     members = carrier_substances(liquid)
     mixture = Mixture.of(
@@ -343,15 +346,14 @@ def dissolve(
     mean, sd = ln_index_moments(mixture, celsius, draws, random_state)
     index = float(phases.binodal_index(stock, mixture.volumes, mixture.hsp, celsius=celsius))
     p_clear = float(ndtr(-mean / sd))
-    edge = _haze_edge(mixture, index, celsius) if p_clear < SURELY_CLEAR else np.inf
+    rows = np.array([name in {member.name for member in subject.substances} for name in mixture.names])
+    edge, second, phase = _separation(mixture, index, celsius, rows, with_edge=p_clear < SURELY_CLEAR)
     p_splits = float(ndtr((mean - np.log(edge)) / sd))
     verdict = _verdict(index, edge)  # the best estimate's own answer, as second_phase_percent and max_oil_percent are
-    separated = phases.split(stock, mixture.volumes, mixture.hsp, celsius=celsius) if index >= 1.0 else None
-    second = 0.0 if separated is None else 100.0 * (1.0 - float(separated.amounts[0]))
     pure_oil = mixture.shares_of(subject.substances, subject.fractions)
     pure_carrier = mixture.shares_of(members, liquid.fractions)
     water = mixture.shares_of((_water(),), np.ones(1))
-    limiting = _limiting(mixture, [member.name for member in subject.substances], celsius, separated)
+    limiting = _limiting(mixture, [member.name for member in subject.substances], celsius, phase)
     return Outcome(
         subject,
         liquid,
@@ -362,9 +364,9 @@ def dissolve(
         max(0.0, 1.0 - p_clear - p_splits),
         p_splits,
         100.0 * _first_cloud(mixture, pure_carrier, pure_oil, celsius),
-        0.0 if second else 100.0 * _first_cloud(mixture, stock, water, celsius),
+        0.0 if second > 0 else 100.0 * _first_cloud(mixture, stock, water, celsius),
         float(phases.spinodal_index(stock, mixture.volumes, mixture.hsp, celsius=celsius)),
-        second,
+        100.0 * second,
         limiting,
         _advice(subject, verdict, limiting),
     )
@@ -419,22 +421,57 @@ _SMALLEST_INDEX = 1e-3
 _LADDER = np.array([1.02, 1.08, 1.2, 1.6])
 
 
-def _haze_edge(mixture: Mixture, index: float, celsius: float) -> float:
-    """Return the binodal index at which the second phase reaches `HAZE_VOLUME`.
+def _separation(
+    mixture: Mixture, index: float, celsius: float, oil_rows: NDArray[np.bool_], *, with_edge: bool
+) -> tuple[float, float, Array | None]:
+    """Return where haze ends, and what separates from the central mixture.
 
-    The index is proportional to alpha, so the central mixture is driven up the ladder by raising alpha.
+    Parameters
+    ----------
+    mixture : Mixture
+        The mixture at its central parameters.
+    index : float
+        Its binodal index. [-]
+    celsius : float
+        Temperature. [degC]
+    oil_rows : ndarray of bool, shape (n,)
+        Which components belong to the oil. [-]
+    with_edge : bool
+        Whether the edge is wanted.
+
+    Returns
+    -------
+    edge : float
+        Binodal index at which the second phase reaches `HAZE_VOLUME`; the index is proportional to alpha, so the
+        mixture is driven up a ladder by raising alpha. Infinite when it is not wanted. [-]
+    second : float
+        Share of the volume outside the largest phase. [-]
+    phase : ndarray of shape (n,) or None
+        Volume fractions in the phase that is richest in oil; None while the mixture is clear. [-]
     """
+    rungs = np.concatenate([[index] if index >= 1.0 else [], _LADDER if with_edge else []])
+    if rungs.size == 0:
+        return np.inf, 0.0, None
     present = mixture.fractions > 0
-    count = _LADDER.size
     found = phases.split(
-        np.broadcast_to(mixture.fractions[present], (count, int(present.sum()))),
+        np.broadcast_to(mixture.fractions[present], (rungs.size, int(present.sum()))),
         mixture.volumes[present],
         mixture.hsp[present],
         celsius=celsius,
-        alpha=phases.ALPHA * _LADDER / index,
+        alpha=phases.ALPHA * rungs / index,
     )
-    second = np.maximum.accumulate(1.0 - found.amounts[:, 0])
-    return float(np.interp(HAZE_VOLUME, second, _LADDER, left=1.0, right=np.inf))
+    outside = 1.0 - found.amounts[:, 0]
+    edge, second, phase = np.inf, 0.0, None
+    if with_edge:
+        climbed = np.maximum.accumulate(outside[-_LADDER.size :])
+        edge = float(np.interp(HAZE_VOLUME, climbed, _LADDER, left=1.0, right=np.inf))
+    if index >= 1.0:
+        second = float(outside[0])
+        compositions = found.fractions[0, : int(found.n_phases[0])]
+        richest = compositions[np.argmax(compositions[:, oil_rows[present]].sum(axis=1))]
+        phase = np.zeros(len(mixture.names))
+        phase[present] = richest
+    return edge, second, phase
 
 
 #: What to try when components of a kind drive the oil out; common practice, no source.
