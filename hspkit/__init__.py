@@ -8,7 +8,39 @@ from __future__ import annotations
 import importlib
 import sys
 import types
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:  # what a type checker reads; tests/test_architecture.py keeps it equal to _HOME
+    from hspkit.application import Application as Application
+    from hspkit.blending import best_blend as best_blend
+    from hspkit.carriers import Blend as Blend
+    from hspkit.carriers import Carrier as Carrier
+    from hspkit.carriers import carrier as carrier
+    from hspkit.carriers import carriers as carriers
+    from hspkit.estimation import Estimate as Estimate
+    from hspkit.estimation import GroupModel as GroupModel
+    from hspkit.estimation import estimate as estimate
+    from hspkit.estimation import estimate_many as estimate_many
+    from hspkit.evidence import Evidence as Evidence
+    from hspkit.evidence import reconcile as reconcile  # type: ignore[no-redef]
+    from hspkit.hansen import HSP as HSP
+    from hspkit.hansen import distance as distance
+    from hspkit.hansen import red as red
+    from hspkit.miscibility import dissolve as dissolve
+    from hspkit.miscibility import ethanol_strength_to_clear as ethanol_strength_to_clear
+    from hspkit.oils import Oil as Oil
+    from hspkit.oils import oil as oil
+    from hspkit.oils import oils as oils
+    from hspkit.pairs import pair_miscibility as pair_miscibility
+    from hspkit.ranking import rank_carriers as rank_carriers
+    from hspkit.report import batch_sheet as batch_sheet
+    from hspkit.sphere import SphereFit as SphereFit
+    from hspkit.substances import Substance as Substance
+    from hspkit.substances import substance as substance
+    from hspkit.trials import Trial as Trial
+    from hspkit.trials import TrialLog as TrialLog
+    from hspkit.trials import learn as learn
+    from hspkit.trials import next_trial as next_trial
 
 __version__ = "0.1.0"
 

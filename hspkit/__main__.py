@@ -331,7 +331,7 @@ _BLEND_SCREEN = {
 def _blend(options: argparse.Namespace) -> str:
     _check_files(options)
     _long("blending")
-    prices = {f"price_per_{options.price_per}": _named("--price", options.price)} if options.price else {}
+    prices = _named("--price", options.price) if options.price else None
     search = hspkit.best_blend(
         [_handled(options), *map(_oil, options.also)],
         options.carrier or None,
@@ -348,15 +348,19 @@ def _blend(options: argparse.Namespace) -> str:
         max_share={name: share / 100.0 for name, share in _named("--max-share", options.max_share).items()},
         worst_case=options.worst_case,
         celsius=options.celsius,
-        **prices,
+        price_per_L=prices if options.price_per == "L" else None,
+        price_per_kg=prices if options.price_per == "kg" else None,
     )
     if options.figure:
         from hspkit import plotting
 
         names = list(dict.fromkeys(part.name for blend in search.blends for part in blend.parts))
         three = len(search.best.parts) == 3
-        draw = plotting.blend_triangle if three else plotting.blend_path
-        _draw(draw(search, *names[: 3 if three else 2]), options.figure)
+        if three:
+            axes = plotting.blend_triangle(search, names[0], names[1], names[2])
+        else:
+            axes = plotting.blend_path(search, names[0], names[1])
+        _draw(axes, options.figure)
     if options.csv:
         return pages.csv_text(search.table)
     shown = search.table[list(_BLEND_SCREEN)].rename(columns=_BLEND_SCREEN).dropna(axis=1, how="all")

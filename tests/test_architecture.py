@@ -62,6 +62,13 @@ def test_public_names_are_pinned_and_resolve():
         assert name in dir(hspkit)
 
 
+def test_type_checkers_see_the_public_names():
+    tree = ast.parse((PACKAGE / "__init__.py").read_text(encoding="utf-8"))
+    block = next(n for n in tree.body if isinstance(n, ast.If) and getattr(n.test, "id", "") == "TYPE_CHECKING")
+    seen = {alias.asname: line.module for line in block.body for alias in line.names}
+    assert seen == {name: f"hspkit.{module}" for name, module in hspkit._HOME.items()}
+
+
 def _fresh(code: str) -> str:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=False)
     assert done.returncode == 0, done.stderr
