@@ -35,6 +35,7 @@ _SCREEN = (
     ("verdict", "", "verdict"),
     ("p(clear)", "", "p_clear"),
     ("Ra", "", "distance"),
+    ("index", "L", "spinodal_index"),
     ("max oil", "% vol", "max_oil_percent"),
     ("water", "% vol", "water_tolerance_percent"),
     ("dose", "mg/L", "carrier_mg_per_L"),
@@ -42,12 +43,13 @@ _SCREEN = (
     ("taste", "mg/L", "taste_limit_mg_per_L"),
     ("at 20 C", "mPa s", "viscosity_mPa_s"),
     ("pours", "", "pours"),
-    ("in drink", "", "carrier_dissolves_in_drink"),
+    ("in the", "drink", "carrier_dissolves_in_drink"),
     ("allowed", "", "allowed"),
 )
 _LEGEND = (
-    "Ra [MPa^0.5]: Hansen distance to the oil. Max oil, water: cloud points. Dose, legal, taste: carrier in the "
-    "product; a '!' marks a limit that is broken. In drink: the carrier itself dissolves. '-': not known or not asked."
+    "Ra [MPa^0.5]: Hansen distance to the oil. Index: the stock unmixes by itself from L = 1 on. Max oil, "
+    "water: cloud points. Dose, legal, taste: carrier in the product; a '!' marks a limit that is broken. In the "
+    "drink: the carrier itself dissolves. '-': not known or not asked."
 )
 #: Temperatures of which one can ask [degC]: nothing that is eaten is a liquid outside.
 _CELSIUS = (-60.0, 250.0)
@@ -78,6 +80,8 @@ def _number(key: str, value: Any) -> str:
     if isinstance(value, str):
         return value
     if key == "p_clear":
+        return f"{value:.2f}"
+    if key == "spinodal_index":
         return f"{value:.2f}"
     if key.endswith("_mg_per_L"):
         return f"{value:,.0f}"

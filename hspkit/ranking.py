@@ -4,9 +4,9 @@ Rows stand in the order in which a formulator decides, and `Ranking.order` says 
 
 1. allowed before refused, then within the legal limit before over it;
 2. clear before hazy before splits;
-3. fewer failing reasons first, of: under the taste limit, the carrier dissolves in the drink, pours, the drink stays
-   clear; with as many, the one that fails the later reason of that list;
-4. what is clear decided before undecided (of the others undecided first), then fewer reasons on which nothing is known;
+3. fewer failing reasons first, of: taste (over its limit, or noticed at this dose where nobody states a limit), the
+   carrier dissolves in the drink, pours, the drink stays clear; with as many, the one that fails the later reason;
+4. fewer reasons on which nothing is known, then what is clear decided before undecided (of the others undecided first);
 5. the higher probability of clear, in steps of its own sampling error; what is left is a tie, in the order of names.
 """
 
@@ -82,6 +82,7 @@ _SHOWN: tuple[tuple[str, str, str, Callable[[Any], str]], ...] = (
     ("max_oil_percent", "max oil", "% vol", _percent),
     ("water_tolerance_percent", "water", "% vol", _percent),
     ("distance", "Ra", "MPa^0.5", number),
+    ("spinodal_index", "index", "L", number),
     ("carrier_mg_per_L", "dose", "mg/L", number),
     ("legal_limit_mg_per_L", "legal limit", "mg/L", number),
     ("taste_limit_mg_per_L", "taste limit", "mg/L", number),
@@ -96,17 +97,20 @@ _SHOWN: tuple[tuple[str, str, str, Callable[[Any], str]], ...] = (
 )
 _LEGEND = (
     "Stock: oil and carrier. p(clear): probability of clear. Max oil: cloud point as oil is added. Water: cloud point "
-    "as water is added. Ra: Hansen distance to the oil. Doses and limits: of the carrier, in the finished product. "
-    "A dash: not known or not asked."
+    "as water is added. Ra: Hansen distance to the oil. Index: the stock unmixes by itself from L = 1 on. "
+    "Doses and limits: of the carrier, in the finished product. A dash: not known or not asked."
 )
 _VERDICTS = ("clear", "hazy", "splits")
+#: Key of a row, not a column: a part is noticed at this dose and nobody states a limit for its taste.
+_NOTICED = "noticed_without_limit"
 #: Reasons that order carriers of one verdict, in this order.
 _REASONS = ("under_taste_limit", "carrier_dissolves_in_drink", "pours", "drink_stays_clear")
-#: Sampling error of a probability from `miscibility.DRAWS` draws, at most: 0.5 / sqrt(200) [-].
+#: Sampling error of a probability from `miscibility.DRAWS` draws, at most: that of counting them [-].
 _STEP = 0.5 / DRAWS**0.5
 _ORDER = (
-    "Order: allowed, within the law, clear before hazy before splits; then fewest failing reasons (taste, carrier "
-    "dissolves in the drink, pours, drink stays clear), decided before undecided, fewest unknown, probability of clear."
+    "Order: allowed, within the law, clear before hazy before splits; then fewest failing reasons (taste: over its "
+    "limit, or noticed where no limit is stated; carrier dissolves in the drink; pours; drink stays clear), fewest "
+    "unknown, decided before undecided, probability of clear."
 )
 #: Strengths of ethanol that everyone in the trade knows. [% vol]
 YARDSTICKS = (40, 70, 96)
@@ -498,15 +502,17 @@ def _watched(chosen: list[Carrier | Blend]) -> Iterable[Carrier | Blend]:
 
 
 def _order(row: dict[str, Any]) -> tuple[Any, ...]:
-    failing = tuple(row[reason] is False for reason in _REASONS)
+    failing = tuple(
+        row[reason] is False or (reason == "under_taste_limit" and row.get(_NOTICED, False)) for reason in _REASONS
+    )
     return (
         row["allowed"] is False,
         row["under_legal_limit"] is False,
         _VERDICTS.index(row["verdict"]),
         sum(failing),
         failing,
-        row["undecided"] is (row["verdict"] == "clear"),
         sum(row[reason] is None for reason in _REASONS),
+        row["undecided"] is (row["verdict"] == "clear"),
         -round(row["p_clear"] / _STEP),
         row["carrier"],
     )
@@ -528,6 +534,7 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
         "carrier_mg_per_L": np.nan,
         "legal_limit_mg_per_L": np.nan,
         "taste_limit_mg_per_L": np.nan if taste is None else taste,
+        _NOTICED: False,
         "least_carrier_parts": np.nan,
         "most_carrier_parts": np.nan,
         "allowed": None,
@@ -587,6 +594,7 @@ def _judge(row: dict[str, Any], outcome: Outcome, asked: Application) -> list[st
         if not row["under_taste_limit"]:
             notes.append("over the taste limit of the trade")
     noticed = [line for line in product.taste_lines(liquid, amount.carrier_mg_per_L) if line.dose > line.noticed_from]
+    row[_NOTICED] = any(not np.isfinite(line.limit) for line in noticed)
     if row["under_taste_limit"] is not False:
         notes.extend(f"may be tasted: noticed from about {number(line.noticed_from)} mg/L" for line in noticed)
     if asked.is_drink:

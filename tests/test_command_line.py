@@ -19,7 +19,7 @@ SODA = ["--market", "US", "--category", "soft drinks", "--oil-mg-per-l", "40"]
 def test_rank_prints_table_notes_and_cautions(capsys):
     assert main([*RANK, *SODA]) == 0
     said = capsys.readouterr().out
-    for word in ("triacetin", "clear", "splits", "Cautions", "legal", "clouds the finished drink"):
+    for word in ("index", "triacetin", "clear", "splits", "Cautions", "legal", "clouds the finished drink"):
         assert word in said
     assert max(len(line) for line in said.split("Notes")[0].splitlines()[2:6]) <= 120
 
