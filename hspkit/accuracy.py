@@ -105,7 +105,8 @@ def mixing_score(hsp: Array, constants: Calibration, a: Any, b: Any, celsius: An
     """Return -ln(index): above 0 where the theory says that a pair mixes in all proportions."""
     mixing = joint.mixing_volumes(constants)
     _, growth = theory.scale_at(celsius)
-    w = theory.exchange(hsp[a], hsp[b], celsius=celsius, alpha=constants.alpha)
+    points = liquids().points(hsp)
+    w = theory.exchange(points[a], points[b], celsius=celsius, constants=constants)
     return -np.log(np.maximum(w / theory.critical_strength(mixing[a] * growth, mixing[b] * growth), 1e-9))
 
 
@@ -113,7 +114,8 @@ def ln_gamma(hsp: Array, constants: Calibration, a: Any, b: Any, celsius: Any) -
     """Return ln gamma of a at infinite dilution in b."""
     mixing, volumes = joint.mixing_volumes(constants), liquids().volumes
     _, growth = theory.scale_at(celsius)
-    w = theory.exchange(hsp[a], hsp[b], celsius=celsius, alpha=constants.alpha)
+    points = liquids().points(hsp)
+    w = theory.exchange(points[a], points[b], celsius=celsius, constants=constants)
     return theory.dilute_ln_gamma(w, volumes[a] * growth, volumes[b] * growth, mixing[b] * growth)
 
 
@@ -179,7 +181,8 @@ def is_clear(test: AlcoholTest, hsp: Array, constants: Calibration, strengths: A
     solvent = ethanol.volume_fractions(strengths)
     parts = np.concatenate([test.volumes * solvent, np.tile(test.shares, (len(strengths), 1))], axis=1)
     parts /= parts.sum(axis=1, keepdims=True)
-    return phases.stable(parts, mixing[rows], hsp[rows], celsius=20.0, alpha=constants.alpha)
+    points = theory.shipped_scale(shipped.points(hsp)[rows], constants)
+    return phases.stable(parts, mixing[rows], points, celsius=20.0, alpha=constants.alpha)
 
 
 def weakest_strength(test: AlcoholTest, hsp: Array, constants: Calibration) -> float:
@@ -332,9 +335,10 @@ def hold_out(
 
 def pair_probability(fit: joint.Posterior, constants: Calibration, a: Any, b: Any) -> Array:
     """Return the probability that pairs mix, as `pair_miscibility` does."""
+    points = liquids().points(fit.hsp)
     mixing = joint.mixing_volumes(constants)
     return miscibility_probability(
-        fit.hsp[a], fit.hsp[b], fit.covariance[a] + fit.covariance[b], (mixing[a], mixing[b])
+        points[a], points[b], fit.covariance[a] + fit.covariance[b], (mixing[a], mixing[b])
     )
 
 

@@ -66,10 +66,10 @@ def miscibility_probability(
 
     Parameters
     ----------
-    a, b : ndarray of shape (..., 3)
-        Parameters. [MPa^0.5]
+    a, b : ndarray of shape (..., 3) or (..., 5)
+        Points of the theory (`hspkit.evidence.theory`). [MPa^0.5; mol/L]
     covariance : ndarray of shape (..., 3, 3)
-        Covariance of their difference. [MPa]
+        Covariance of the difference of their Hansen parameters. [MPa]
     volumes : tuple of two ndarray of shape (...)
         Mixing volumes. [cm3/mol]
     celsius : float
@@ -89,7 +89,8 @@ def miscibility_probability(
     values, vectors = np.linalg.eigh(np.asarray(covariance, dtype=float))
     root = vectors * np.sqrt(np.clip(values, 0.0, None))[..., None, :]
     away = np.einsum("...ij,dj->...di", root, normal)
-    first = np.asarray(a, dtype=float)[..., None, :] + away
+    first = np.array(np.broadcast_to(np.asarray(a, dtype=float)[..., None, :], (*away.shape[:-1], np.shape(a)[-1])))
+    first[..., :3] += away
     _, growth = theory.scale_at(celsius)
     critical = theory.critical_strength(volumes[0] * growth, volumes[1] * growth)
     strength = theory.exchange(first, np.asarray(b, dtype=float)[..., None, :], celsius=celsius)
@@ -111,8 +112,10 @@ def _liquid(given: Any) -> Liquid:
             warnings.simplefilter("ignore", ExtrapolationWarning)
             guess = estimate(found.smiles)
         mean, sd = informed([found.smiles], [guess.hsp.array], [guess.sd[:3]])
-        return Liquid(found.name, mean[0], np.diag(sd[0] ** 2), found.volume, found.volume)
-    return Liquid(found.name, found.hsp.array, np.asarray(found.covariance), found.volume, found.volume)
+        return Liquid(found.name, mean[0], np.diag(sd[0] ** 2), found.volume, found.volume, found.sites)
+    return Liquid(
+        found.name, found.hsp.array, np.asarray(found.covariance), found.volume, found.mixing_volume, found.sites
+    )
 
 
 def pair_miscibility(a: str | Substance, b: str | Substance, *, celsius: float = 25.0) -> Pair:
@@ -166,13 +169,13 @@ def pair_miscibility(a: str | Substance, b: str | Substance, *, celsius: float =
         warnings.warn(message, ExtrapolationWarning, stacklevel=2)
     first, second = _liquid(a), _liquid(b)
     _, growth = theory.scale_at(warmth)
-    w = float(theory.exchange(first.hsp, second.hsp, celsius=warmth))
+    w = float(theory.exchange(first.point, second.point, celsius=warmth))
     critical = float(theory.critical_strength(first.mixing_volume * growth, second.mixing_volume * growth))
     if first.name == second.name:
         return Pair(first.name, second.name, warmth, 1.0, 0.0, "clear", (0.0, 0.0))
     probability = miscibility_probability(
-        first.hsp,
-        second.hsp,
+        first.point,
+        second.point,
         first.covariance + second.covariance,
         (np.asarray(first.mixing_volume), np.asarray(second.mixing_volume)),
         celsius=warmth,

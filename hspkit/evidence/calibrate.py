@@ -28,14 +28,17 @@ Array = NDArray[np.float64]
 
 GRIDS: dict[str, tuple[float, ...]] = {
     "alpha": (0.60, 0.63, 0.66, 0.69, 0.72, 0.76),
-    "water_association": (1.0, 1.4, 1.7, 1.8, 1.9, 2.0, 2.1, 2.4),
-    "sd_activity": (0.2, 0.25, 0.3, 0.4),
+    "weight_polar": (0.25, 0.31, 0.38, 0.46),
+    "weight_hydrogen": (0.08, 0.106, 0.14, 0.2, 0.25),
+    "weight_sites": (0.0, 0.02, 0.03, 0.043, 0.06),
+    "water_association": (1.0, 1.3, 1.4, 1.5, 1.6, 1.7, 1.8, 2.0),
+    "sd_activity": (0.15, 0.2, 0.25, 0.3),
     "sd_water_solubility": (0.4, 0.5, 0.6, 0.7, 0.8),
     "sd_log_p": (0.8, 1.0, 1.2, 1.5),
     "sd_internal_bond": (0.0, 1.0, 1.5, 2.0, 2.5),
     "sd_total": (0.6, 0.8, 0.9, 1.0, 1.2),
     "sd_mixing": (0.08, 0.1, 0.12, 0.15, 0.2),
-    "published_sd_d": (0.5, 0.7, 0.9, 1.1),
+    "published_sd_d": (0.4, 0.5, 0.6, 0.7, 0.9),
     "published_sd_p": (1.6, 2.2, 2.5, 2.8),
     "published_sd_h": (1.6, 1.9, 2.2, 2.5),
     "water_sd_scale": (1.0, 2.0, 3.0, 4.0, 6.0),
@@ -71,7 +74,8 @@ def ethanol_limit(hsp: Array, constants: Calibration, name: str, celsius: float)
     mass = np.stack([(1.0 - ethanol) * (1.0 - share), ethanol + 0.0 * share, (1.0 - ethanol) * share], axis=-1)
     volumes = (mass / density).reshape(-1, 3)
     volumes /= volumes.sum(axis=1, keepdims=True)
-    clear = phases.stable(volumes, mixing[rows], hsp[rows], celsius=celsius, alpha=constants.alpha)
+    points = theory.shipped_scale(shipped.points(hsp)[rows], constants)
+    clear = phases.stable(volumes, mixing[rows], points, celsius=celsius, alpha=constants.alpha)
     cloudy = mass.reshape(-1, 3)[~clear, 1]
     return float(cloudy.max()) if cloudy.size else float(ethanol[0])
 

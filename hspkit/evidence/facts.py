@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from hspkit import data
 from hspkit.errors import ExtrapolationWarning
 from hspkit.estimation import estimate_many
-from hspkit.evidence.bonds import donates
+from hspkit.evidence.bonds import donates, site_densities
 from hspkit.names import NameIndex
 
 __all__ = ["KINDS", "WATER", "Fact", "Liquids", "facts", "index", "liquids"]
@@ -56,7 +56,7 @@ class Fact(NamedTuple):
 
 
 class Liquids(NamedTuple):
-    """All shipped substances as arrays: n names, structures, volumes, priors."""
+    """All shipped substances as arrays: n names, structures, volumes, priors, sites (n, 2) as in `bonds`."""
 
     names: tuple[str, ...]
     smiles: tuple[str, ...]
@@ -67,10 +67,15 @@ class Liquids(NamedTuple):
     volume_sd: Array
     molar_masses: Array
     prior_source: tuple[str, ...]
+    sites: Array
 
     def row(self, name: str) -> int:
         """Return the row of a name in ``substances.csv``."""
         return _rows()[name]
+
+    def points(self, hsp: Array) -> Array:
+        """Return points (n, 5) of the theory for parameters (n, 3) of all substances."""
+        return np.concatenate([hsp, self.sites], axis=1)
 
 
 #: Relative standard deviation of a molar volume by the kind of its source; judgement, no source.
@@ -127,6 +132,7 @@ def liquids() -> Liquids:
         tuple(
             published[row["name"]]["source"] if known[i] else "estimate-from-structure" for i, row in enumerate(rows)
         ),
+        np.array([site_densities(row["smiles"], volume) for row, volume in zip(rows, volumes, strict=True)]),
     )
 
 

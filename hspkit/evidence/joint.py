@@ -92,7 +92,8 @@ def mixing_volumes(constants: Calibration) -> Array:
 class _Terms:
     """Evidence that is linear in squared distances: residual = sum of coefficient * w - target, over sd."""
 
-    def __init__(self) -> None:
+    def __init__(self, constants: Calibration, sites: Array) -> None:
+        self.constants, self.sites = constants, sites
         self.rows: list[int] = []
         self.first: list[int] = []
         self.second: list[int] = []
@@ -101,17 +102,18 @@ class _Terms:
         self.sds: list[float] = []
         self.facts: list[Fact] = []
 
-    def add(
-        self, fact: Fact, pairs: Sequence[tuple[int, int, float, float]], target: float, sd: float, alpha: float
-    ) -> None:
+    def add(self, fact: Fact, pairs: Sequence[tuple[int, int, float, float]], target: float, sd: float) -> None:
         """Add one fact; pairs are (substance, substance, coefficient of w, celsius)."""
         for a, b, coefficient, celsius in pairs:
             factors, _ = theory.scale_at(celsius)
-            strength = alpha / (GAS_CONSTANT * (celsius + 273.15))
+            strength = coefficient * self.constants.alpha / (GAS_CONSTANT * (celsius + 273.15))
             self.rows.append(len(self.targets))
             self.first.append(a)
             self.second.append(b)
-            self.weights.append(coefficient * strength / sd * theory.DISTANCE_WEIGHTS * factors**2)
+            self.weights.append(strength / sd * self.constants.weights * factors**2)
+            # what donors and acceptors do is known from the structures: it moves the target
+            both = float(np.prod(self.sites[a] - self.sites[b]))
+            target -= strength * self.constants.weight_sites * factors[2] ** 2 * both
         self.targets.append(target / sd)
         self.sds.append(sd)
         self.facts.append(fact)
@@ -121,7 +123,7 @@ def _read(facts: Sequence[Fact], constants: Calibration) -> tuple[_Terms, list[F
     """Turn facts into terms linear in w; return them, the mixing facts, and the enthalpies."""
     shipped = liquids()
     volumes, mixing = shipped.volumes, mixing_volumes(constants)
-    terms, pairs, heats = _Terms(), [], []
+    terms, pairs, heats = _Terms(constants, shipped.sites), [], []
     octanol = shipped.row(OCTANOL)
     inside = np.where([bonds_inside(smiles) for smiles in shipped.smiles], constants.sd_internal_bond, 0.0)
     for fact in facts:
@@ -139,12 +141,12 @@ def _read(facts: Sequence[Fact], constants: Calibration) -> tuple[_Terms, list[F
                 pairs.append(fact._replace(kind="mixing", value=1.0))
                 continue
             sd = float(np.sqrt(constants.sd_water_solubility**2 + fact.sd**2 + melting_sd**2 + inside[a] ** 2))
-            terms.add(fact, [(a, b, volumes[a], fact.celsius)], volumes[a] * w, sd, constants.alpha)
+            terms.add(fact, [(a, b, volumes[a], fact.celsius)], volumes[a] * w, sd)
         elif fact.kind == "log P":
             target = fact.value * np.log(10.0) - volumes[a] * (1.0 / mixing[octanol] - 1.0 / mixing[b])
             terms.add(
                 fact, [(a, b, volumes[a], 25.0), (a, octanol, -volumes[a], 25.0)], target,
-                float(np.hypot(constants.sd_log_p, inside[a])), constants.alpha,
+                float(np.hypot(constants.sd_log_p, inside[a])),
             )  # fmt: skip
         elif fact.kind in ("activity", "computed activity"):
             _, growth = theory.scale_at(fact.celsius)
@@ -152,14 +154,14 @@ def _read(facts: Sequence[Fact], constants: Calibration) -> tuple[_Terms, list[F
                 0.0, volumes[a] * growth, volumes[b] * growth, mixing[b] * growth
             )
             sd = float(np.hypot(constants.sd_activity, fact.sd))
-            terms.add(fact, [(a, b, volumes[a] * growth, fact.celsius)], float(target), sd, constants.alpha)
+            terms.add(fact, [(a, b, volumes[a] * growth, fact.celsius)], float(target), sd)
         elif fact.kind == "excess energy":
             share = np.array([fact.detail, 1.0 - fact.detail])
             pair_volumes = volumes[[a, b]]
             shares = share * pair_volumes / np.sum(share * pair_volumes)
             size_term = theory.excess_size_term(fact.detail, tuple(pair_volumes), tuple(mixing[[a, b]]))
             coefficient = float(np.sum(share * pair_volumes) * shares[0] * shares[1])
-            terms.add(fact, [(a, b, coefficient, fact.celsius)], fact.value - size_term, fact.sd, constants.alpha)
+            terms.add(fact, [(a, b, coefficient, fact.celsius)], fact.value - size_term, fact.sd)
     return terms, pairs, heats
 
 
@@ -212,10 +214,18 @@ def fit(
     mixes = np.array([fact.value for fact in pairs]) > 0.5
     factors, growth = theory.scale_at(np.array([fact.celsius for fact in pairs]))
     kelvin = np.array([fact.celsius for fact in pairs]) + 273.15
-    pair_weights = (
-        constants.alpha / (GAS_CONSTANT * kelvin)[:, None] * theory.DISTANCE_WEIGHTS * factors**2
-        / theory.critical_strength(mixing[pa] * growth, mixing[pb] * growth)[:, None]
-    )  # fmt: skip
+    pair_strength = (
+        constants.alpha
+        / (GAS_CONSTANT * kelvin)
+        / theory.critical_strength(mixing[pa] * growth, mixing[pb] * growth)
+    )
+    pair_weights = pair_strength[:, None] * constants.weights * factors**2
+    pair_sites = (
+        pair_strength
+        * constants.weight_sites
+        * factors[:, 2] ** 2
+        * np.prod(shipped.sites[pa] - shipped.sites[pb], axis=1)
+    )
 
     def state(point: Array) -> tuple:
         u = (point - mean) / sd
@@ -225,7 +235,7 @@ def fit(
         length = np.sqrt(np.sum(point[heat_rows] ** 2, axis=1))
         heat_residual = (length - totals) / heat_sd
         gap = point[pa] - point[pb]
-        ratio = np.maximum(np.sum(pair_weights * gap**2, axis=1), 1e-3)
+        ratio = np.maximum(np.sum(pair_weights * gap**2, axis=1) + pair_sites, 1e-3)
         z = -np.log(ratio) / constants.sd_mixing
         log_like, slope, curvature = mixing_log_likelihood(z, mixes)
         value = 0.5 * np.sum(u * pull) + 0.5 * np.sum(huber(residual)) + 0.5 * np.sum(huber(heat_residual))

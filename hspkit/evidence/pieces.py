@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.evidence import theory
-from hspkit.evidence.bonds import bonds_inside
+from hspkit.evidence.bonds import bonds_inside, site_densities
 from hspkit.evidence.facts import MISCIBLE_MG_PER_L
 from hspkit.evidence.loss import mixing_log_likelihood
 from hspkit.evidence.melting import fusion_entropy, supercooled_fraction
@@ -88,6 +88,11 @@ class Target:
     smiles: str = ""
     near: tuple[float, float, float] = (17.0, 5.0, 7.0)
 
+    def bonding(self, partner: Liquid) -> float:
+        """Return the product of the differences of donor and of acceptor density to another liquid. [(mol/L)^2]"""
+        donor, acceptor = site_densities(self.smiles, self.volume)
+        return (donor - partner.sites[0]) * (acceptor - partner.sites[1])
+
 
 @dataclass(frozen=True)
 class _Distances:
@@ -136,11 +141,12 @@ class _Mixing:
     measured: float
     partner: Array
     weights: Array
+    bonding: float
     sd: float
     kind: str = "mixing"
 
     def _z(self, hsp: Array) -> Array:
-        ratio = np.maximum(np.sum(self.weights * (hsp - self.partner) ** 2, axis=1), 1e-3)
+        ratio = np.maximum(np.sum(self.weights * (hsp - self.partner) ** 2, axis=1) + self.bonding, 1e-3)
         return -np.log(ratio) / self.sd
 
     def predicted(self, hsp: Array) -> Array:
@@ -187,7 +193,12 @@ def _partner(given: Any) -> Liquid:
     name = str(getattr(given, "name", "partner"))
     mixing = getattr(given, "mixing_volume", None) or (liquid("water").mixing_volume if name == "water" else volume)
     return Liquid(
-        name, where, np.zeros((3, 3)) if spread is None else np.asarray(spread, dtype=float), float(volume), mixing
+        name,
+        where,
+        np.zeros((3, 3)) if spread is None else np.asarray(spread, dtype=float),
+        float(volume),
+        mixing,
+        site_densities(getattr(given, "smiles", "") or "", float(volume)),
     )
 
 
@@ -439,9 +450,9 @@ class Evidence:
         constants = theory.calibration()
         factors, _ = theory.scale_at(self.celsius)
         strength = constants.alpha / (GAS_CONSTANT * (self.celsius + 273.15))
-        weights = np.array(
-            [target.volume * share * strength * theory.DISTANCE_WEIGHTS * factors**2 for _, share in partners]
-        )
+        weights = np.array([target.volume * share * strength * constants.weights * factors**2 for _, share in partners])
+        bonding = sum(share * target.bonding(other) for other, share in partners)
+        offset += unit * target.volume * strength * constants.weight_sites * float(factors[2]) ** 2 * bonding
         points = np.array([other.hsp for other, _ in partners])
         near = np.array(target.near)
         variance = sd**2
@@ -455,12 +466,14 @@ class Evidence:
         factors, growth = theory.scale_at(self.celsius)
         strength = constants.alpha / (GAS_CONSTANT * (self.celsius + 273.15))
         critical = theory.critical_strength(target.volume * growth, self.partner.mixing_volume * growth)
-        weights = strength * theory.DISTANCE_WEIGHTS * factors**2 / critical
+        weights = strength * constants.weights * factors**2 / critical
+        bonding = float(strength * constants.weight_sites * factors[2] ** 2 / critical) * target.bonding(self.partner)
         gap = self.partner.hsp - np.array(target.near)
-        ratio = max(float(np.sum(weights * gap**2)), 1e-3)
+        ratio = max(float(np.sum(weights * gap**2)) + bonding, 1e-3)
         slope = 2.0 * weights * gap / ratio
         spread = constants.sd_mixing**2 + float(slope @ self.partner.covariance @ slope)
-        return _Mixing(self.source, self.value, self.partner.hsp, weights, float(np.sqrt(min(spread, 1.0))))
+        sd = float(np.sqrt(min(spread, 1.0)))
+        return _Mixing(self.source, self.value, self.partner.hsp, weights, bonding, sd)
 
 
 def _source(given: Any) -> str:

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from hspkit import data
 from hspkit.evidence import theory
+from hspkit.evidence.bonds import site_densities
 from hspkit.evidence.likeness import correlation
 from hspkit.names import NameIndex
 
@@ -20,13 +21,23 @@ Array = NDArray[np.float64]
 
 
 class Liquid(NamedTuple):
-    """One liquid as the theory sees it: ``hsp`` (3,) [MPa^0.5], ``covariance`` (3, 3) [MPa], volumes [cm3/mol]."""
+    """One liquid as the theory sees it.
+
+    ``hsp`` (3,) [MPa^0.5], ``covariance`` (3, 3) [MPa], volumes [cm3/mol], ``sites`` (2,): densities of donors and
+    acceptors of hydrogen bonds [mol/L].
+    """
 
     name: str
     hsp: Array
     covariance: Array
     volume: float
     mixing_volume: float
+    sites: tuple[float, float]
+
+    @property
+    def point(self) -> Array:
+        """Point (5,) of the theory."""
+        return np.concatenate([self.hsp, self.sites])
 
 
 @cache
@@ -38,6 +49,11 @@ def index() -> NameIndex:
 @cache
 def _rows() -> dict[str, Mapping[str, Any]]:
     return {row["substance"]: row for row in data.read_table("reconciled.csv").rows}
+
+
+@cache
+def _structures() -> dict[str, str]:
+    return {row["name"]: row["smiles"] for row in data.read_table("substances.csv").rows}
 
 
 def covariance_of(row: Mapping[str, Any]) -> Array:
@@ -99,6 +115,7 @@ def liquid(name: str) -> Liquid:
         covariance_of(row),
         row["volume_cm3_mol"],
         row["mixing_volume_cm3_mol"],
+        site_densities(_structures()[row["substance"]], row["volume_cm3_mol"]),
     )
 
 
@@ -114,7 +131,7 @@ class _Teaching(NamedTuple):
 @cache
 def _teaching() -> _Teaching:
     constants = theory.calibration()
-    structure = {row["name"]: row["smiles"] for row in data.read_table("substances.csv").rows}
+    structure = _structures()
     rows = [row for row in _rows().values() if row["substance"] != "water"]
     sd = np.array([[row["prior_sd_d"], row["prior_sd_p"], row["prior_sd_h"]] for row in rows])
     prior = np.array([[row["prior_d"], row["prior_p"], row["prior_h"]] for row in rows])

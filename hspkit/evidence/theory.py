@@ -1,8 +1,15 @@
 """What the free energy of `hspkit.phases` says about two liquids, written out so that evidence can be read through it.
 
-For two liquids everything hangs on one number, the exchange energy per volume w = a |d_1 - d_2|^2 with a = alpha/(RT)
-and d = (delta_d, delta_p/2, delta_h/2) [mol/cm3]. So a measured solubility or activity becomes a measured w once and
-for all, and parameters are compared with that.
+For two liquids everything hangs on one number, the exchange energy per volume [mol/cm3]
+
+    w = a (Dd^2 + p Dp^2 + h Dh^2 + c DA DB),    a = alpha/(RT),
+
+with Dd, Dp, Dh the differences of the Hansen parameters and DA, DB those of the densities of hydrogen-bond donors and
+acceptors (`bonds`). p, h and c are fitted (`Calibration`); p = h = 1/4 and c = 0 is the plain Hansen distance. So a
+measured solubility or activity becomes a measured w once and for all, and parameters are compared with that.
+
+A *point* is (delta_d, delta_p, delta_h) or (delta_d, delta_p, delta_h, donor density, acceptor density); without the
+densities both liquids are taken to have none.
 
 Water is an associated liquid: counted molecule by molecule its entropy of mixing is too large beside its small volume
 (18 cm3/mol). It enters the entropy with a *mixing volume* of a few molecules; the number is fitted
@@ -22,7 +29,6 @@ from hspkit.errors import DataFileError
 from hspkit.phases.mixture import GAS_CONSTANT
 
 __all__ = [
-    "DISTANCE_WEIGHTS",
     "LAPSE",
     "Calibration",
     "calibration",
@@ -32,6 +38,7 @@ __all__ = [
     "excess_size_term",
     "exchange",
     "scale_at",
+    "shipped_scale",
     "strength_from_ln_gamma",
 ]
 
@@ -39,14 +46,15 @@ Array = NDArray[np.float64]
 
 #: Share of statements "mixes" or "does not mix" that may be plainly wrong, in both directions; judgement, no source.
 LAPSE = 0.01
-#: Weights of the squared differences of delta_d, delta_p, delta_h in |d_1 - d_2|^2.
-DISTANCE_WEIGHTS = np.array([1.0, 0.25, 0.25])
 
 
 class Calibration(NamedTuple):
     """The fitted constants, one row of ``calibration.csv`` each."""
 
     alpha: float
+    weight_polar: float
+    weight_hydrogen: float
+    weight_sites: float
     water_association: float
     sd_activity: float
     sd_water_solubility: float
@@ -61,6 +69,11 @@ class Calibration(NamedTuple):
     estimate_sd_scale: float
     shared_deviation: float
     likeness_length: float
+
+    @property
+    def weights(self) -> Array:
+        """Weights of the squared differences of delta_d, delta_p, delta_h, shape (3,). [-]"""
+        return np.array([1.0, self.weight_polar, self.weight_hydrogen])
 
 
 @cache
@@ -96,28 +109,54 @@ def scale_at(celsius: ArrayLike) -> tuple[Array, Array]:
     return points, np.exp(hansen.TYPICAL_EXPANSIVITY * (warmth - 25.0))
 
 
-def exchange(a: ArrayLike, b: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: float | None = None) -> Array:
-    """Return the exchange energy per volume of two liquids over RT, w = alpha Ra^2 / (4 RT). [mol/cm3]
+def exchange(
+    a: ArrayLike, b: ArrayLike, *, celsius: ArrayLike = 25.0, constants: Calibration | None = None
+) -> Array:
+    """Return the exchange energy per volume of two liquids over RT. [mol/cm3]
 
     Parameters
     ----------
-    a, b : array_like of shape (..., 3)
-        Hansen parameters at 25 C; they broadcast. [MPa^0.5]
+    a, b : array_like of shape (..., 3) or (..., 5)
+        Points at 25 C, both of one kind; they broadcast. [MPa^0.5; mol/L]
     celsius : array_like of shape (...)
         Temperature. [degC]
-    alpha : float, optional
-        Weight of the Hansen distance; that of ``calibration.csv`` by default. [-]
+    constants : Calibration, optional
+        Constants of the theory; those of ``calibration.csv`` by default. [-]
+
+    Returns
+    -------
+    ndarray of shape (...)
+        w; below 0 where a donor meets an acceptor that has no donor of its own. [mol/cm3]
 
     Examples
     --------
-    >>> float(exchange([16, 4, 8], [16, 4, 4], alpha=1.0))
+    >>> plain = calibration()._replace(alpha=1.0, weight_polar=0.25, weight_hydrogen=0.25)
+    >>> float(exchange([16, 4, 8], [16, 4, 4], constants=plain))
     0.00161
     """
+    use = calibration() if constants is None else constants
     factors, _ = scale_at(celsius)
-    weight = calibration().alpha if alpha is None else alpha
-    difference = (np.asarray(a, dtype=float) - np.asarray(b, dtype=float)) * factors
+    difference = np.asarray(a, dtype=float) - np.asarray(b, dtype=float)
     kelvin = np.asarray(celsius, dtype=float) + 273.15
-    return weight / (GAS_CONSTANT * kelvin) * np.sum(DISTANCE_WEIGHTS * difference**2, axis=-1)
+    square = np.sum(use.weights * (difference[..., :3] * factors) ** 2, axis=-1)
+    if difference.shape[-1] == 5:
+        square = square + use.weight_sites * difference[..., 3] * difference[..., 4] * factors[..., 2] ** 2
+    return use.alpha / (GAS_CONSTANT * kelvin) * square
+
+
+def shipped_scale(points: ArrayLike, constants: Calibration) -> Array:
+    """Return points (..., 5) that mean, with the shipped weights of `phases`, what the given ones mean with others.
+
+    Examples
+    --------
+    >>> shipped_scale([[16.0, 4.0, 8.0, 0.0, 1.0]], calibration())
+    array([[16.,  4.,  8.,  0.,  1.]])
+    """
+    shipped = calibration()
+    ratio = np.sqrt(
+        np.concatenate([constants.weights / shipped.weights, np.full(2, constants.weight_sites / shipped.weight_sites)])
+    )
+    return np.asarray(points, dtype=float) * ratio
 
 
 def critical_strength(volume_a: ArrayLike, volume_b: ArrayLike) -> Array:

@@ -240,6 +240,24 @@ class Substance:
         return float(self.volume) * calibration().water_association
 
     @property
+    def sites(self) -> tuple[float, float]:
+        """Densities of donors and of acceptors of hydrogen bonds, by structure; both 0 without one. [mol/L]
+
+        See `hspkit.evidence.bonds`.
+        """
+        from hspkit.evidence.bonds import site_densities
+
+        return site_densities(self.smiles or "", float(self.volume))
+
+    @property
+    def point(self) -> NDArray[np.float64]:
+        """Parameters after evidence followed by the densities of `sites`, shape (5,): what `phases` takes.
+
+        In the order delta_d, delta_p, delta_h [MPa^0.5], donors, acceptors [mol/L].
+        """
+        return np.concatenate([self.hsp.array, self.sites])
+
+    @property
     def sd(self) -> NDArray[np.float64]:
         """Standard deviations of delta_d, delta_p, delta_h after evidence, shape (3,). [MPa^0.5]"""
         return np.sqrt(np.diag(self.covariance))
