@@ -34,8 +34,8 @@ _SAME_PHASE = 3e-4
 _STEP = 1e-6
 _MOST_STEPS = 80
 _QUICK_STEPS = 15
-#: Trials per mixture: towards this many components, as different as possible, and both ways along the
-#: direction of the largest composition fluctuation.
+#: Trials per mixture: towards this many components, as different as possible, both ways along the direction
+#: of the largest composition fluctuation, and two that set out close by.
 _COMPONENT_TRIALS = 6
 #: Indices between which all components are tried before the verdict stands.
 _DOUBT = (0.95, 1.0 + 1e-6)
@@ -294,7 +294,14 @@ def _starts(search: _Search, trials: slice) -> Array:
         centre = points[0][pick] if points.shape[0] == 1 else points[rows, pick]
         nearest = np.minimum(nearest, ((points - centre[:, None, :]) ** 2).sum(axis=-1))
         nearest[rows, pick] = -1.0
-    picks = np.stack(chosen[trials], axis=-1)
+    return _towards(search, np.stack(chosen[trials], axis=-1))
+
+
+def _towards(search: _Search, picks: NDArray[np.intp]) -> Array:
+    """Return tilts (b, s, r) towards components (b, s), of the length that pays for the pure liquid."""
+    rows = np.arange(picks.shape[0])
+    offset = search.points - search.mean[:, None, :]
+    gap = (offset**2).sum(axis=-1)
     towards = np.take_along_axis(offset, picks[..., None], axis=1)
     distance = np.maximum(np.take_along_axis(gap, picks, axis=1), 1e-12)
     own = search.phi[rows[:, None], picks]
@@ -302,6 +309,26 @@ def _starts(search: _Search, trials: slice) -> Array:
     # cost of the pure component as a trial phase; the tilt that would balance it
     cost = np.where(own > 0, (-np.log(np.maximum(own, 1e-300)) - 1.0) / sizes + search.moles[:, None], 0.0)
     return towards * (2.0 * cost / distance)[..., None]
+
+
+def _close_by(search: _Search, along: Array) -> Array:
+    """Return tilts (b, 2, r) that set out close to the mixture, for the maxima that lie there.
+
+    Large molecules answer to tilts at which small ones hardly move: a swollen polymer, or a family of large
+    molecules that gathers, pays most much nearer than any pure component, and a longer tilt leaps over it.
+    Close by the ratio is L (1 + s t + ...) along the largest fluctuation (``along``, (b, r)), with s the
+    third cumulant: one start on the side where that rises. Where large molecules are so scarce that they do
+    not show in the fluctuation, the way is towards the largest: the other.
+    """
+    offset = search.points - search.mean[:, None, :]
+    weight = search.moments[..., 0] * search.phi
+    centre = search.answer(search.phi[:, None, :])[1]
+    reach = _times(along[:, None, :], (offset - centre).transpose(0, 2, 1))[:, 0]
+    side = np.sign((weight * search.volumes * reach**3).sum(axis=-1))
+    largest = np.where(search.present, search.volumes, 0.0).argmax(axis=-1)
+    rows = np.arange(largest.size)
+    towards = _towards(search, largest[:, None])[:, 0]
+    return _SHORT * np.stack([np.where(side < 0, -1.0, 1.0)[:, None] * along, towards], axis=1)
 
 
 def _newton(q: Array, residual: Array, critical: Array, state: _Tilt) -> tuple[Array, NDArray[np.bool_], Array]:
@@ -366,8 +393,9 @@ def maxima(mixture: Mixtures) -> Array:
     if n == 1 or values[0, -1] <= 1e-12:
         return np.zeros((0, rank))
     work = _Search(mixture)
-    along = vectors[0, :, -1] * np.sqrt(work.moles[0] / values[0, -1])
-    starts = np.concatenate([_starts(work, slice(0, None))[0], along[None, :], -along[None, :]])
+    along = vectors[:, :, -1] * np.sqrt(work.moles[0] / values[0, -1])
+    every = _starts(work, slice(0, None))[0]
+    starts = np.concatenate([every, _SHORT * every[:_COMPONENT_TRIALS], along, -along, _close_by(work, along)[0]])
     copies = mixture.take(np.zeros(len(starts), dtype=np.intp))
     ends = follow(copies, starts[:, None, :])
     kept: list[Array] = []
@@ -437,14 +465,14 @@ def _climb(
         every = _starts(work, slice(0, trials.stop))
         q = every[:, trials]
         if trials.stop is None:
-            # a swollen polymer, say, lies much nearer than the pure component that the way leads to
+            # towards unlike components there may be more maxima close by
             q = np.concatenate([q, _SHORT * every[:, :_COMPONENT_TRIALS]], axis=1)
     else:
         q = known[alive]
     if known is None and not trials.start:
         # both ways along the largest fluctuation: where phases close to critical lie
-        along = (vectors[alive, :, -1] * np.sqrt(2.0 * work.moles * local)[:, None])[:, None, :]
-        q = np.concatenate([q, along, -along], axis=1)
+        along = vectors[alive, :, -1] * np.sqrt(2.0 * work.moles * local)[:, None]
+        q = np.concatenate([q, along[:, None], -along[:, None], _close_by(work, along)], axis=1)
     state = work.tilt(q)
     critical = _critical(state, local)
     moving = ~state.same
