@@ -80,6 +80,16 @@ class Mixtures:
         return Mixtures(own, chosen(self.volumes), chosen(self.points), chosen(self.strength), (own.shape[0],))
 
 
+def squared(shift: Array) -> Array:
+    """Return the interaction (...) of differences of coordinates (..., r) at a = 1: |shift|^2."""
+    return np.asarray((shift * shift).sum(axis=-1))
+
+
+def tilt_of(strength: Array, shift: Array) -> Array:
+    """Return the tilt q = 2 a shift (..., r) that an interaction (...) makes of a difference of mean d."""
+    return np.asarray((2.0 * strength)[..., None] * shift)
+
+
 def interaction_strength(celsius: ArrayLike, alpha: ArrayLike | None = None) -> Array:
     """Return a = alpha/(RT), which turns squared distances into energies per volume. [mol/J]
 

@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.phases.mixture import Array, Mixtures, gather
-from hspkit.phases.search import Trial, fluctuation, search
+from hspkit.phases.climb import Trial
+from hspkit.phases.search import fluctuation, search
 
 __all__ = ["Split", "split"]
 

@@ -22,8 +22,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.errors import InputError
-from hspkit.phases.mixture import HANSEN_WEIGHTS, Array, at, gather
-from hspkit.phases.search import covariance, follow, local_index, maxima, search, verdicts
+from hspkit.phases.mixture import HANSEN_WEIGHTS, Array, at, gather, squared
+from hspkit.phases.search import follow, maxima, search, verdicts
+from hspkit.phases.tilts import covariance, local_index
 
 __all__ = [
     "BinodalDetails",
@@ -239,7 +240,7 @@ def binodal_details(
     points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
     change = w - phi
     shift = np.matmul(change[:, None, :], points)[:, 0]
-    gain = (shift**2).sum(axis=-1)
+    gain = squared(shift)
     share = np.where(phi > 0, w / np.where(phi > 0, phi, 1.0), 1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         part = (np.where(w > 0, w * np.log(np.where(w > 0, share, 1.0)), 0.0) - change) / mixtures.volumes
@@ -322,7 +323,7 @@ def binodal_index_of_draws(
         raise InputError(message)
     draws = gather(shares, volume_draws, hsp_draws, celsius, alpha)
     middle = gather(shares, volumes, hsp, celsius, None)
-    tilts = maxima(middle)
+    tilts = maxima(middle).tilts
     if tilts.shape[0] == 0:
         return local_index(draws).reshape(draws.shape)[()]
     known = np.broadcast_to(tilts, (draws.fractions.shape[0], *tilts.shape))

@@ -9,8 +9,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from hspkit.errors import InputError
 from hspkit.hansen import check_fractions
-from hspkit.phases.mixture import Array, Mixtures, gather
-from hspkit.phases.search import Trial, follow, glance, local_index, search, search_all
+from hspkit.phases.climb import Trial
+from hspkit.phases.mixture import Array, Mixtures, gather, squared
+from hspkit.phases.search import follow, glance, search, search_all
+from hspkit.phases.tilts import local_index
 
 __all__ = ["CloudPoint", "cloud_point"]
 
@@ -135,7 +137,7 @@ def _slope(mixtures: Mixtures, trial: Trial, direction: Array) -> Array:
     change = trial.fractions - mixtures.fractions
     shift = np.matmul(change[:, None, :], points)[:, 0]
     move = np.matmul(direction[:, None, :], points)[:, 0]
-    gain = (shift**2).sum(axis=-1)
+    gain = squared(shift)
     cost = np.maximum(gain * mixtures.strength / np.maximum(trial.value, 1e-300), 1e-300)
     present = mixtures.fractions > 0
     relative = np.where(present, change / np.where(present, mixtures.fractions, 1.0), 0.0)
