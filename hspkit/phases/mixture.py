@@ -79,6 +79,11 @@ class Mixtures:
 
         return Mixtures(own, chosen(self.volumes), chosen(self.points), chosen(self.strength), (own.shape[0],))
 
+    def means(self, trials: Array) -> Array:
+        """Return the mean d (b, s, r) of compositions (b, s, n), from the middle of the components."""
+        points = self.points - self.points.mean(axis=-2, keepdims=True)  # differences are what counts: saves digits
+        return np.asarray(np.matmul(trials, points))
+
 
 def squared(shift: Array) -> Array:
     """Return the interaction (...) of differences of coordinates (..., r) at a = 1: |shift|^2."""

@@ -9,8 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from hspkit.phases.climb import Trial
 from hspkit.phases.equilibrium import ACCEPTED_POTENTIALS, Phases, minimise
-from hspkit.phases.mixture import Array, Mixtures, gather
-from hspkit.phases.search import fluctuation, search
+from hspkit.phases.mixture import Array, Mixtures, gather, tilt_of
+from hspkit.phases.search import fluctuation, search, search_all
 
 __all__ = ["Split", "split"]
 
@@ -87,7 +87,16 @@ def _further(mixtures: Mixtures, volumes: Array) -> tuple[Trial, NDArray[np.intp
     reference = poorest.argmax(axis=-1)
     rows = np.arange(volumes.shape[0])
     plane = inside[rows, reference]
-    trial = search(mixtures.take(rows, plane / plane.sum(axis=-1, keepdims=True)))
+    tested = mixtures.take(rows, plane / plane.sum(axis=-1, keepdims=True))
+    # the other phases are maxima themselves, with the index 1; most trials climb to them and need not arrive
+    others = np.argsort(np.arange(volumes.shape[1])[None, :] != reference[:, None], axis=1, kind="stable")[:, 1:]
+    known = tilt_of(mixtures.strength[:, None], tested.means(inside) - tested.means(plane[:, None, :]))
+    known = np.take_along_axis(known, others[..., None], axis=1)
+    trial = search_all(tested, known=known, enough=1.0 + _FURTHER_PHASE)
+    unstable = trial.value > 1.0 + _FURTHER_PHASE
+    if unstable.any():  # what is known by now is that there is one, not which pays most
+        for whole, part in zip(trial, search(tested.take(unstable)), strict=True):
+            whole[unstable] = part
     return trial, reference, trial.value > 1.0 + _FURTHER_PHASE
 
 
@@ -107,12 +116,13 @@ def _tidy(volumes: Array) -> tuple[Array, bool]:
     return result, len(kept) != len(volumes)
 
 
-def solve(mixtures: Mixtures) -> tuple[list[Array], Array, NDArray[np.bool_]]:
-    """Return n_ip (P, n), potential gap and convergence of each mixture."""
+def solve(mixtures: Mixtures, trial: Trial | None = None) -> tuple[list[Array], Array, NDArray[np.bool_]]:
+    """Return n_ip (P, n), potential gap and convergence of each mixture; ``trial`` when a search was made."""
     count = mixtures.fractions.shape[0]
     found: list[Array] = [mixtures.fractions[i : i + 1] for i in range(count)]
     gaps, sure = np.zeros(count), np.ones(count, dtype=bool)
-    trial = search(mixtures)
+    if trial is None:
+        trial = search(mixtures)
     rows = np.flatnonzero(trial.value > 1.0 + 1e-12)
     if rows.size == 0:
         return found, gaps, sure
@@ -203,6 +213,31 @@ def _polish(mixtures: Mixtures, row: int, volumes: Array) -> tuple[Array, float]
     return again[0], float(gap[0])
 
 
+def arrange(mixtures: Mixtures, found: list[Array], gaps: Array, sure: NDArray[np.bool_]) -> Split:
+    """Return what `solve` found in arrays, in the shape of the question."""
+    count, n = mixtures.fractions.shape
+    most = max([2, *(len(phase) for phase in found)])
+    amounts, inside = np.zeros((count, most)), np.full((count, most, n), np.nan)
+    number, balance = np.zeros(count, dtype=np.intp), np.zeros(count)
+    for row, parts in enumerate(found):
+        sizes = parts.sum(axis=-1)
+        order = np.argsort(-sizes, kind="stable")
+        number[row] = len(parts)
+        amounts[row, : len(parts)] = sizes[order]
+        inside[row, : len(parts)] = parts[order] / sizes[order, None]
+        back = amounts[row, : len(parts)] @ inside[row, : len(parts)]
+        balance[row] = np.abs(back - mixtures.fractions[row]).max()
+    shape = mixtures.shape
+    return Split(
+        amounts.reshape(*shape, most),
+        inside.reshape(*shape, most, n),
+        number.reshape(shape)[()],
+        balance.reshape(shape)[()],
+        gaps.reshape(shape)[()],
+        sure.reshape(shape)[()],
+    )
+
+
 def split(
     fractions: ArrayLike,
     volumes: ArrayLike,
@@ -240,25 +275,4 @@ def split(
     (2, array([0.54, 0.46]))
     """
     mixtures = gather(fractions, volumes, hsp, celsius, alpha)
-    found, gaps, sure = solve(mixtures)
-    count, n = mixtures.fractions.shape
-    most = max([2, *(len(phase) for phase in found)])
-    amounts, inside = np.zeros((count, most)), np.full((count, most, n), np.nan)
-    number, balance = np.zeros(count, dtype=np.intp), np.zeros(count)
-    for row, parts in enumerate(found):
-        sizes = parts.sum(axis=-1)
-        order = np.argsort(-sizes, kind="stable")
-        number[row] = len(parts)
-        amounts[row, : len(parts)] = sizes[order]
-        inside[row, : len(parts)] = parts[order] / sizes[order, None]
-        back = amounts[row, : len(parts)] @ inside[row, : len(parts)]
-        balance[row] = np.abs(back - mixtures.fractions[row]).max()
-    shape = mixtures.shape
-    return Split(
-        amounts.reshape(*shape, most),
-        inside.reshape(*shape, most, n),
-        number.reshape(shape)[()],
-        balance.reshape(shape)[()],
-        gaps.reshape(shape)[()],
-        sure.reshape(shape)[()],
-    )
+    return arrange(mixtures, *solve(mixtures))

@@ -133,10 +133,8 @@ def solve(mixtures: Mixtures, last: Array) -> tuple[Array, NDArray[np.bool_]]:
 
 def _slope(mixtures: Mixtures, trial: Trial, direction: Array) -> Array:
     """Return d ln M / dt when the mixture moves along ``direction`` (b, n) and the trial phase stays."""
-    points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
     change = trial.fractions - mixtures.fractions
-    shift = np.matmul(change[:, None, :], points)[:, 0]
-    move = np.matmul(direction[:, None, :], points)[:, 0]
+    shift, move = np.moveaxis(mixtures.means(np.stack([change, direction], axis=1)), 1, 0)
     gain = squared(shift)
     cost = np.maximum(gain * mixtures.strength / np.maximum(trial.value, 1e-300), 1e-300)
     present = mixtures.fractions > 0
