@@ -13,19 +13,17 @@ from hspkit.phases.tilts import Tilt, Tilting, covariance
 
 __all__ = ["MOST_STEPS", "Starts", "Trial", "climb"]
 
-#: Relative length of the last Newton step; the index is then exact to far better than its square.
-_STEP = 1e-6
+#: Relative length of the last Newton step; what is left after it is its square, and of the index the fourth power.
+_STEP = 1e-4
 MOST_STEPS = 80
-#: Index that a trial must promise to reach when only the verdict is asked.
-_PROMISING = 0.8
-#: A trial may rise this many times what Newton promises before it is given up on the way to a verdict.
+#: A trial may rise this many times what Newton promises before it is given up for what cannot reach far enough.
 _HOPE = 25.0
 #: Two trials closer than this share of their tilt climb to the same maximum.
 _FOLLOWS = 0.02
 #: Longest step, as a share of the tilt.
 _LEAP = 0.7
 #: Up to so many systems are solved by LAPACK.
-_FEW = 60
+_FEW = 32
 #: Least curvature reckoned with where the ratio is curved upwards; a plain step has 1.
 _FLATTEST = 0.02
 
@@ -43,10 +41,11 @@ class Trial(NamedTuple):
     fractions: Array
 
 
-def climb(mixtures: Mixtures, starts: Starts, *, enough: float = np.inf, steps: int = MOST_STEPS) -> Trial:
+def climb(mixtures: Mixtures, starts: Starts, *, enough: float = np.inf, promise: float = 0.0, steps: int = MOST_STEPS) -> Trial:
     """Climb from several starts to the maxima of the ratio; keep the best of each mixture.
 
-    A mixture is left as soon as its index passes ``enough``.
+    A mixture is left as soon as its index passes ``enough``, a trial as soon as it cannot promise an index of
+    ``promise``.
     """
     count, n = mixtures.fractions.shape
     rank = mixtures.points.shape[-1]
@@ -93,9 +92,9 @@ def climb(mixtures: Mixtures, starts: Starts, *, enough: float = np.inf, steps: 
         balanced = tilt_of(critical, state.shift)
         residual = q - balanced
         step, usable, gain = _newton(q, residual, balanced, critical, state)
-        if enough < np.inf:  # only the verdict is asked: leave trials that cannot come near it
+        if promise > 0:
             reach = field.strength[:, None] * np.exp(np.minimum(_HOPE * gain, 50.0))
-            moving &= reach > _PROMISING * enough * critical
+            moving &= reach > promise * critical
         saddle = moving & ~usable & ~careful
         if saddle.any():
             step[saddle] = _past_saddle(residual[saddle], critical[saddle], state.spread[saddle])

@@ -14,12 +14,12 @@ from hspkit.phases.tilts import Tilting, covariance
 
 __all__ = [
     "Maxima",
+    "any_above",
     "fluctuation",
     "follow",
     "glance",
     "maxima",
     "search",
-    "search_all",
     "verdicts",
 ]
 
@@ -40,40 +40,43 @@ class Maxima(NamedTuple):
     best: Trial
 
 
-def search(mixtures: Mixtures, *, enough: float = np.inf) -> Trial:
-    """Return the best trial phase of each mixture, or any whose index passes ``enough``.
+def search(mixtures: Mixtures) -> Trial:
+    """Return the best trial phase of each mixture.
 
     A few unlike starts show the way to the best trial phase of nearly every mixture (all but 2 in 30,000
     random ones, where the index falls short by less than 0.1 %). Where the verdict could still turn, all
     components are tried.
     """
-    found = climb(mixtures, _few, enough=enough)
+    return _twice(mixtures, climb(mixtures, _few), np.inf)
+
+
+def _twice(mixtures: Mixtures, found: Trial, enough: float) -> Trial:
+    """Search again with all components where the verdict could still turn."""
     many = (mixtures.fractions > 0).sum(axis=-1) > 2
     rows = np.flatnonzero(many & (found.value > _DOUBT[0]) & (found.value < _DOUBT[1]))
     if rows.size:
-        again = search_all(mixtures.take(rows), enough=enough)
+        again = climb(mixtures.take(rows), _every, enough=enough, promise=enough if enough < np.inf else 0.0)
         wins = again.value > found.value[rows]
         for old, new in zip(found, again, strict=True):
             old[rows[wins]] = new[wins]
     return found
 
 
-def search_all(mixtures: Mixtures, *, known: Array | None = None, enough: float = np.inf) -> Trial:
-    """Return the best trial phase of each mixture, starting towards every component.
+def any_above(mixtures: Mixtures, enough: float, known: Array) -> Trial:
+    """Return a trial phase whose index passes ``enough``, where there is one; else one that does not.
 
-    Trials that come close to ``known`` maxima (b, s, r) are spared the rest of the way.
+    All components are tried. Trials that come close to ``known`` maxima (b, s, r) are spared the rest of the way.
     """
 
     def setting_out(field: Tilting, along: Array, rows: NDArray[np.intp]) -> Array:
-        every = starts.every(field, along)
-        return every if known is None else np.concatenate([known[rows], every], axis=1)
+        return np.concatenate([known[rows], starts.every(field, along)], axis=1)
 
-    return climb(mixtures, setting_out, enough=enough)
+    return climb(mixtures, setting_out, enough=enough, promise=enough)
 
 
 def glance(mixtures: Mixtures) -> Trial:
     """Return a trial phase that makes a mixture unstable where there is an obvious one: a quick look."""
-    return climb(mixtures, _few, enough=1.0, steps=_QUICK_STEPS)
+    return climb(mixtures, _few, enough=1.0, promise=1.0, steps=_QUICK_STEPS)
 
 
 def follow(mixtures: Mixtures, q: Array, steps: int = MOST_STEPS) -> Trial:
@@ -83,6 +86,10 @@ def follow(mixtures: Mixtures, q: Array, steps: int = MOST_STEPS) -> Trial:
 
 def _few(field: Tilting, along: Array, _: NDArray[np.intp]) -> Array:
     return starts.few(field, along)
+
+
+def _every(field: Tilting, along: Array, _: NDArray[np.intp]) -> Array:
+    return starts.every(field, along)
 
 
 def maxima(mixture: Mixtures) -> Maxima:
@@ -136,5 +143,7 @@ def verdicts(mixtures: Mixtures) -> NDArray[np.bool_]:
     largest = np.where(present, mixtures.volumes, 0.0).max(axis=-1)
     doubt = np.flatnonzero(0.5 * mixtures.strength * largest * (extent**2).sum(axis=-1) >= 1.0)
     if doubt.size:
-        answer[doubt] = search(mixtures.take(doubt), enough=1.0).value < 1.0
+        asked = mixtures.take(doubt)
+        found = climb(asked, _few, enough=1.0, promise=_DOUBT[0])
+        answer[doubt] = _twice(asked, found, 1.0).value < 1.0
     return answer

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from hspkit.phases.climb import Trial
 from hspkit.phases.equilibrium import ACCEPTED_POTENTIALS, Phases, minimise
 from hspkit.phases.mixture import Array, Mixtures, gather, tilt_of
-from hspkit.phases.search import fluctuation, search, search_all
+from hspkit.phases.search import any_above, fluctuation, search
 
 __all__ = ["Split", "split"]
 
@@ -92,7 +92,7 @@ def _further(mixtures: Mixtures, volumes: Array) -> tuple[Trial, NDArray[np.intp
     others = np.argsort(np.arange(volumes.shape[1])[None, :] != reference[:, None], axis=1, kind="stable")[:, 1:]
     known = tilt_of(mixtures.strength[:, None], tested.means(inside) - tested.means(plane[:, None, :]))
     known = np.take_along_axis(known, others[..., None], axis=1)
-    trial = search_all(tested, known=known, enough=1.0 + _FURTHER_PHASE)
+    trial = any_above(tested, 1.0 + _FURTHER_PHASE, known)
     unstable = trial.value > 1.0 + _FURTHER_PHASE
     if unstable.any():  # what is known by now is that there is one, not which pays most
         for whole, part in zip(trial, search(tested.take(unstable)), strict=True):

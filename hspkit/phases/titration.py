@@ -11,7 +11,7 @@ from hspkit.errors import InputError
 from hspkit.hansen import check_fractions
 from hspkit.phases.climb import Trial
 from hspkit.phases.mixture import Array, Mixtures, gather, squared
-from hspkit.phases.search import follow, glance, search, search_all
+from hspkit.phases.search import any_above, follow, glance, search
 from hspkit.phases.tilts import local_index
 
 __all__ = ["CloudPoint", "cloud_point"]
@@ -21,7 +21,7 @@ __all__ = ["CloudPoint", "cloud_point"]
 _STATIONS = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 17)))
 #: Shares at which the spinodal index, which costs almost nothing, is asked too.
 _SCAN = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 129)))
-_TOLERANCE = 1e-7
+_TOLERANCE = 1e-5
 _MOST_STEPS = 40
 
 
@@ -184,6 +184,7 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
                 newton = t[work] - value / slope
             inside = (newton - low[work]) * (high[work] - newton) > 0
             following = np.where(inside & np.isfinite(newton), newton, 0.5 * (low[work] + high[work]))
+            # what is left after a step of Newton is the square of it
             small = (np.abs(following - t[work]) < _TOLERANCE * np.minimum(1.0, np.abs(t[work]) + 1e-3)) | (
                 np.abs(high[work] - low[work]) < 1e-12
             )
@@ -192,7 +193,7 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
         answer[here] = t
         # just on the clear side
         probe = t + 1e-5 * (good[here] - t)
-        check = search_all(_on_line(mixtures, last, rows[here], probe))
+        check = any_above(_on_line(mixtures, last, rows[here], probe), 1.0, tilt[here][:, None, :])
         early = check.value >= 1.0
         bad[here[early]] = probe[early]
         tilt[here[early]] = check.direction[early]
