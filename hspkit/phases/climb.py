@@ -22,6 +22,8 @@ _HOPE = 25.0
 _FOLLOWS = 0.02
 #: Longest step, as a share of the tilt.
 _LEAP = 0.7
+#: A step so many times as long as the tilt, straight back through the mixture, is the last.
+_THROUGH = 12.0
 #: Up to so many systems are solved by LAPACK.
 _FEW = 32
 #: Least curvature reckoned with where the ratio is curved upwards; a plain step has 1.
@@ -98,8 +100,11 @@ def climb(mixtures: Mixtures, starts: Starts, *, enough: float = np.inf, promise
         saddle = moving & ~usable & ~careful
         if saddle.any():
             step[saddle] = _past_saddle(residual[saddle], critical[saddle], state.spread[saddle])
-        # a longer step may leap over the maximum this trial was sent to find
         length, stride = _length(q), _length(step)
+        # up through the mixture to a maximum far on its other side, where other trials set out: this one would
+        # only come down on the mixture, in many small steps
+        moving &= ~((stride > _THROUGH * length) & ((step * q).sum(axis=-1) > 0.8 * stride * length) & usable)
+        # a longer step may leap over the maximum this trial was sent to find
         step *= np.minimum(_LEAP * length / np.maximum(stride, 1e-300), 1.0)[..., None]
         if careful.any():
             step[careful] = residual[careful]

@@ -144,6 +144,13 @@ def _slope(mixtures: Mixtures, trial: Trial, direction: Array) -> Array:
         return -2.0 * (shift * move).sum(axis=-1) / gain - cost_slope / cost
 
 
+def _newton(share: Array, value: Array, slope: Array) -> Array:
+    """Return where ln M would be 0, were it linear in ln t/(1 - t): at both ends it is, by the entropy of mixing."""
+    with np.errstate(all="ignore"):
+        away = np.exp(value / (slope * share * (1.0 - share)))
+        return np.where((share > 0) & (share < 1), share / (share + (1.0 - share) * away), share - value / slope)
+
+
 def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array, bad: Array, tilt: Array) -> Array:
     """Return where M passes 1 between a stable and an unstable share.
 
@@ -180,12 +187,11 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
             high[work] = np.where(over, t[work], high[work])
             low[work] = np.where(over, low[work], t[work])
             slope = _slope(mixture, trial, last[own] - mixtures.fractions[own])
-            with np.errstate(divide="ignore", invalid="ignore"):
-                newton = t[work] - value / slope
-            inside = (newton - low[work]) * (high[work] - newton) > 0
-            following = np.where(inside & np.isfinite(newton), newton, 0.5 * (low[work] + high[work]))
+            following = _newton(t[work], value, slope)
+            inside = (following - low[work]) * (high[work] - following) > 0
+            following = np.where(inside, following, 0.5 * (low[work] + high[work]))
             # what is left after a step of Newton is the square of it
-            small = (np.abs(following - t[work]) < _TOLERANCE * np.minimum(1.0, np.abs(t[work]) + 1e-3)) | (
+            small = (np.abs(following - t[work]) < _TOLERANCE * (t[work] + 1e-6)) | (
                 np.abs(high[work] - low[work]) < 1e-12
             )
             t[work] = following
