@@ -353,7 +353,9 @@ def dissolve(
     if phase is not None:
         phase[present] = found
     p_splits = float(ndtr((mean - np.log(edge)) / sd))
-    verdict = _verdict(scene.index, edge)  # the best estimate's own answer, as second_phase_percent and max_oil_percent are
+    verdict = _verdict(
+        scene.index, edge
+    )  # the best estimate's own answer, as second_phase_percent and max_oil_percent are
     pure_oil = mixture.shares_of(subject.substances, subject.fractions)
     pure_carrier = mixture.shares_of(members, liquid.fractions)
     water = mixture.shares_of((_water(),), np.ones(1))

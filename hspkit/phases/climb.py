@@ -22,8 +22,6 @@ _HOPE = 25.0
 _FOLLOWS = 0.02
 #: Longest step, as a share of the tilt.
 _LEAP = 0.7
-#: A step so many times as long as the tilt, straight back through the mixture, is the last.
-_THROUGH = 12.0
 #: Up to so many systems are solved by LAPACK.
 _FEW = 32
 #: Least curvature reckoned with where the ratio is curved upwards; a plain step has 1.
@@ -43,11 +41,19 @@ class Trial(NamedTuple):
     fractions: Array
 
 
-def climb(mixtures: Mixtures, starts: Starts, *, enough: float = np.inf, promise: float = 0.0, steps: int = MOST_STEPS) -> Trial:
+def climb(
+    mixtures: Mixtures,
+    starts: Starts,
+    *,
+    enough: float = np.inf,
+    promise: float = 0.0,
+    through: float = np.inf,
+    steps: int = MOST_STEPS,
+) -> Trial:
     """Climb from several starts to the maxima of the ratio; keep the best of each mixture.
 
     A mixture is left as soon as its index passes ``enough``, a trial as soon as it cannot promise an index of
-    ``promise``.
+    ``promise``, or wants a step ``through`` times as long as its tilt, straight back through the mixture.
     """
     count, n = mixtures.fractions.shape
     rank = mixtures.points.shape[-1]
@@ -101,9 +107,9 @@ def climb(mixtures: Mixtures, starts: Starts, *, enough: float = np.inf, promise
         if saddle.any():
             step[saddle] = _past_saddle(residual[saddle], critical[saddle], state.spread[saddle])
         length, stride = _length(q), _length(step)
-        # up through the mixture to a maximum far on its other side, where other trials set out: this one would
-        # only come down on the mixture, in many small steps
-        moving &= ~((stride > _THROUGH * length) & ((step * q).sum(axis=-1) > 0.8 * stride * length) & usable)
+        if through < np.inf:
+            back = (step * q).sum(axis=-1) > 0.8 * stride * length
+            moving &= ~(usable & back & (stride > through * length))
         # a longer step may leap over the maximum this trial was sent to find
         step *= np.minimum(_LEAP * length / np.maximum(stride, 1e-300), 1.0)[..., None]
         if careful.any():

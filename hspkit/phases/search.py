@@ -26,6 +26,9 @@ __all__ = [
 #: Indices between which all components are tried before the verdict stands.
 _DOUBT = (0.95, 1.0 + 1e-6)
 _QUICK_STEPS = 15
+#: A trial that wants to go so many times its tilt back through the mixture, to a maximum on the other side, would
+#: only come down on the mixture itself in many small steps; other trials set out on that side.
+_THROUGH = 12.0
 #: Two maxima closer than this share of their tilt count as one.
 _DISTINCT = 0.2
 
@@ -47,7 +50,7 @@ def search(mixtures: Mixtures) -> Trial:
     random ones, where the index falls short by less than 0.1 %). Where the verdict could still turn, all
     components are tried.
     """
-    return _twice(mixtures, climb(mixtures, _few), np.inf)
+    return _twice(mixtures, climb(mixtures, _few, through=_THROUGH), np.inf)
 
 
 def _twice(mixtures: Mixtures, found: Trial, enough: float) -> Trial:
@@ -55,7 +58,9 @@ def _twice(mixtures: Mixtures, found: Trial, enough: float) -> Trial:
     many = (mixtures.fractions > 0).sum(axis=-1) > 2
     rows = np.flatnonzero(many & (found.value > _DOUBT[0]) & (found.value < _DOUBT[1]))
     if rows.size:
-        again = climb(mixtures.take(rows), _every, enough=enough, promise=enough if enough < np.inf else 0.0)
+        again = climb(
+            mixtures.take(rows), _every, enough=enough, promise=enough if enough < np.inf else 0.0, through=_THROUGH
+        )
         wins = again.value > found.value[rows]
         for old, new in zip(found, again, strict=True):
             old[rows[wins]] = new[wins]
@@ -71,12 +76,12 @@ def any_above(mixtures: Mixtures, enough: float, known: Array) -> Trial:
     def setting_out(field: Tilting, along: Array, rows: NDArray[np.intp]) -> Array:
         return np.concatenate([known[rows], starts.every(field, along)], axis=1)
 
-    return climb(mixtures, setting_out, enough=enough, promise=enough)
+    return climb(mixtures, setting_out, enough=enough, promise=enough, through=_THROUGH)
 
 
 def glance(mixtures: Mixtures) -> Trial:
     """Return a trial phase that makes a mixture unstable where there is an obvious one: a quick look."""
-    return climb(mixtures, _few, enough=1.0, promise=1.0, steps=_QUICK_STEPS)
+    return climb(mixtures, _few, enough=1.0, promise=1.0, through=_THROUGH, steps=_QUICK_STEPS)
 
 
 def follow(mixtures: Mixtures, q: Array, steps: int = MOST_STEPS) -> Trial:
@@ -102,7 +107,7 @@ def maxima(mixture: Mixtures) -> Maxima:
     field = Tilting(mixture)
     every = starts.every(field, vectors[:, :, -1] * np.sqrt(field.moles / values[:, -1])[:, None])[0]
     copies = mixture.take(np.zeros(len(every), dtype=np.intp))
-    ends = follow(copies, every[:, None, :])
+    ends = climb(copies, lambda _field, _along, rows: every[rows, None, :], through=_THROUGH)
     kept: list[Array] = []
     order = np.argsort(-ends.value, kind="stable")
     for number in order:
@@ -144,6 +149,6 @@ def verdicts(mixtures: Mixtures) -> NDArray[np.bool_]:
     doubt = np.flatnonzero(0.5 * mixtures.strength * largest * (extent**2).sum(axis=-1) >= 1.0)
     if doubt.size:
         asked = mixtures.take(doubt)
-        found = climb(asked, _few, enough=1.0, promise=_DOUBT[0])
+        found = climb(asked, _few, enough=1.0, promise=_DOUBT[0], through=_THROUGH)
         answer[doubt] = _twice(asked, found, 1.0).value < 1.0
     return answer
