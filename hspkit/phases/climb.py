@@ -99,7 +99,7 @@ def climb(
             state = state.at(first)
         balanced = tilt_of(critical, state.shift)
         residual = q - balanced
-        step, usable, gain = _newton(q, residual, balanced, critical, state)
+        step, usable, gain = _newton(residual, balanced, critical, state)
         if promise > 0:
             reach = field.strength[:, None] * np.exp(np.minimum(_HOPE * gain, 50.0))
             moving &= reach > promise * critical
@@ -108,7 +108,7 @@ def climb(
             step[saddle] = _past_saddle(residual[saddle], critical[saddle], state.spread[saddle])
         length, stride = _length(q), _length(step)
         if through < np.inf:
-            back = (step * q).sum(axis=-1) > 0.8 * stride * length
+            back = np.einsum("...r,...r->...", step, q) > 0.8 * stride * length
             moving &= ~(usable & back & (stride > through * length))
         # a longer step may leap over the maximum this trial was sent to find
         step *= np.minimum(_LEAP * length / np.maximum(stride, 1e-300), 1.0)[..., None]
@@ -117,7 +117,7 @@ def climb(
             stride = _length(step)
         step = np.where(moving[..., None], -step, 0.0)
         trial_q = q + step
-        trial = field.tilt(trial_q, state.pressure - (state.centre * step).sum(axis=-1))
+        trial = field.tilt(trial_q, state.pressure - np.einsum("bsr,bsr->bs", state.centre, step))
         trial_critical = _critical(trial, local)
         take = moving & (trial_critical <= critical * (1 + 1e-14))
         small = stride <= _STEP * length
@@ -137,7 +137,7 @@ def climb(
 
 def _length(q: Array) -> Array:
     """Return the length of tilts or steps (..., r)."""
-    return np.sqrt((q * q).sum(axis=-1))
+    return np.sqrt(np.einsum("...r,...r->...", q, q))
 
 
 def _merge(take: NDArray[np.bool_], new: Tilt, old: Tilt) -> Tilt:
@@ -173,13 +173,13 @@ class _Best(NamedTuple):
 
 def _followers(q: Array, critical: Array) -> NDArray[np.bool_]:
     """Say which trials (b, s) have come close to a better one of their mixture and will end where it does."""
-    gap = ((q[:, :, None, :] - q[:, None, :, :]) ** 2).sum(axis=-1)
-    size = (q**2).sum(axis=-1)
+    gap = _length(q[:, :, None, :] - q[:, None, :, :])
+    size = _length(q)
     order = np.arange(q.shape[1])
     ahead = (critical[:, None, :] < critical[:, :, None]) | (
         (critical[:, None, :] == critical[:, :, None]) & (order[None, None, :] < order[None, :, None])
     )
-    return (ahead & (gap <= _FOLLOWS**2 * size[:, :, None])).any(axis=-1)
+    return (ahead & (gap <= _FOLLOWS * size[:, :, None])).any(axis=-1)
 
 
 def _critical(tilt: Tilt, local: Array) -> Array:
@@ -198,51 +198,53 @@ def _record(found: Trial, field: Tilting, alive: NDArray[np.intp], done: NDArray
     found.fractions[rows] = field.trial(local, best.direction[local], best.pressure[local])
 
 
-def _newton(
-    q: Array, residual: Array, balanced: Array, critical: Array, state: Tilt
-) -> tuple[Array, NDArray[np.bool_], Array]:
-    """Newton step on the gradient of ln ratio, which is -C (q - 2 a* shift) / cost = -C residual / cost.
+def _newton(residual: Array, balanced: Array, critical: Array, state: Tilt) -> tuple[Array, NDArray[np.bool_], Array]:
+    """Newton step on the gradient of ln ratio, -C residual / cost with residual = q - balanced, balanced = 2 a* shift.
 
     Also whether it goes up, and by how much ln ratio should rise (inf where that cannot be told).
 
     The matrix is I - 2 a* C less two products of vectors, from the change of a* and of the cost; they matter
     when a trial is close to the mixture itself, where everything but the ratio goes to zero.
     """
-    spread, cost = state.spread, state.cost
-    matrix = np.eye(q.shape[-1]) - (2.0 * critical)[..., None, None] * spread
-    (x, y), definite = _solve_symmetric(matrix, (residual, balanced))
-    inverse = 1.0 / np.maximum(cost, 1e-300)
-    both = np.matmul(spread, np.stack([residual, q], axis=-1))
-    v, w = both[..., 0], both[..., 1]
-    vx, vy = (v * x).sum(axis=-1) * inverse, (v * y).sum(axis=-1) * inverse
-    wx, wy = (w * x).sum(axis=-1) * inverse, (w * y).sum(axis=-1) * inverse
-    determinant = (1.0 - vy) * (1.0 - wx) - vx * wy
-    with np.errstate(divide="ignore", invalid="ignore"):
+    spread = state.spread
+    matrix = np.eye(spread.shape[-1]) - (2.0 * critical)[..., None, None] * spread
+    rights = np.stack([residual, balanced], axis=-1)
+    solved, definite = _solve_symmetric(matrix, rights)
+    pushes = np.matmul(spread, rights)
+    # how the gradient (first row) and C balanced (second) change along both solutions
+    change = np.matmul(pushes.swapaxes(-1, -2), solved) / np.maximum(state.cost, 1e-300)[..., None, None]
+    vx, vy = change[..., 0, 0], change[..., 0, 1]
+    wx, wy = vx + change[..., 1, 0], vy + change[..., 1, 1]
+    with np.errstate(all="ignore"):
+        determinant = (1.0 - vy) * (1.0 - wx) - vx * wy
         along_x = (1.0 - vy) / determinant
         along_y = vx / determinant
-    step = along_x[..., None] * x + along_y[..., None] * y
-    uphill = ((step * v).sum(axis=-1) > 0) & np.isfinite(step).all(axis=-1)
-    gain = np.where(definite & uphill, 0.5 * (step * v).sum(axis=-1) * inverse, np.inf)
-    return np.where(uphill[..., None], step, x), definite | uphill, gain
+        step = along_x[..., None] * solved[..., 0] + along_y[..., None] * solved[..., 1]
+        rise = along_x * vx + along_y * vy
+    uphill = (rise > 0) & np.isfinite(rise)
+    gain = np.where(definite & uphill, 0.5 * rise, np.inf)
+    return np.where(uphill[..., None], step, solved[..., 0]), definite | uphill, gain
 
 
-def _solve_symmetric(matrix: Array, rights: tuple[Array, ...]) -> tuple[list[Array], NDArray[np.bool_]]:
-    """Solve small symmetric systems (..., r, r); also say which were positive definite.
+def _solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Solve small symmetric systems (..., r, r) for rights (..., r, k); also say which were positive definite.
 
     Many are solved by L D L^T written out for all at once, because LAPACK costs microseconds for every 3x3
     matrix; few by LAPACK, because numpy costs microseconds for every line.
     """
     rank = matrix.shape[-1]
+    good = np.ones(matrix.shape[:-2], dtype=bool)
     if matrix.size < _FEW * rank * rank:
         try:
-            both = np.asarray(np.linalg.solve(matrix, np.stack(rights, axis=-1)), dtype=np.float64)
+            solved = np.asarray(np.linalg.solve(matrix, rights), dtype=np.float64)
         except np.linalg.LinAlgError:
             pass  # an exactly singular one: the way below puts a small pivot in
         else:
-            return [both[..., k] for k in range(len(rights))], np.linalg.eigvalsh(matrix)[..., 0] > 0
+            for k in range(1, rank + 1):
+                good &= np.linalg.det(matrix[..., :k, :k]) > 0
+            return solved, good
     lower: list[list[Array]] = [[np.empty(0)] * rank for _ in range(rank)]
     pivot: list[Array] = [np.empty(0)] * rank
-    good = np.ones(matrix.shape[:-2], dtype=bool)
     for i in range(rank):
         scaled: list[Array] = []
         for j in range(i + 1):
@@ -255,11 +257,11 @@ def _solve_symmetric(matrix: Array, rights: tuple[Array, ...]) -> tuple[list[Arr
                 pivot[i] = np.where(np.abs(value) > 1e-14, value, 1e-14)
             else:
                 lower[i][j] = value / pivot[j]
-    solutions = []
-    for right in rights:
+    solved = np.empty_like(rights)
+    for column in range(rights.shape[-1]):
         solution: list[Array] = [np.empty(0)] * rank
         for i in range(rank):
-            value = right[..., i]
+            value = rights[..., i, column]
             for k in range(i):
                 value = value - lower[i][k] * solution[k]
             solution[i] = value
@@ -268,8 +270,8 @@ def _solve_symmetric(matrix: Array, rights: tuple[Array, ...]) -> tuple[list[Arr
             for k in range(i + 1, rank):
                 value = value - lower[k][i] * solution[k]
             solution[i] = value
-        solutions.append(np.stack(solution, axis=-1))
-    return solutions, good
+            solved[..., i, column] = value
+    return solved, good
 
 
 def _past_saddle(residual: Array, critical: Array, spread: Array) -> Array:

@@ -87,7 +87,7 @@ class Mixtures:
 
 def squared(shift: Array) -> Array:
     """Return the interaction (...) of differences of coordinates (..., r) at a = 1: |shift|^2."""
-    return np.asarray((shift * shift).sum(axis=-1))
+    return np.asarray(np.einsum("...r,...r->...", shift, shift))
 
 
 def tilt_of(strength: Array, shift: Array) -> Array:

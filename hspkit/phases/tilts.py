@@ -97,7 +97,8 @@ class Tilting:
         self.scaled = (points * sizes).transpose(0, 2, 1)
         rank = points.shape[-1]
         squares = (points[..., :, None] * points[..., None, :]).reshape(*shape, rank * rank)
-        # one product with these sums over the components: 1, V; 1/V; V, V d, V d d^T
+        # one product with these sums over the components: 1/V; 1, V; V, V d, V d d^T
+        self.inverse = 1.0 / sizes
         self.pair = np.concatenate([np.ones_like(sizes), sizes], axis=-1)
         self.moments = np.concatenate([np.ones_like(sizes), points, squares], axis=-1) * sizes
         self.mean = times(self.phi[:, None, :], points)[:, 0]
@@ -112,7 +113,7 @@ class Tilting:
         """
         sizes = self.volumes[:, None, :]
         lift = times(q, self.scaled)
-        shifted = (q * self.mean[:, None, :]).sum(axis=-1)
+        shifted = np.einsum("bsr,br->bs", q, self.mean)
         exponent = self.log_phi[:, None, :] + lift
         # lam counts from m(phi); level counts from the origin of the points
         level = np.full(q.shape[:2], np.inf) if guess is None else guess - shifted
@@ -140,7 +141,7 @@ class Tilting:
         log_ratio += more
         change += (phi + change) * more
         w = phi + change
-        cost = _over(w * log_ratio - change, self.volumes)
+        cost = times(w * log_ratio - change, self.inverse)[..., 0]
         same = np.einsum("bsn,bsn->bs", log_ratio, log_ratio) < _SAME_PHASE**2
         spread, centre = self.answer(w)
         return Tilt(level + last + shifted, times(change, self.points), cost, same, spread, centre)
@@ -169,7 +170,7 @@ class Tilting:
         """Forget the mixtures that are done."""
         for name in ("phi", "present", "log_phi", "mean", "moles"):
             setattr(self, name, getattr(self, name)[rows])
-        for name in ("volumes", "points", "scaled", "pair", "moments", "strength"):
+        for name in ("volumes", "points", "scaled", "inverse", "pair", "moments", "strength"):
             values = getattr(self, name)
             if values.shape[0] > 1:
                 setattr(self, name, values[rows])
@@ -181,8 +182,3 @@ def times(trials: Array, values: Array) -> Array:
         return np.matmul(trials, values)
     flat = trials.reshape(-1, trials.shape[-1]) @ values[0]  # one large product, not many small ones
     return flat.reshape(*trials.shape[:-1], values.shape[-1])
-
-
-def _over(trials: Array, volumes: Array) -> Array:
-    """Sum over the components of trials (b, s, n) divided by volumes (b, n) or (1, n)."""
-    return times(trials, (1.0 / volumes)[..., None])[..., 0]
