@@ -259,9 +259,9 @@ def _water() -> Substance:
     return substance("water")
 
 
-def _first_cloud(mixture: Mixture, start: Array, added: Array, celsius: float) -> float:
-    """Return the share of the addition (by volume) at which `start` clouds; 1.0 when it never does."""
-    return float(phases.cloud_point(start, added, mixture.volumes, mixture.hsp, celsius=celsius).fraction)
+def _first_clouds(mixture: Mixture, starts: Array, added: Array, celsius: float) -> Array:
+    """Return the shares of additions (k, n) by volume at which ``starts`` (k, n) cloud; 1.0 for one that never does."""
+    return phases.cloud_point(starts, added, mixture.volumes, mixture.hsp, celsius=celsius).fraction
 
 
 def _limiting(mixture: Mixture, members: Sequence[str], celsius: float, phase: Array | None) -> tuple[str, ...]:
@@ -343,16 +343,25 @@ def dissolve(
         ]
     )
     stock = mixture.fractions
-    mean, sd = ln_index_moments(mixture, celsius, draws, random_state)
-    index = float(phases.binodal_index(stock, mixture.volumes, mixture.hsp, celsius=celsius))
+    present = stock > 0
+    scene = phases.Landscape.of(stock[present], mixture.volumes[present], mixture.hsp[present], celsius=celsius)
+    mean, sd = _moments(mixture, present, scene, draws, random_state)
     p_clear = float(ndtr(-mean / sd))
     rows = np.array([name in {member.name for member in subject.substances} for name in mixture.names])
-    edge, second, phase = _separation(mixture, index, celsius, rows, with_edge=p_clear < SURELY_CLEAR)
+    edge, second, found = _separation(scene, rows[present], with_edge=p_clear < SURELY_CLEAR)
+    phase = None if found is None else np.zeros(stock.size)
+    if phase is not None:
+        phase[present] = found
     p_splits = float(ndtr((mean - np.log(edge)) / sd))
-    verdict = _verdict(index, edge)  # the best estimate's own answer, as second_phase_percent and max_oil_percent are
+    verdict = _verdict(
+        scene.index, edge
+    )  # the best estimate's own answer, as second_phase_percent and max_oil_percent are
     pure_oil = mixture.shares_of(subject.substances, subject.fractions)
     pure_carrier = mixture.shares_of(members, liquid.fractions)
     water = mixture.shares_of((_water(),), np.ones(1))
+    asked = 2 if second == 0 else 1  # a stock that is not clear bears no water
+    starts, added = np.stack([pure_carrier, stock])[:asked], np.stack([pure_oil, water])[:asked]
+    most_oil, most_water = (*_first_clouds(mixture, starts, added, celsius), 0.0)[:2]
     limiting = _limiting(mixture, [member.name for member in subject.substances], celsius, phase)
     return Outcome(
         subject,
@@ -363,8 +372,8 @@ def dissolve(
         p_clear,
         max(0.0, 1.0 - p_clear - p_splits),
         p_splits,
-        100.0 * _first_cloud(mixture, pure_carrier, pure_oil, celsius),
-        0.0 if second > 0 else 100.0 * _first_cloud(mixture, stock, water, celsius),
+        100.0 * float(most_oil),
+        100.0 * float(most_water),
         float(phases.spinodal_index(stock, mixture.volumes, mixture.hsp, celsius=celsius)),
         100.0 * second,
         limiting,
@@ -378,37 +387,16 @@ def _verdict(index: float, edge: float) -> str:
     return "hazy" if index < edge else "splits"
 
 
-def ln_index_moments(
-    mixture: Mixture, celsius: float, draws: int = DRAWS, random_state: int | np.random.Generator | None = 0
+def _moments(
+    mixture: Mixture,
+    present: NDArray[np.bool_],
+    scene: phases.Landscape,
+    draws: int,
+    random_state: int | np.random.Generator | None,
 ) -> tuple[float, float]:
-    """Return mean and standard deviation of ln M, the binodal index, over the uncertain parameters and theory.
-
-    Parameters
-    ----------
-    mixture : Mixture
-        Components with their uncertainty.
-    celsius : float
-        Temperature. [degC]
-    draws : int
-        Even number of draws. [-]
-    random_state : int, Generator or None
-        Seed. [-]
-
-    Returns
-    -------
-    mean, sd : float
-        Of ln M; the mixture is clear where it is below 0. [-]
-    """
-    present = mixture.fractions > 0
+    """Return mean and standard deviation of ln M, the binodal index, over the uncertain parameters and theory."""
     hsp, volumes = _draws(mixture, draws, random_state)
-    margins = phases.binodal_index_of_draws(
-        mixture.fractions[present],
-        mixture.volumes[present],
-        mixture.hsp[present],
-        volumes[:, present],
-        hsp[:, present],
-        celsius=celsius,
-    )
+    margins = scene.index_of_draws(volumes[:, present], hsp[:, present])
     logs = np.log(np.maximum(margins, _SMALLEST_INDEX))
     return float(np.mean(logs)), float(np.hypot(np.std(logs), THEORY_SD_LN))
 
@@ -422,18 +410,14 @@ _LADDER = np.array([1.02, 1.08, 1.2, 1.6])
 
 
 def _separation(
-    mixture: Mixture, index: float, celsius: float, oil_rows: NDArray[np.bool_], *, with_edge: bool
+    scene: phases.Landscape, oil_rows: NDArray[np.bool_], *, with_edge: bool
 ) -> tuple[float, float, Array | None]:
     """Return where haze ends, and what separates from the central mixture.
 
     Parameters
     ----------
-    mixture : Mixture
+    scene : Landscape
         The mixture at its central parameters.
-    index : float
-        Its binodal index. [-]
-    celsius : float
-        Temperature. [degC]
     oil_rows : ndarray of bool, shape (n,)
         Which components belong to the oil. [-]
     with_edge : bool
@@ -449,28 +433,23 @@ def _separation(
     phase : ndarray of shape (n,) or None
         Volume fractions in the phase that is richest in oil; None while the mixture is clear. [-]
     """
-    rungs = np.concatenate([[index] if index >= 1.0 else [], _LADDER if with_edge else []])
-    if rungs.size == 0:
-        return np.inf, 0.0, None
-    present = mixture.fractions > 0
-    found = phases.split(
-        np.broadcast_to(mixture.fractions[present], (rungs.size, int(present.sum()))),
-        mixture.volumes[present],
-        mixture.hsp[present],
-        celsius=celsius,
-        alpha=phases.ALPHA * rungs / index,
-    )
-    outside = 1.0 - found.amounts[:, 0]
+    index = scene.index
+    own = np.array([index] if index >= 1.0 else [])
+    rungs = np.concatenate([own, _LADDER[:1] if with_edge else []])
     edge, second, phase = np.inf, 0.0, None
+    if rungs.size == 0:
+        return edge, second, phase
+    found = scene.split(rungs / index)
     if with_edge:
-        climbed = np.maximum.accumulate(outside[-_LADDER.size :])
-        edge = float(np.interp(HAZE_VOLUME, climbed, _LADDER, left=1.0, right=np.inf))
+        climbed = found.separated[-1:]
+        if climbed[0] < HAZE_VOLUME:  # else haze ends before the first rung
+            climbed = np.concatenate([climbed, scene.split(_LADDER[1:] / index).separated])
+        climbed = np.maximum.accumulate(climbed)
+        edge = float(np.interp(HAZE_VOLUME, climbed, _LADDER[: climbed.size], left=1.0, right=np.inf))
     if index >= 1.0:
-        second = float(outside[0])
+        second = float(found.separated[0])
         compositions = found.fractions[0, : int(found.n_phases[0])]
-        richest = compositions[np.argmax(compositions[:, oil_rows[present]].sum(axis=1))]
-        phase = np.zeros(len(mixture.names))
-        phase[present] = richest
+        phase = compositions[np.argmax(compositions[:, oil_rows].sum(axis=1))]
     return edge, second, phase
 
 

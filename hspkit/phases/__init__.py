@@ -8,6 +8,7 @@ d = (delta_d, delta_p/2, delta_h/2) and a = alpha/(RT),
 
 from hspkit.phases.activity import ln_activity, ln_gamma, ln_gamma_infinite
 from hspkit.phases.binary import binodal, critical_fraction, pair_index, spinodal, upper_critical_celsius
+from hspkit.phases.landscape import Landscape, binodal_index_of_draws
 from hspkit.phases.limiting import index_shares
 from hspkit.phases.mixture import ALPHA, interaction_strength
 from hspkit.phases.splitting import Split, split
@@ -15,7 +16,6 @@ from hspkit.phases.stability import (
     BinodalDetails,
     binodal_details,
     binodal_index,
-    binodal_index_of_draws,
     spinodal_index,
     stable,
 )
@@ -26,6 +26,7 @@ __all__ = [
     "ALPHA",
     "BinodalDetails",
     "CloudPoint",
+    "Landscape",
     "Split",
     "TernaryDiagram",
     "binodal",

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.errors import ExtrapolationWarning, InputError
+from hspkit.phases.equilibrium import minimise_pair
 from hspkit.phases.mixture import (
     ALPHA,
     GAS_CONSTANT,
@@ -17,7 +18,6 @@ from hspkit.phases.mixture import (
     at,
     interaction_strength,
 )
-from hspkit.phases.splitting import minimise_pair
 
 __all__ = ["binodal", "critical_fraction", "pair_index", "spinodal", "upper_critical_celsius"]
 

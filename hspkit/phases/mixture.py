@@ -79,6 +79,21 @@ class Mixtures:
 
         return Mixtures(own, chosen(self.volumes), chosen(self.points), chosen(self.strength), (own.shape[0],))
 
+    def means(self, trials: Array) -> Array:
+        """Return the mean d (b, s, r) of compositions (b, s, n), from the middle of the components."""
+        points = self.points - self.points.mean(axis=-2, keepdims=True)  # differences are what counts: saves digits
+        return np.asarray(np.matmul(trials, points))
+
+
+def squared(shift: Array) -> Array:
+    """Return the interaction (...) of differences of coordinates (..., r) at a = 1: |shift|^2."""
+    return np.asarray(np.einsum("...r,...r->...", shift, shift))
+
+
+def tilt_of(strength: Array, shift: Array) -> Array:
+    """Return the tilt q = 2 a shift (..., r) that an interaction (...) makes of a difference of mean d."""
+    return np.asarray((2.0 * strength)[..., None] * shift)
+
 
 def interaction_strength(celsius: ArrayLike, alpha: ArrayLike | None = None) -> Array:
     """Return a = alpha/(RT), which turns squared distances into energies per volume. [mol/J]

@@ -21,15 +21,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hspkit.errors import InputError
-from hspkit.phases.mixture import HANSEN_WEIGHTS, Array, at, gather
-from hspkit.phases.search import covariance, follow, local_index, maxima, search, verdicts
+from hspkit.phases.mixture import HANSEN_WEIGHTS, Array, at, gather, squared
+from hspkit.phases.search import search, verdicts
+from hspkit.phases.tilts import covariance, local_index
 
 __all__ = [
     "BinodalDetails",
     "binodal_details",
     "binodal_index",
-    "binodal_index_of_draws",
     "spinodal_index",
     "stable",
 ]
@@ -236,10 +235,9 @@ def binodal_details(
     n = mixtures.fractions.shape[-1]
     phi, w = mixtures.fractions, trial.fractions
     local = np.abs(trial.direction).max(axis=-1) == 0
-    points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
     change = w - phi
-    shift = np.matmul(change[:, None, :], points)[:, 0]
-    gain = (shift**2).sum(axis=-1)
+    shift = mixtures.means(change[:, None, :])[:, 0]
+    gain = squared(shift)
     share = np.where(phi > 0, w / np.where(phi > 0, phi, 1.0), 1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         part = (np.where(w > 0, w * np.log(np.where(w > 0, share, 1.0)), 0.0) - change) / mixtures.volumes
@@ -265,65 +263,3 @@ def binodal_details(
         by_hsp,
         by_volume.reshape(*mixtures.shape, n),
     )
-
-
-def binodal_index_of_draws(
-    fractions: ArrayLike,
-    volumes: ArrayLike,
-    hsp: ArrayLike,
-    volume_draws: ArrayLike,
-    hsp_draws: ArrayLike,
-    *,
-    celsius: float = 25.0,
-    alpha: ArrayLike | None = None,
-) -> Array:
-    """Return the binodal index of one mixture for many draws of its parameters, fast.
-
-    All maxima are found once, at the central parameters, and followed to each draw; `binodal_index` searches
-    anew for every draw. A phase that pays only far from the central parameters can be missed.
-
-    Parameters
-    ----------
-    fractions : array_like of shape (n,)
-        Volume fractions. [-]
-    volumes : array_like of shape (n,)
-        Molar volumes in the middle of the draws. [cm3/mol]
-    hsp : array_like of shape (n, 3)
-        Hansen parameters in the middle of the draws. [MPa^0.5]
-    volume_draws : array_like of shape (n,) or (k, n)
-        Molar volumes drawn. [cm3/mol]
-    hsp_draws : array_like of shape (k, n, 3)
-        Hansen parameters drawn. [MPa^0.5]
-    celsius : float
-        Temperature. [degC]
-    alpha : array_like of shape () or (k,), optional
-        As in `spinodal_index`. [-]
-
-    Returns
-    -------
-    ndarray of shape (k,)
-        Binodal index of each draw. [-]
-
-    Raises
-    ------
-    InputError
-        When there is more than one mixture, and as in `spinodal_index`.
-
-    Examples
-    --------
-    >>> parameters = np.array([[16.0, 0, 0], [16.0, 0, 20]])
-    >>> draws = parameters + np.array([0.0, 1.0])[:, None, None] * [[0, 0, 0], [0, 0, 1]]
-    >>> binodal_index_of_draws([0.5, 0.5], [100, 100], parameters, [100, 100], draws, alpha=0.5).round(3)
-    array([1.008, 1.112])
-    """
-    shares = np.asarray(fractions, dtype=float)
-    if shares.ndim != 1:
-        message = f"fractions has shape {shares.shape}; expected one mixture (n,); use binodal_index for several"
-        raise InputError(message)
-    draws = gather(shares, volume_draws, hsp_draws, celsius, alpha)
-    middle = gather(shares, volumes, hsp, celsius, None)
-    tilts = maxima(middle)
-    if tilts.shape[0] == 0:
-        return local_index(draws).reshape(draws.shape)[()]
-    known = np.broadcast_to(tilts, (draws.fractions.shape[0], *tilts.shape))
-    return follow(draws, known).value.reshape(draws.shape)[()]

@@ -9,8 +9,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from hspkit.errors import InputError
 from hspkit.hansen import check_fractions
-from hspkit.phases.mixture import Array, Mixtures, gather
-from hspkit.phases.search import Trial, follow, glance, local_index, search, search_all
+from hspkit.phases.climb import Trial
+from hspkit.phases.mixture import Array, Mixtures, gather, squared
+from hspkit.phases.search import any_above, follow, glance, search
+from hspkit.phases.tilts import local_index
 
 __all__ = ["CloudPoint", "cloud_point"]
 
@@ -19,7 +21,7 @@ __all__ = ["CloudPoint", "cloud_point"]
 _STATIONS = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 17)))
 #: Shares at which the spinodal index, which costs almost nothing, is asked too.
 _SCAN = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 129)))
-_TOLERANCE = 1e-7
+_TOLERANCE = 1e-5
 _MOST_STEPS = 40
 
 
@@ -131,17 +133,22 @@ def solve(mixtures: Mixtures, last: Array) -> tuple[Array, NDArray[np.bool_]]:
 
 def _slope(mixtures: Mixtures, trial: Trial, direction: Array) -> Array:
     """Return d ln M / dt when the mixture moves along ``direction`` (b, n) and the trial phase stays."""
-    points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
     change = trial.fractions - mixtures.fractions
-    shift = np.matmul(change[:, None, :], points)[:, 0]
-    move = np.matmul(direction[:, None, :], points)[:, 0]
-    gain = (shift**2).sum(axis=-1)
+    shift, move = np.moveaxis(mixtures.means(np.stack([change, direction], axis=1)), 1, 0)
+    gain = squared(shift)
     cost = np.maximum(gain * mixtures.strength / np.maximum(trial.value, 1e-300), 1e-300)
     present = mixtures.fractions > 0
     relative = np.where(present, change / np.where(present, mixtures.fractions, 1.0), 0.0)
     cost_slope = -(direction * relative / mixtures.volumes).sum(axis=-1)
     with np.errstate(divide="ignore", invalid="ignore"):
         return -2.0 * (shift * move).sum(axis=-1) / gain - cost_slope / cost
+
+
+def _newton(share: Array, value: Array, slope: Array) -> Array:
+    """Return where ln M would be 0, were it linear in ln t/(1 - t): at both ends it is, by the entropy of mixing."""
+    with np.errstate(all="ignore"):
+        away = np.exp(value / (slope * share * (1.0 - share)))
+        return np.where((share > 0) & (share < 1), share / (share + (1.0 - share) * away), share - value / slope)
 
 
 def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array, bad: Array, tilt: Array) -> Array:
@@ -180,11 +187,11 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
             high[work] = np.where(over, t[work], high[work])
             low[work] = np.where(over, low[work], t[work])
             slope = _slope(mixture, trial, last[own] - mixtures.fractions[own])
-            with np.errstate(divide="ignore", invalid="ignore"):
-                newton = t[work] - value / slope
-            inside = (newton - low[work]) * (high[work] - newton) > 0
-            following = np.where(inside & np.isfinite(newton), newton, 0.5 * (low[work] + high[work]))
-            small = (np.abs(following - t[work]) < _TOLERANCE * np.minimum(1.0, np.abs(t[work]) + 1e-3)) | (
+            following = _newton(t[work], value, slope)
+            inside = (following - low[work]) * (high[work] - following) > 0
+            following = np.where(inside, following, 0.5 * (low[work] + high[work]))
+            # what is left after a step of Newton is the square of it
+            small = (np.abs(following - t[work]) < _TOLERANCE * (t[work] + 1e-6)) | (
                 np.abs(high[work] - low[work]) < 1e-12
             )
             t[work] = following
@@ -192,7 +199,7 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
         answer[here] = t
         # just on the clear side
         probe = t + 1e-5 * (good[here] - t)
-        check = search_all(_on_line(mixtures, last, rows[here], probe))
+        check = any_above(_on_line(mixtures, last, rows[here], probe), 1.0, tilt[here][:, None, :])
         early = check.value >= 1.0
         bad[here[early]] = probe[early]
         tilt[here[early]] = check.direction[early]

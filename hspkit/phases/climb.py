@@ -1,0 +1,285 @@
+"""The climb of trial phases to the maxima of the ratio of gain to cost, by Newton's method."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hspkit.phases.mixture import Array, Mixtures, squared, tilt_of
+from hspkit.phases.tilts import Tilt, Tilting, covariance
+
+__all__ = ["MOST_STEPS", "Starts", "Trial", "climb"]
+
+#: Relative length of the last Newton step; what is left after it is its square, and of the index the fourth power.
+_STEP = 1e-4
+MOST_STEPS = 80
+#: A trial may rise this many times what Newton promises before it is given up for what cannot reach far enough.
+_HOPE = 25.0
+#: Two trials closer than this share of their tilt climb to the same maximum.
+_FOLLOWS = 0.02
+#: Longest step, as a share of the tilt.
+_LEAP = 0.7
+#: Up to so many systems are solved by LAPACK.
+_FEW = 32
+#: Least curvature reckoned with where the ratio is curved upwards; a plain step has 1.
+_FLATTEST = 0.02
+
+#: Tilts (b, s, r) to set out from, of mixtures (b), the tilt along their largest fluctuation (b, r), and which
+#: of the mixtures asked about (b,) they are.
+Starts = Callable[[Tilting, Array, NDArray[np.intp]], Array]
+
+
+class Trial(NamedTuple):
+    """Best trial phase of each mixture: binodal index (b,), q (b, r), lam (b,), fractions (b, n)."""
+
+    value: Array
+    direction: Array
+    pressure: Array
+    fractions: Array
+
+
+def climb(
+    mixtures: Mixtures,
+    starts: Starts,
+    *,
+    enough: float = np.inf,
+    promise: float = 0.0,
+    through: float = np.inf,
+    steps: int = MOST_STEPS,
+) -> Trial:
+    """Climb from several starts to the maxima of the ratio; keep the best of each mixture.
+
+    A mixture is left as soon as its index passes ``enough``, a trial as soon as it cannot promise an index of
+    ``promise``, or wants a step ``through`` times as long as its tilt, straight back through the mixture.
+    """
+    count, n = mixtures.fractions.shape
+    rank = mixtures.points.shape[-1]
+    found = Trial(np.zeros(count), np.zeros((count, rank)), np.zeros(count), mixtures.fractions.copy())
+    several = (mixtures.fractions > 0).sum(axis=-1) > 1
+    if n == 1 or not several.any():
+        return found
+    values, vectors = np.linalg.eigh(covariance(mixtures))
+    top = np.maximum(values[:, -1], 0.0)
+    found.value[:] = 2.0 * mixtures.strength * top
+    alive = np.flatnonzero(several & (top > 1e-12) & (found.value <= enough))
+    if alive.size == 0:
+        return found
+    field = Tilting(mixtures.take(alive))
+    local = 1.0 / (2.0 * top[alive])
+    best = _Best(local.copy(), np.zeros((alive.size, rank)), np.zeros(alive.size))
+    q = starts(field, vectors[alive, :, -1] * np.sqrt(field.moles / top[alive])[:, None], alive)
+    state = field.tilt(q)
+    critical = _critical(state, local)
+    moving = ~state.same
+    careful = np.zeros_like(moving)
+    for turn in range(steps):
+        best.note(critical, q, state.pressure)
+        if turn % 2:
+            moving &= ~_followers(q, critical)
+        done = ~moving.any(axis=-1) | (field.strength > best.critical * enough)
+        if done.any():
+            _record(found, field, alive, done, best)
+            keep = ~done
+            alive = alive[keep]
+            if alive.size == 0:
+                return found
+            field.keep(keep)
+            best = _Best(*(part[keep] for part in best))
+            local, q, critical, moving = local[keep], q[keep], critical[keep], moving[keep]
+            careful = careful[keep]
+            state = state.at(keep)
+        width = int(moving.sum(axis=-1).max())
+        if width < moving.shape[1]:
+            order = np.argsort(~moving, axis=1, kind="stable")[:, :width]
+            first = (np.arange(order.shape[0])[:, None], order)
+            q, critical, moving, careful = q[first], critical[first], moving[first], careful[first]
+            state = state.at(first)
+        balanced = tilt_of(critical, state.shift)
+        residual = q - balanced
+        step, usable, gain = _newton(residual, balanced, critical, state)
+        if promise > 0:
+            reach = field.strength[:, None] * np.exp(np.minimum(_HOPE * gain, 50.0))
+            moving &= reach > promise * critical
+        saddle = moving & ~usable & ~careful
+        if saddle.any():
+            step[saddle] = _past_saddle(residual[saddle], critical[saddle], state.spread[saddle])
+        length, stride = _length(q), _length(step)
+        if through < np.inf:
+            back = np.einsum("...r,...r->...", step, q) > 0.8 * stride * length
+            moving &= ~(usable & back & (stride > through * length))
+        # a longer step may leap over the maximum this trial was sent to find
+        step *= np.minimum(_LEAP * length / np.maximum(stride, 1e-300), 1.0)[..., None]
+        if careful.any():
+            step[careful] = residual[careful]
+            stride = _length(step)
+        step = np.where(moving[..., None], -step, 0.0)
+        trial_q = q + step
+        trial = field.tilt(trial_q, state.pressure - np.einsum("bsr,bsr->bs", state.centre, step))
+        trial_critical = _critical(trial, local)
+        take = moving & (trial_critical <= critical * (1 + 1e-14))
+        small = stride <= _STEP * length
+        if take.all():
+            q, critical, state = trial_q, trial_critical, trial
+        else:
+            q = np.where(take[..., None], trial_q, q)
+            critical = np.where(take, trial_critical, critical)
+            state = _merge(take, trial, state)
+        # after a refusal one plain step, which never goes down; if that is refused its digits are used up
+        moving &= ~small & ~(take & trial.same) & ~(~take & careful)
+        careful = moving & ~take
+    best.note(critical, q, state.pressure)
+    _record(found, field, alive, np.ones(alive.size, dtype=bool), best)
+    return found
+
+
+def _length(q: Array) -> Array:
+    """Return the length of tilts or steps (..., r)."""
+    return np.sqrt(np.einsum("...r,...r->...", q, q))
+
+
+def _merge(take: NDArray[np.bool_], new: Tilt, old: Tilt) -> Tilt:
+    """Take over the new state of some trials (b, s)."""
+    vector, matrix = take[..., None], take[..., None, None]
+    return Tilt(
+        np.where(take, new.pressure, old.pressure),
+        np.where(vector, new.shift, old.shift),
+        np.where(take, new.cost, old.cost),
+        np.where(take, new.same, old.same),
+        np.where(matrix, new.spread, old.spread),
+        np.where(vector, new.centre, old.centre),
+    )
+
+
+class _Best(NamedTuple):
+    """Best trial of each mixture so far: critical strength (b,), q (b, r), lam (b,); changed in place."""
+
+    critical: Array
+    direction: Array
+    pressure: Array
+
+    def note(self, critical: Array, q: Array, pressure: Array) -> None:
+        """Take over what is better among trials (b, s)."""
+        rows = np.arange(critical.shape[0])
+        pick = critical.argmin(axis=-1)
+        better = critical[rows, pick] < self.critical
+        rows, pick = rows[better], pick[better]
+        self.critical[rows] = critical[rows, pick]
+        self.direction[rows] = q[rows, pick]
+        self.pressure[rows] = pressure[rows, pick]
+
+
+def _followers(q: Array, critical: Array) -> NDArray[np.bool_]:
+    """Say which trials (b, s) have come close to a better one of their mixture and will end where it does."""
+    gap = _length(q[:, :, None, :] - q[:, None, :, :])
+    size = _length(q)
+    order = np.arange(q.shape[1])
+    ahead = (critical[:, None, :] < critical[:, :, None]) | (
+        (critical[:, None, :] == critical[:, :, None]) & (order[None, None, :] < order[None, :, None])
+    )
+    return (ahead & (gap <= _FOLLOWS * size[:, :, None])).any(axis=-1)
+
+
+def _critical(tilt: Tilt, local: Array) -> Array:
+    """Return the strength at which each trial (b, s) pays; at the mixture itself the local one."""
+    square = squared(tilt.shift)
+    usable = ~tilt.same & (square > 0)
+    return np.where(usable, tilt.cost / np.where(usable, square, 1.0), local[:, None])
+
+
+def _record(found: Trial, field: Tilting, alive: NDArray[np.intp], done: NDArray[np.bool_], best: _Best) -> None:
+    """Write the best trial of the mixtures that are done."""
+    rows, local = alive[done], np.flatnonzero(done)
+    found.value[rows] = np.broadcast_to(field.strength, done.shape)[local] / best.critical[local]
+    found.direction[rows] = best.direction[local]
+    found.pressure[rows] = best.pressure[local]
+    found.fractions[rows] = field.trial(local, best.direction[local], best.pressure[local])
+
+
+def _newton(residual: Array, balanced: Array, critical: Array, state: Tilt) -> tuple[Array, NDArray[np.bool_], Array]:
+    """Newton step on the gradient of ln ratio, -C residual / cost with residual = q - balanced, balanced = 2 a* shift.
+
+    Also whether it goes up, and by how much ln ratio should rise (inf where that cannot be told).
+
+    The matrix is I - 2 a* C less two products of vectors, from the change of a* and of the cost; they matter
+    when a trial is close to the mixture itself, where everything but the ratio goes to zero.
+    """
+    spread = state.spread
+    matrix = np.eye(spread.shape[-1]) - (2.0 * critical)[..., None, None] * spread
+    rights = np.stack([residual, balanced], axis=-1)
+    solved, definite = _solve_symmetric(matrix, rights)
+    pushes = np.matmul(spread, rights)
+    # how the gradient (first row) and C balanced (second) change along both solutions
+    change = np.matmul(pushes.swapaxes(-1, -2), solved) / np.maximum(state.cost, 1e-300)[..., None, None]
+    vx, vy = change[..., 0, 0], change[..., 0, 1]
+    wx, wy = vx + change[..., 1, 0], vy + change[..., 1, 1]
+    with np.errstate(all="ignore"):
+        determinant = (1.0 - vy) * (1.0 - wx) - vx * wy
+        along_x = (1.0 - vy) / determinant
+        along_y = vx / determinant
+        step = along_x[..., None] * solved[..., 0] + along_y[..., None] * solved[..., 1]
+        rise = along_x * vx + along_y * vy
+    uphill = (rise > 0) & np.isfinite(rise)
+    gain = np.where(definite & uphill, 0.5 * rise, np.inf)
+    return np.where(uphill[..., None], step, solved[..., 0]), definite | uphill, gain
+
+
+def _solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Solve small symmetric systems (..., r, r) for rights (..., r, k); also say which were positive definite.
+
+    Many are solved by L D L^T written out for all at once, because LAPACK costs microseconds for every 3x3
+    matrix; few by LAPACK, because numpy costs microseconds for every line.
+    """
+    rank = matrix.shape[-1]
+    good = np.ones(matrix.shape[:-2], dtype=bool)
+    if matrix.size < _FEW * rank * rank:
+        try:
+            solved = np.asarray(np.linalg.solve(matrix, rights), dtype=np.float64)
+        except np.linalg.LinAlgError:
+            pass  # an exactly singular one: the way below puts a small pivot in
+        else:
+            for k in range(1, rank + 1):
+                good &= np.linalg.det(matrix[..., :k, :k]) > 0
+            return solved, good
+    lower: list[list[Array]] = [[np.empty(0)] * rank for _ in range(rank)]
+    pivot: list[Array] = [np.empty(0)] * rank
+    for i in range(rank):
+        scaled: list[Array] = []
+        for j in range(i + 1):
+            value = matrix[..., i, j]
+            for k in range(j):
+                value = value - scaled[k] * lower[j][k]
+            scaled.append(value)
+            if i == j:
+                good &= value > 0
+                pivot[i] = np.where(np.abs(value) > 1e-14, value, 1e-14)
+            else:
+                lower[i][j] = value / pivot[j]
+    solved = np.empty_like(rights)
+    for column in range(rights.shape[-1]):
+        solution: list[Array] = [np.empty(0)] * rank
+        for i in range(rank):
+            value = rights[..., i, column]
+            for k in range(i):
+                value = value - lower[i][k] * solution[k]
+            solution[i] = value
+        for i in reversed(range(rank)):
+            value = solution[i] / pivot[i]
+            for k in range(i + 1, rank):
+                value = value - lower[k][i] * solution[k]
+            solution[i] = value
+            solved[..., i, column] = value
+    return solved, good
+
+
+def _past_saddle(residual: Array, critical: Array, spread: Array) -> Array:
+    """Return steps (k, r) that go up where the ratio is curved upwards: each curvature by its size.
+
+    A plain step leaves the neighbourhood of a saddle or a minimum ever so slowly.
+    """
+    values, vectors = np.linalg.eigh(spread)
+    curvature = np.maximum(np.abs(1.0 - 2.0 * critical[:, None] * values), _FLATTEST)
+    along = np.matmul(residual[:, None, :], vectors)[:, 0] / curvature
+    return np.matmul(vectors, along[..., None])[..., 0]

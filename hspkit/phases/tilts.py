@@ -1,0 +1,184 @@
+"""Trial phases at tilts of the free energy: w = phi exp(V (lam + q.d)), what they gain and what they cost.
+
+Every maximum of the ratio of gain to cost has this form with q = 2a*(m(w) - m(phi)), so whatever the number of
+components a trial phase is q in r dimensions; lam follows from sum w = 1. All mixtures and all trials at once.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hspkit.phases.mixture import Array, Mixtures
+
+__all__ = ["Tilt", "Tilting", "covariance", "local_index", "times"]
+
+#: A trial phase in which no component's ln(w/phi) exceeds this is the mixture itself: its ratio is the
+#: spinodal index there, to about the square of this.
+_SAME_PHASE = 3e-4
+
+
+def covariance(mixtures: Mixtures, trials: Array | None = None) -> Array:
+    """Return C = sum V w d d^T - (sum V w d)(sum V w d)^T / sum V w for (..., n) trials of each mixture."""
+    weights = (mixtures.fractions if trials is None else trials) * (
+        mixtures.volumes if trials is None else mixtures.volumes[:, None, :]
+    )
+    shared = mixtures.points.shape[0] == 1
+    # differences are what counts: moving the origin into the cloud of points saves digits
+    points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
+    rank = points.shape[-1]
+    squares = (points[..., :, None] * points[..., None, :]).reshape(*points.shape[:-1], rank * rank)
+    if shared:
+        total = weights.sum(axis=-1)
+        first, second = weights @ points[0], weights @ squares[0]
+    elif trials is None:
+        total = weights.sum(axis=-1)
+        first = np.matmul(weights[:, None, :], points)[:, 0]
+        second = np.matmul(weights[:, None, :], squares)[:, 0]
+    else:
+        total = weights.sum(axis=-1)
+        first, second = np.matmul(weights, points), np.matmul(weights, squares)
+    second = second.reshape(*total.shape, rank, rank)
+    return second - first[..., :, None] * (first / total[..., None])[..., None, :]
+
+
+def local_index(mixtures: Mixtures) -> Array:
+    """Return the spinodal index (b,)."""
+    if mixtures.fractions.shape[-1] == 1:
+        return np.zeros(mixtures.fractions.shape[0])
+    largest = np.linalg.eigvalsh(covariance(mixtures))[..., -1]
+    return 2.0 * mixtures.strength * np.maximum(largest, 0.0)
+
+
+class Tilt(NamedTuple):
+    """Trial phases at tilts q (b, s, r): what they gain and cost, and how they answer to q.
+
+    lam (b, s), shift of m (b, s, r), cost of unmixing (b, s), whether it is the mixture itself (b, s),
+    C (b, s, r, r), volume-weighted mean of d - m (b, s, r).
+    """
+
+    pressure: Array
+    shift: Array
+    cost: Array
+    same: NDArray[np.bool_]
+    spread: Array
+    centre: Array
+
+    def at(self, index: Any) -> Tilt:
+        """Return the state of some mixtures, or of some trials of each."""
+        return Tilt(
+            self.pressure[index],
+            self.shift[index],
+            self.cost[index],
+            self.same[index],
+            self.spread[index],
+            self.centre[index],
+        )
+
+
+class Tilting:
+    """The mixtures still searched, with everything that does not depend on the trial worked out once."""
+
+    def __init__(self, mixtures: Mixtures) -> None:
+        self.phi = mixtures.fractions
+        present = self.phi > 0
+        self.present = present
+        self.gaps = not present.all()
+        self.log_phi = np.log(self.phi, out=np.full_like(self.phi, -np.inf), where=present)
+        self.volumes = mixtures.volumes
+        self.strength = mixtures.strength
+        points = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
+        shape = np.broadcast_shapes(self.volumes.shape, points.shape[:-1])
+        sizes = np.broadcast_to(self.volumes, shape)[..., None]
+        points = np.broadcast_to(points, (*shape, points.shape[-1]))
+        self.points = points
+        self.scaled = (points * sizes).transpose(0, 2, 1)
+        rank = points.shape[-1]
+        squares = (points[..., :, None] * points[..., None, :]).reshape(*shape, rank * rank)
+        # one product with these sums over the components: 1/V; 1, V; V, V d, V d d^T
+        self.inverse = 1.0 / sizes
+        self.pair = np.concatenate([np.ones_like(sizes), sizes], axis=-1)
+        self.moments = np.concatenate([np.ones_like(sizes), points, squares], axis=-1) * sizes
+        self.mean = times(self.phi[:, None, :], points)[:, 0]
+        self.moles = (self.phi / self.volumes).sum(axis=-1)
+
+    def tilt(self, q: Array, guess: Array | None = None) -> Tilt:
+        """Return w = phi exp(V (lam + q.(d - m))) with lam such that w sums to 1.
+
+        ln sum w is convex and increasing in lam, so Newton comes down on the root from above, and lam is
+        concave in q, so a guess along the tangent is above. Far away a bound at which no term exceeds 1 is
+        better: nothing overflows, whatever the ratio of volumes.
+        """
+        sizes = self.volumes[:, None, :]
+        lift = times(q, self.scaled)
+        shifted = np.einsum("bsr,br->bs", q, self.mean)
+        exponent = self.log_phi[:, None, :] + lift
+        # lam counts from m(phi); level counts from the origin of the points
+        level = np.full(q.shape[:2], np.inf) if guess is None else guess - shifted
+        with np.errstate(over="ignore", invalid="ignore"):
+            for turn in range(60):
+                sums = times(np.exp(exponent + sizes * level[..., None]), self.pair)
+                total = sums[..., 0]
+                if turn == 0 and not total.max() < 3.0:
+                    bound = -(exponent / sizes).max(axis=-1)
+                    level = np.where(total < 3.0, level, np.minimum(level, bound))
+                    continue
+                off = np.log(total)
+                level = level - off * total / sums[..., 1]
+                if np.abs(off).max() < 1e-6:
+                    break
+        # once more with ln(w/phi) itself, so that a trial close to the mixture keeps its digits
+        phi = self.phi[:, None, :]
+        log_ratio = lift + sizes * level[..., None]
+        if self.gaps:
+            log_ratio *= self.present[:, None, :]
+        change = np.expm1(log_ratio)
+        change *= phi
+        last = -times(change, self.pair)[..., 0] / times(phi + change, self.pair)[..., 1]
+        more = sizes * last[..., None]
+        log_ratio += more
+        change += (phi + change) * more
+        w = phi + change
+        cost = times(w * log_ratio - change, self.inverse)[..., 0]
+        same = np.einsum("bsn,bsn->bs", log_ratio, log_ratio) < _SAME_PHASE**2
+        spread, centre = self.answer(w)
+        return Tilt(level + last + shifted, times(change, self.points), cost, same, spread, centre)
+
+    def answer(self, trials: Array) -> tuple[Array, Array]:
+        """Return C of trials and their volume-weighted mean of d - m: how m and lam answer to q."""
+        rank = self.points.shape[-1]
+        sums = times(trials, self.moments)
+        centre = sums[..., 1 : 1 + rank] / sums[..., :1]
+        second = sums[..., 1 + rank :].reshape(*sums.shape[:-1], rank, rank)
+        second = second - sums[..., 1 : 1 + rank, None] * centre[..., None, :]
+        return second, centre - self.mean[:, None, :]
+
+    def trial(self, rows: NDArray[np.intp], q: Array, pressure: Array) -> Array:
+        """Return the fractions (k, n) of one trial of each of some mixtures."""
+
+        def own(values: Array) -> Array:
+            return values if values.shape[0] == 1 else values[rows]
+
+        level = pressure - (q * self.mean[rows]).sum(axis=-1)
+        exponent = times(q[:, None, :], own(self.scaled))[:, 0] + own(self.volumes) * level[:, None]
+        with np.errstate(over="ignore", invalid="ignore"):
+            return np.where(self.present[rows], np.exp(self.log_phi[rows] + exponent), 0.0)
+
+    def keep(self, rows: NDArray[np.bool_]) -> None:
+        """Forget the mixtures that are done."""
+        for name in ("phi", "present", "log_phi", "mean", "moles"):
+            setattr(self, name, getattr(self, name)[rows])
+        for name in ("volumes", "points", "scaled", "inverse", "pair", "moments", "strength"):
+            values = getattr(self, name)
+            if values.shape[0] > 1:
+                setattr(self, name, values[rows])
+
+
+def times(trials: Array, values: Array) -> Array:
+    """Sum over the components: (b, s, n) times (b, n, k) or (1, n, k)."""
+    if values.shape[0] > 1:
+        return np.matmul(trials, values)
+    flat = trials.reshape(-1, trials.shape[-1]) @ values[0]  # one large product, not many small ones
+    return flat.reshape(*trials.shape[:-1], values.shape[-1])
