@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from hspkit.errors import InputError
-from hspkit.phases.mixture import Array, gather
+from hspkit.phases.mixture import Array, gather, squared
 
 __all__ = ["ln_activity", "ln_gamma", "ln_gamma_infinite"]
 
@@ -53,7 +53,7 @@ def ln_gamma(
     moles = (mixtures.fractions / mixtures.volumes).sum(axis=-1, keepdims=True)
     centred = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
     mean = np.matmul(mixtures.fractions[:, None, :], centred)
-    square = ((centred - mean) ** 2).sum(axis=-1)
+    square = squared(centred - mean)
     ratio = mixtures.volumes * moles
     answer = np.log(ratio) + 1.0 - ratio + mixtures.volumes * mixtures.strength[:, None] * square
     return answer.reshape(*mixtures.shape, n)

@@ -17,6 +17,7 @@ from hspkit.phases.mixture import (
     Mixtures,
     at,
     interaction_strength,
+    squared,
 )
 
 __all__ = ["binodal", "critical_fraction", "pair_index", "spinodal", "upper_critical_celsius"]
@@ -32,7 +33,7 @@ def _pair(volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike, alpha: ArrayLi
         raise InputError(message)
     sizes, points = at(volumes, hsp, celsius)
     strength = interaction_strength(celsius, alpha)
-    square = ((points[..., 0, :] - points[..., 1, :]) ** 2).sum(axis=-1)
+    square = squared(points[..., 0, :] - points[..., 1, :])
     try:
         force = 2.0 * strength * square
         shape = np.broadcast_shapes(force.shape, sizes.shape[:-1])
@@ -231,7 +232,7 @@ def upper_critical_celsius(
 
     def index(celsius: Array) -> Array:
         sizes, points = at(volumes, hsp, celsius)
-        square = ((points[..., 0, :] - points[..., 1, :]) ** 2).sum(axis=-1)
+        square = squared(points[..., 0, :] - points[..., 1, :])
         return _index(sizes, 2.0 * weight * square / (GAS_CONSTANT * (celsius + 273.15)))
 
     shape = np.broadcast_shapes(np.shape(volumes)[:-1], np.shape(hsp)[:-2], weight.shape)

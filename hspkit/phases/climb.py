@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit.phases.mixture import Array, Mixtures, squared, tilt_of
-from hspkit.phases.tilts import Tilt, Tilting, covariance
+from hspkit.phases.mixture import Array, Mixtures, metric, squared, tilt_of
+from hspkit.phases.tilts import Tilt, Tilting, covariance, curved, modes
 
 __all__ = ["MOST_STEPS", "Starts", "Trial", "climb"]
 
@@ -24,6 +24,8 @@ _FOLLOWS = 0.02
 _LEAP = 0.7
 #: Up to so many systems are solved by LAPACK.
 _FEW = 32
+#: Critical strength of a trial that gains nothing, as a multiple of that of the mixture itself.
+_IDLE = 1e3
 #: Least curvature reckoned with where the ratio is curved upwards; a plain step has 1.
 _FLATTEST = 0.02
 
@@ -61,7 +63,7 @@ def climb(
     several = (mixtures.fractions > 0).sum(axis=-1) > 1
     if n == 1 or not several.any():
         return found
-    values, vectors = np.linalg.eigh(covariance(mixtures))
+    values, vectors = modes(covariance(mixtures))
     top = np.maximum(values[:, -1], 0.0)
     found.value[:] = 2.0 * mixtures.strength * top
     alive = np.flatnonzero(several & (top > 1e-12) & (found.value <= enough))
@@ -186,7 +188,9 @@ def _critical(tilt: Tilt, local: Array) -> Array:
     """Return the strength at which each trial (b, s) pays; at the mixture itself the local one."""
     square = squared(tilt.shift)
     usable = ~tilt.same & (square > 0)
-    return np.where(usable, tilt.cost / np.where(usable, square, 1.0), local[:, None])
+    # a trial that gains nothing yet has everything before it
+    idle = np.where(tilt.same, 1.0, _IDLE) * local[:, None]
+    return np.where(usable, tilt.cost / np.where(usable, square, 1.0), idle)
 
 
 def _record(found: Trial, field: Tilting, alive: NDArray[np.intp], done: NDArray[np.bool_], best: _Best) -> None:
@@ -207,9 +211,13 @@ def _newton(residual: Array, balanced: Array, critical: Array, state: Tilt) -> t
     when a trial is close to the mixture itself, where everything but the ratio goes to zero.
     """
     spread = state.spread
-    matrix = np.eye(spread.shape[-1]) - (2.0 * critical)[..., None, None] * spread
+    # S x (I - 2 a* S C) = S - 2 a* C is symmetric; as a* grows from 0 its eigenvalues only fall, each through zero
+    # where one of I - 2 a* S C does, so all of those are positive when it has no more negative ones than S
+    signs = metric(spread.shape[-1])
+    matrix = np.diag(signs) - (2.0 * critical)[..., None, None] * spread
     rights = np.stack([residual, balanced], axis=-1)
-    solved, definite = _solve_symmetric(matrix, rights)
+    solved, negative = _solve_symmetric(matrix, signs[:, None] * rights)
+    definite = negative <= np.count_nonzero(signs < 0)
     pushes = np.matmul(spread, rights)
     # how the gradient (first row) and C balanced (second) change along both solutions
     change = np.matmul(pushes.swapaxes(-1, -2), solved) / np.maximum(state.cost, 1e-300)[..., None, None]
@@ -226,23 +234,26 @@ def _newton(residual: Array, balanced: Array, critical: Array, state: Tilt) -> t
     return np.where(uphill[..., None], step, solved[..., 0]), definite | uphill, gain
 
 
-def _solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.bool_]]:
-    """Solve small symmetric systems (..., r, r) for rights (..., r, k); also say which were positive definite.
+def _solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.intp]]:
+    """Solve small symmetric systems (..., r, r) for rights (..., r, k); also count their negative eigenvalues.
 
     Many are solved by L D L^T written out for all at once, because LAPACK costs microseconds for every 3x3
     matrix; few by LAPACK, because numpy costs microseconds for every line.
     """
     rank = matrix.shape[-1]
-    good = np.ones(matrix.shape[:-2], dtype=bool)
+    negative = np.zeros(matrix.shape[:-2], dtype=np.intp)
     if matrix.size < _FEW * rank * rank:
         try:
             solved = np.asarray(np.linalg.solve(matrix, rights), dtype=np.float64)
         except np.linalg.LinAlgError:
             pass  # an exactly singular one: the way below puts a small pivot in
         else:
-            for k in range(1, rank + 1):
-                good &= np.linalg.det(matrix[..., :k, :k]) > 0
-            return solved, good
+            before: Any = 1.0
+            for k in range(1, rank + 1):  # the count of changes of sign of the leading minors
+                minor = np.linalg.det(matrix[..., :k, :k])
+                negative += minor * before <= 0
+                before = minor
+            return solved, negative
     lower: list[list[Array]] = [[np.empty(0)] * rank for _ in range(rank)]
     pivot: list[Array] = [np.empty(0)] * rank
     for i in range(rank):
@@ -253,7 +264,7 @@ def _solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.bo
                 value = value - scaled[k] * lower[j][k]
             scaled.append(value)
             if i == j:
-                good &= value > 0
+                negative += value <= 0
                 pivot[i] = np.where(np.abs(value) > 1e-14, value, 1e-14)
             else:
                 lower[i][j] = value / pivot[j]
@@ -271,7 +282,7 @@ def _solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.bo
                 value = value - lower[k][i] * solution[k]
             solution[i] = value
             solved[..., i, column] = value
-    return solved, good
+    return solved, negative
 
 
 def _past_saddle(residual: Array, critical: Array, spread: Array) -> Array:
@@ -279,7 +290,4 @@ def _past_saddle(residual: Array, critical: Array, spread: Array) -> Array:
 
     A plain step leaves the neighbourhood of a saddle or a minimum ever so slowly.
     """
-    values, vectors = np.linalg.eigh(spread)
-    curvature = np.maximum(np.abs(1.0 - 2.0 * critical[:, None] * values), _FLATTEST)
-    along = np.matmul(residual[:, None, :], vectors)[:, 0] / curvature
-    return np.matmul(vectors, along[..., None])[..., 0]
+    return curved(spread, critical, _FLATTEST, residual)

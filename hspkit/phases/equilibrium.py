@@ -17,7 +17,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit.phases.mixture import Array, Mixtures, squared, tilt_of
+from hspkit.phases.mixture import Array, Mixtures, dual, metric, squared, tilt_of
 
 __all__ = ["ACCEPTED_POTENTIALS", "Phases", "minimise", "minimise_pair"]
 
@@ -115,15 +115,15 @@ class Phases:
         sizes = np.maximum(moments[..., 1], 1e-300)
         density = moments[..., 0] / sizes
         mean = moments[..., 2:] / sizes[..., None]
+        slope = dual(mean)
         a = self.strength[:, None]
         local = np.zeros((count, phases, k, k))
         local[..., 0, 1] = 1.0 / sizes
         local[..., 1, 0] = 1.0 / sizes
         local[..., 1, 1] = (-density + 2.0 * a * squared(mean)) / sizes
-        local[..., 1, 2:] = -2.0 * a[..., None] * mean / sizes[..., None]
-        local[..., 2:, 1] = -2.0 * a[..., None] * mean / sizes[..., None]
-        rank = k - 2
-        local[..., 2:, 2:] = (2.0 * a / sizes)[..., None, None] * np.eye(rank)
+        local[..., 1, 2:] = -2.0 * a[..., None] * slope / sizes[..., None]
+        local[..., 2:, 1] = -2.0 * a[..., None] * slope / sizes[..., None]
+        local[..., 2:, 2:] = (2.0 * a / sizes)[..., None, None] * np.diag(metric(k - 2))
         # implied_p = s(T_p) - s(T_0)
         change = np.matmul(local[:, 1:, None], answer[:, 1:])
         change -= np.matmul(local[:, :1], answer[:, 0])[:, None]

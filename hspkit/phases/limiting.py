@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.phases.mixture import gather
+from hspkit.phases.tilts import modes
 
 __all__ = ["index_shares"]
 
@@ -46,7 +47,7 @@ def index_shares(
     mean = np.einsum("bn,bnr->br", weight, np.broadcast_to(mixtures.points, (*weight.shape, mixtures.points.shape[-1])))
     away = mixtures.points - (mean / weight.sum(axis=1, keepdims=True))[:, None, :]
     matrix = np.einsum("bn,bnr,bns->brs", weight, away, away)
-    direction = np.linalg.eigh(matrix)[1][..., -1]
+    direction = modes(matrix)[1][..., -1]
     parts = weight * np.einsum("bnr,br->bn", away, direction) ** 2
     total = parts.sum(axis=1, keepdims=True)
     shares = np.divide(parts, total, out=np.zeros_like(parts), where=total > 0)

@@ -2,7 +2,11 @@
 
 The engine knows neither substances nor Hansen parameters: it sees volume fractions, molar volumes and points
 d in a space of small rank r whose squared distances, times a = alpha/(RT), are the interaction. Hansen
-parameters become d = (delta_d, delta_p/2, delta_h/2), so that |d_1 - d_2|^2 = Ra^2/4.
+parameters become d = (delta_d, sqrt(p) delta_p, sqrt(h) delta_h) with the fitted weights p and h.
+
+Where densities of donors A and acceptors B of hydrogen bonds are given too, c (A_1 - A_2)(B_1 - B_2) joins the
+squared distance. A product of differences is a difference of squares, so d gets two more coordinates,
+sqrt(c) (A + B)/2 and sqrt(c) (A - B)/2, and the square along the last counts as negative (`metric`).
 """
 
 from __future__ import annotations
@@ -42,8 +46,10 @@ def _fitted(constant: str) -> float:
 ALPHA = _fitted("alpha")
 #: Temperatures [degC] within which the rates that move parameters away from 25 degC may be trusted.
 TEMPERATURE_RANGE = (0.0, 100.0)
-#: Hansen parameters scaled so that squared distances are Ra^2/4.
-HANSEN_WEIGHTS = np.array([1.0, 0.5, 0.5])
+#: Roots of the weights of delta_d, delta_p, delta_h in the squared distance; fitted.
+HANSEN_WEIGHTS = np.sqrt([1.0, _fitted("weight_polar"), _fitted("weight_hydrogen")])
+#: Half the root of the weight of the product of donor and acceptor differences [MPa^0.5 L/mol]; fitted.
+_SITE_WEIGHT = 0.5 * float(np.sqrt(_fitted("weight_sites")))
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,14 +91,33 @@ class Mixtures:
         return np.asarray(np.matmul(trials, points))
 
 
+def metric(rank: int) -> Array:
+    """Return the signs (r,) of the squares along the coordinates: all 1, but for the last of five.
+
+    Examples
+    --------
+    >>> metric(3), metric(5)
+    (array([1., 1., 1.]), array([ 1.,  1.,  1.,  1., -1.]))
+    """
+    signs = np.ones(rank)
+    if rank == 5:
+        signs[-1] = -1.0
+    return signs
+
+
+def dual(shift: Array) -> Array:
+    """Return differences of coordinates (..., r) with the sign of each: half the slope of `squared`."""
+    return shift if shift.shape[-1] != 5 else shift * metric(5)
+
+
 def squared(shift: Array) -> Array:
-    """Return the interaction (...) of differences of coordinates (..., r) at a = 1: |shift|^2."""
-    return np.asarray(np.einsum("...r,...r->...", shift, shift))
+    """Return the interaction (...) of differences of coordinates (..., r) at a = 1; below 0 where they attract."""
+    return np.asarray(np.einsum("...r,...r->...", shift, dual(shift)))
 
 
 def tilt_of(strength: Array, shift: Array) -> Array:
     """Return the tilt q = 2 a shift (..., r) that an interaction (...) makes of a difference of mean d."""
-    return np.asarray((2.0 * strength)[..., None] * shift)
+    return np.asarray((2.0 * strength)[..., None] * dual(shift))
 
 
 def interaction_strength(celsius: ArrayLike, alpha: ArrayLike | None = None) -> Array:
@@ -140,8 +165,11 @@ def interaction_strength(celsius: ArrayLike, alpha: ArrayLike | None = None) -> 
 
 def _components(volumes: ArrayLike, hsp: ArrayLike) -> tuple[Array, Array]:
     sizes, points = np.asarray(volumes, dtype=float), np.asarray(hsp, dtype=float)
-    if points.ndim < 2 or points.shape[-1] != 3:
-        message = f"hsp has shape {points.shape}; expected (..., n, 3) in the order delta_d, delta_p, delta_h"
+    if points.ndim < 2 or points.shape[-1] not in (3, 5):
+        message = (
+            f"hsp has shape {points.shape}; expected (..., n, 3) in the order delta_d, delta_p, delta_h, or (..., n, 5)"
+            " with the densities of donors and acceptors after them, as Substance.point gives"
+        )
         raise InputError(message)
     if sizes.ndim < 1 or sizes.shape[-1] != points.shape[-2]:
         message = (
@@ -159,13 +187,20 @@ def _components(volumes: ArrayLike, hsp: ArrayLike) -> tuple[Array, Array]:
 
 
 def at(volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike) -> tuple[Array, Array]:
-    """Check, and return molar volumes (..., n) and engine coordinates (..., n, 3) at a temperature."""
+    """Check, and return molar volumes (..., n) and engine coordinates (..., n, 3 or 5) at a temperature."""
     sizes, points = _components(volumes, hsp)
     warmth = np.asarray(celsius, dtype=float)
+    own, sites = points[..., :3], points[..., 3:]
     if np.any(warmth != 25.0):  # at 25 degC the given numbers are used as they are, to the last bit
         sizes = sizes * np.exp(TYPICAL_EXPANSIVITY * (warmth[..., None] - 25.0))
-        points = at_temperature(points, warmth[..., None])
-    return sizes, points * HANSEN_WEIGHTS
+        own = at_temperature(own, warmth[..., None])
+        sites = sites * at_temperature(np.ones(3), warmth[..., None])[..., 2:]  # hydrogen bonds fade like delta_h
+    own = own * HANSEN_WEIGHTS
+    if sites.shape[-1] == 0:
+        return sizes, own
+    donors, acceptors = _SITE_WEIGHT * sites[..., :1], _SITE_WEIGHT * sites[..., 1:]
+    own = np.broadcast_to(own, (*np.broadcast_shapes(own.shape[:-1], sites.shape[:-1]), 3))
+    return sizes, np.concatenate([own, donors + acceptors, donors - acceptors], axis=-1)
 
 
 def gather(

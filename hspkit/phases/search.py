@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from hspkit.phases import starts
 from hspkit.phases.climb import MOST_STEPS, Trial, climb
-from hspkit.phases.mixture import Array, Mixtures, squared
-from hspkit.phases.tilts import Tilting, covariance
+from hspkit.phases.mixture import Array, Mixtures, metric, squared
+from hspkit.phases.tilts import Tilting, covariance, modes
 
 __all__ = [
     "Maxima",
@@ -100,7 +100,7 @@ def _every(field: Tilting, along: Array, _: NDArray[np.intp]) -> Array:
 def maxima(mixture: Mixtures) -> Maxima:
     """Return all maxima of one mixture: a full search that keeps more than the best."""
     n, rank = mixture.fractions.shape[-1], mixture.points.shape[-1]
-    values, vectors = np.linalg.eigh(covariance(mixture))
+    values, vectors = modes(covariance(mixture))
     if n == 1 or values[0, -1] <= 1e-12:
         local = 2.0 * mixture.strength * np.maximum(values[:, -1], 0.0)
         return Maxima(np.zeros((0, rank)), Trial(local, np.zeros((1, rank)), np.zeros(1), mixture.fractions))
@@ -124,7 +124,7 @@ def fluctuation(mixtures: Mixtures) -> Trial:
     Where the ratio has its maximum at the mixture itself (a binary of critical composition) the search ends
     there, and there is no trial phase to start a split from.
     """
-    values, vectors = np.linalg.eigh(covariance(mixtures))
+    values, vectors = modes(covariance(mixtures))
     field = Tilting(mixtures)
     along = vectors[:, None, :, -1] * np.sqrt(field.moles / np.maximum(values[:, -1], 1e-300))[:, None, None]
     sizes = 2.0 ** np.arange(-10, 4)
@@ -145,6 +145,7 @@ def verdicts(mixtures: Mixtures) -> NDArray[np.bool_]:
     present = mixtures.fractions > 0
     inside = np.where(present[..., None], mixtures.points, np.nan)
     extent = np.nanmax(inside, axis=-2) - np.nanmin(inside, axis=-2)
+    extent = extent * (metric(extent.shape[-1]) > 0)
     largest = np.where(present, mixtures.volumes, 0.0).max(axis=-1)
     doubt = np.flatnonzero(0.5 * mixtures.strength * largest * (extent**2).sum(axis=-1) >= 1.0)
     if doubt.size:

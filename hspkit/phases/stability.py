@@ -21,9 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hspkit.phases.mixture import HANSEN_WEIGHTS, Array, at, gather, squared
+from hspkit.phases.mixture import HANSEN_WEIGHTS, Array, at, dual, gather, squared
 from hspkit.phases.search import search, verdicts
-from hspkit.phases.tilts import covariance, local_index
+from hspkit.phases.tilts import covariance, local_index, modes
 
 __all__ = [
     "BinodalDetails",
@@ -76,8 +76,9 @@ def spinodal_index(
     volumes : array_like of shape (..., n)
         Molar volumes at 25 degC; usually (n,). Leading axes broadcast, e.g. over draws of parameters.
         [cm3/mol]
-    hsp : array_like of shape (..., n, 3)
-        Hansen parameters at 25 degC; usually (n, 3). [MPa^0.5]
+    hsp : array_like of shape (..., n, 3) or (..., n, 5)
+        Hansen parameters at 25 degC; usually (n, 3). Five columns are those of `Substance.point`: after the
+        parameters come the densities of donors and acceptors of hydrogen bonds [mol/L]. [MPa^0.5]
     celsius : array_like of shape (...)
         Temperature; parameters and volumes follow it with `hansen.TYPICAL_EXPANSIVITY`. [degC]
     alpha : array_like of shape (...), optional
@@ -242,11 +243,11 @@ def binodal_details(
     with np.errstate(divide="ignore", invalid="ignore"):
         part = (np.where(w > 0, w * np.log(np.where(w > 0, share, 1.0)), 0.0) - change) / mixtures.volumes
         by_volume = part / part.sum(axis=-1, keepdims=True)
-        by_point = 2.0 * change[..., None] * shift[:, None, :] / gain[:, None, None]
+        by_point = 2.0 * change[..., None] * dual(shift)[:, None, :] / gain[:, None, None]
     rows = np.flatnonzero(local)
     if rows.size:  # the limit of small changes, along the largest fluctuation
         own = mixtures.take(rows)
-        values, vectors = np.linalg.eigh(covariance(own))
+        values, vectors = modes(covariance(own))
         weight = own.fractions * own.volumes
         centre = np.matmul((weight / weight.sum(axis=-1, keepdims=True))[:, None, :], own.points)
         along = np.matmul(own.points - centre, vectors[..., -1:])[..., 0]
@@ -255,7 +256,7 @@ def binodal_details(
         by_point[rows] = 2.0 * (weight * along / top)[..., None] * vectors[:, None, :, -1]
     # at() scales parameters by constants, which the derivative to the given ones takes along
     scale = at(np.ones(1), np.ones((1, 3)), celsius)[1][..., 0, :] if np.any(np.asarray(celsius) != 25.0) else None
-    by_hsp = by_point.reshape(*mixtures.shape, n, 3)
+    by_hsp = by_point[..., :3].reshape(*mixtures.shape, n, 3)
     by_hsp = by_hsp * (HANSEN_WEIGHTS if scale is None else np.expand_dims(scale, -2))
     return BinodalDetails(
         trial.value.reshape(mixtures.shape)[()],

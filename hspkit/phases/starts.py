@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit.phases.mixture import Array, squared
+from hspkit.phases.mixture import Array, dual, squared
 from hspkit.phases.tilts import Tilting, times
 
 __all__ = ["close_by", "every", "few"]
@@ -20,6 +20,8 @@ _COMPONENTS = 4
 _CLOSE_COMPONENTS = 6
 #: Tilt of the trials that set out close to the mixture, as a share of the usual one.
 _SHORT = 0.1
+#: Least interaction reckoned with when setting out for a component, as a share of its squared difference.
+_LEAST_GAIN = 0.05
 
 
 def few(field: Tilting, along: Array) -> Array:
@@ -62,16 +64,21 @@ def _unlike(field: Tilting, most: int) -> NDArray[np.intp]:
     """Return components (b, s), ordered so that each is as unlike those before as can be."""
     count, n = field.phi.shape
     points = field.points
-    nearest = np.where(field.present, squared(points - field.mean[:, None, :]), -1.0)
+    nearest = np.where(field.present, _apart(points - field.mean[:, None, :]), -1.0)
     rows = np.arange(count)
     chosen = []
     for _ in range(min(n, most)):
         pick = nearest.argmax(axis=-1)
         chosen.append(pick)
         centre = points[0][pick] if points.shape[0] == 1 else points[rows, pick]
-        nearest = np.minimum(nearest, squared(points - centre[:, None, :]))
+        nearest = np.minimum(nearest, _apart(points - centre[:, None, :]))
         nearest[rows, pick] = -1.0
     return np.stack(chosen, axis=-1)
+
+
+def _apart(offset: Array) -> Array:
+    """Return how unlike (...) differences of coordinates (..., r) are, attracting or not."""
+    return np.asarray(np.einsum("...r,...r->...", offset, offset))
 
 
 def _towards(field: Tilting, picks: NDArray[np.intp]) -> Array:
@@ -81,7 +88,8 @@ def _towards(field: Tilting, picks: NDArray[np.intp]) -> Array:
     sizes = field.volumes[0][picks] if field.volumes.shape[0] == 1 else field.volumes[rows, picks]
     own = field.phi[rows, picks]
     offset = points - field.mean[:, None, :]
-    distance = np.maximum(squared(offset), 1e-12)
+    # a component that the mixture attracts gains nothing; a tilt of ordinary length goes there all the same
+    distance = np.maximum(np.maximum(squared(offset), _LEAST_GAIN * _apart(offset)), 1e-12)
     # cost of the pure component as a trial phase; the tilt that would balance it
     cost = np.where(own > 0, (-np.log(np.maximum(own, 1e-300)) - 1.0) / sizes + field.moles[:, None], 0.0)
-    return offset * (2.0 * cost / distance)[..., None]
+    return dual(offset) * (2.0 * cost / distance)[..., None]

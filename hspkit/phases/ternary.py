@@ -75,8 +75,8 @@ def ternary_diagram(
     ----------
     volumes : array_like of shape (3,)
         Molar volumes at 25 degC. [cm3/mol]
-    hsp : array_like of shape (3, 3)
-        Hansen parameters at 25 degC. [MPa^0.5]
+    hsp : array_like of shape (3, 3) or (3, 5)
+        Hansen parameters at 25 degC, as in `spinodal_index`. [MPa^0.5]
     step : float
         Step of the grid, 0.001 to 0.5; rounded so that it divides 1. [-]
     celsius, alpha
@@ -99,8 +99,8 @@ def ternary_diagram(
     >>> diagram.fractions.shape, round(float(diagram.stable.mean()), 2), len(diagram.triangles)
     ((5151, 3), 0.18, 0)
     """
-    if np.shape(volumes) != (3,) or np.shape(hsp) != (3, 3):
-        message = f"volumes has shape {np.shape(volumes)} and hsp {np.shape(hsp)}; expected (3,) and (3, 3)"
+    if np.shape(volumes) != (3,) or np.shape(hsp) not in ((3, 3), (3, 5)):
+        message = f"volumes has shape {np.shape(volumes)} and hsp {np.shape(hsp)}; expected (3,) and (3, 3) or (3, 5)"
         raise InputError(message)
     if not 0.001 <= step <= 0.5:
         message = f"step is {step!r}; expected a share from 0.001 to 0.5, such as 0.01"

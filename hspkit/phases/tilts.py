@@ -11,9 +11,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit.phases.mixture import Array, Mixtures
+from hspkit.phases.mixture import Array, Mixtures, metric
 
-__all__ = ["Tilt", "Tilting", "covariance", "local_index", "times"]
+__all__ = ["Tilt", "Tilting", "covariance", "curved", "local_index", "modes", "times"]
 
 #: A trial phase in which no component's ln(w/phi) exceeds this is the mixture itself: its ratio is the
 #: spinodal index there, to about the square of this.
@@ -48,8 +48,52 @@ def local_index(mixtures: Mixtures) -> Array:
     """Return the spinodal index (b,)."""
     if mixtures.fractions.shape[-1] == 1:
         return np.zeros(mixtures.fractions.shape[0])
-    largest = np.linalg.eigvalsh(covariance(mixtures))[..., -1]
-    return 2.0 * mixtures.strength * np.maximum(largest, 0.0)
+    spread = covariance(mixtures)
+    if spread.shape[-1] == 5:
+        root = _root(spread)
+        spread = np.matmul(root * metric(5), root)
+    largest = np.linalg.eigvalsh(spread)[..., -1]
+    return np.asarray(2.0 * mixtures.strength * np.maximum(largest, 0.0))
+
+
+def _root(spread: Array) -> Array:
+    """Return the symmetric square root (..., r, r) of covariances."""
+    values, vectors = np.linalg.eigh(spread)
+    return np.asarray(np.matmul(vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :], vectors.swapaxes(-1, -2)))
+
+
+def modes(spread: Array) -> tuple[Array, Array]:
+    """Return the fluctuations of composition by how much they pay: eigenvalues of S C and the tilts q along them.
+
+    S is the metric. The eigenvalues (..., r) rise; the tilts (..., r, r) are columns with S C q = value q and
+    q C q = value, which for S = 1 are the unit eigenvectors of C.
+    """
+    if spread.shape[-1] != 5:
+        return np.linalg.eigh(spread)
+    signs, root = metric(5), _root(spread)
+    values, vectors = np.linalg.eigh(np.matmul(root * signs, root))
+    tilts = signs[:, None] * np.matmul(root, vectors)
+    return values, tilts / np.sqrt(np.maximum(np.abs(values), 1e-300))[..., None, :]
+
+
+def curved(spread: Array, strength: Array, least: float, residual: Array) -> Array:
+    """Return residuals (k, r) divided along each mode by the size of its curvature 1 - 2 a* value, or ``least``."""
+
+    def stretch(values: Array) -> Array:
+        return 1.0 / np.maximum(np.abs(1.0 - 2.0 * strength[:, None] * values), least)
+
+    if spread.shape[-1] != 5:
+        values, vectors = np.linalg.eigh(spread)
+        along = np.matmul(residual[:, None, :], vectors)[:, 0] * stretch(values)
+        return np.asarray(np.matmul(vectors, along[..., None])[..., 0])
+    # f(S C) = 1 + S R h(R S R) R with R the root of C and h(x) = (f(x) - 1)/x
+    signs, root = metric(5), _root(spread)
+    values, vectors = np.linalg.eigh(np.matmul(root * signs, root))
+    far = np.abs(values) > 1e-9 * np.abs(values).max(axis=-1, keepdims=True)
+    slope = np.where(far, (stretch(values) - 1.0) / np.where(far, values, 1.0), 2.0 * strength[:, None])
+    inner = np.matmul(root, residual[..., None])
+    turned = np.matmul(vectors, slope[..., None] * np.matmul(vectors.swapaxes(-1, -2), inner))
+    return residual + signs * np.matmul(root, turned)[..., 0]
 
 
 class Tilt(NamedTuple):
