@@ -42,12 +42,14 @@ class Phases:
         self.present = present
         self.total = self.moments(self.feed[:, None, :])
 
-    def take(self, rows: NDArray[np.bool_]) -> Phases:
+    def take(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> Phases:
         """Return some of the mixtures."""
         other = object.__new__(Phases)
-        for name in ("feed", "sizes", "strength", "moment", "feature", "present", "total"):
+        for name in ("feed", "present", "total"):
+            setattr(other, name, getattr(self, name)[rows])
+        for name in ("sizes", "strength", "moment", "feature"):
             values = getattr(self, name)
-            setattr(other, name, values if values.shape[0] == 1 and self.feed.shape[0] > 1 else values[rows])
+            setattr(other, name, values if values.shape[0] == 1 else values[rows])
         return other
 
     def moments(self, volumes: Array) -> Array:

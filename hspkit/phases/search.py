@@ -23,8 +23,9 @@ __all__ = [
     "verdicts",
 ]
 
-#: Indices between which all components are tried before the verdict stands.
-_DOUBT = (0.95, 1.0 + 1e-6)
+#: Indices between which all components are tried before the verdict stands: wider than a few starts were seen to
+#: fall short.
+_DOUBT = (0.9, 1.0 + 1e-6)
 _QUICK_STEPS = 15
 #: A trial that wants to go so many times its tilt back through the mixture, to a maximum on the other side, would
 #: only come down on the mixture itself in many small steps; other trials set out on that side.
@@ -46,9 +47,10 @@ class Maxima(NamedTuple):
 def search(mixtures: Mixtures) -> Trial:
     """Return the best trial phase of each mixture.
 
-    A few unlike starts show the way to the best trial phase of nearly every mixture (all but 2 in 30,000
-    random ones, where the index falls short by less than 0.1 %). Where the verdict could still turn, all
-    components are tried.
+    A few unlike starts show the way to the best trial phase of nearly every mixture: of 30,000 random ones of 2
+    to 25 components they miss 8, and the index falls short there by 7 % at most. Where the verdict could still
+    turn, all components are tried; against a plain search no verdict of 10,000 differs by more than 1e-6 of the
+    interaction (tests/test_phases_stability.py).
     """
     return _twice(mixtures, climb(mixtures, _few, through=_THROUGH), np.inf)
 

@@ -24,6 +24,9 @@ _MERGED = 1e-6
 #: Phases at most; ordinary mixtures make two, contrived ones of twenty unlike liquids more.
 _MOST_PHASES = 8
 _FIRST_AMOUNTS = np.array([1e-8, 1e-6, 1e-4, 1e-3, 0.01, 0.03, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.97, 0.99])
+_FURTHER_AMOUNTS = _FIRST_AMOUNTS[:10]
+#: Guesses whose Gibbs energy is worked out together.
+_AT_ONCE = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,14 +71,22 @@ def _first_guess(phases: Phases, trial: Trial) -> tuple[Array, NDArray[np.bool_]
     base = np.concatenate(
         [np.zeros_like(offset)[:, None], (trial.pressure - offset)[:, None], trial.direction], axis=-1
     )[:, None, :]
-    energies, guesses = [], []
-    for amount in _FIRST_AMOUNTS:
-        guess = base.copy()
-        guess[..., 0] = np.log(amount / (1.0 - amount))
-        guesses.append(guess)
-        energies.append(phases.state(guess)[0])
-    best = np.argmin(np.stack(energies), axis=0)
-    return np.stack(guesses)[best, np.arange(base.shape[0])], best > 0
+    guesses = np.repeat(base[None], _FIRST_AMOUNTS.size, axis=0)
+    guesses[..., 0] = np.log(_FIRST_AMOUNTS / (1.0 - _FIRST_AMOUNTS))[:, None, None]
+    return _lowest(phases, guesses)
+
+
+def _lowest(phases: Phases, guesses: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Return of guesses (g, b, P - 1, k) the one of lowest Gibbs energy, and whether it is not the first."""
+    amounts, count = guesses.shape[:2]
+    at_once = max(1, _AT_ONCE // count)
+    energies = []
+    for first in range(0, amounts, at_once):
+        block = guesses[first : first + at_once]
+        several = phases.take(np.tile(np.arange(count), len(block)))
+        energies.append(several.state(block.reshape(-1, *guesses.shape[2:]))[0].reshape(len(block), count))
+    best = np.argmin(np.concatenate(energies), axis=0)
+    return guesses[best, np.arange(count)], best > 0
 
 
 def _further(mixtures: Mixtures, volumes: Array) -> tuple[Trial, NDArray[np.intp], NDArray[np.bool_]]:
@@ -186,7 +197,6 @@ def _add_phase(
     phases: Phases, volumes: Array, reference: NDArray[np.intp], trial: Trial
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Return u for the phases found plus the trial phase, as `_first_guess` does."""
-    rows = np.arange(volumes.shape[0])
     order = np.argsort(np.arange(volumes.shape[1])[None, :] != reference[:, None], axis=1, kind="stable")
     volumes = np.take_along_axis(volumes, order[..., None], axis=1)
     old = phases.numbers(volumes)
@@ -196,14 +206,9 @@ def _add_phase(
     new = np.concatenate(
         [np.zeros_like(offset)[:, None], (trial.pressure - offset)[:, None], trial.direction], axis=-1
     )[:, None, :]
-    energies, guesses = [], []
-    for amount in _FIRST_AMOUNTS[:10]:
-        guess = np.concatenate([old, new], axis=1)
-        guess[:, -1, 0] = np.log(amount) - np.log(first[:, 1])
-        guesses.append(guess)
-        energies.append(phases.state(guess)[0])
-    best = np.argmin(np.stack(energies), axis=0)
-    return np.stack(guesses)[best, rows], best > 0
+    guesses = np.repeat(np.concatenate([old, new], axis=1)[None], _FURTHER_AMOUNTS.size, axis=0)
+    guesses[:, :, -1, 0] = np.log(_FURTHER_AMOUNTS)[:, None] - np.log(first[:, 1])
+    return _lowest(phases, guesses)
 
 
 def _polish(mixtures: Mixtures, row: int, volumes: Array) -> tuple[Array, float]:
