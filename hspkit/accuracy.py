@@ -337,9 +337,7 @@ def pair_probability(fit: joint.Posterior, constants: Calibration, a: Any, b: An
     """Return the probability that pairs mix, as `pair_miscibility` does."""
     points = liquids().points(fit.hsp)
     mixing = joint.mixing_volumes(constants)
-    return miscibility_probability(
-        points[a], points[b], fit.covariance[a] + fit.covariance[b], (mixing[a], mixing[b])
-    )
+    return miscibility_probability(points[a], points[b], fit.covariance[a] + fit.covariance[b], (mixing[a], mixing[b]))
 
 
 def reliability(probability: Array, happened: NDArray[np.bool_], bins: int = 10) -> tuple[float, list[tuple]]:

@@ -61,7 +61,8 @@ class Mixture(NamedTuple):
     """Components with their shares and what is known about them; one row a substance.
 
     ``fractions`` (n,) by volume; ``hsp`` (n, 3) [MPa^0.5]; ``covariance`` (n, 3, 3) [MPa];
-    ``volumes`` (n,), those that count in the entropy of mixing, and ``volume_sd`` (n,) [cm3/mol].
+    ``volumes`` (n,), those that count in the entropy of mixing, and ``volume_sd`` (n,) [cm3/mol]; ``sites`` (n, 2),
+    densities of donors and acceptors of hydrogen bonds [mol/L].
     """
 
     names: tuple[str, ...]
@@ -70,6 +71,16 @@ class Mixture(NamedTuple):
     covariance: Array
     volumes: Array
     volume_sd: Array
+    sites: Array
+
+    @property
+    def points(self) -> Array:
+        """Parameters and sites (n, 5), as `phases` takes them."""
+        return self.with_sites(self.hsp)
+
+    def with_sites(self, hsp: Array) -> Array:
+        """Return other parameters (..., n, 3) of the components, draws say, with their sites: (..., n, 5)."""
+        return np.concatenate([hsp, np.broadcast_to(self.sites, (*hsp.shape[:-1], 2))], axis=-1)
 
     @classmethod
     def of(cls, groups: Sequence[tuple[float, Sequence[Substance], Array]]) -> Mixture:
@@ -96,6 +107,7 @@ class Mixture(NamedTuple):
             np.array([member.covariance for member in members_only]),
             np.array([member.mixing_volume for member in members_only]),
             np.array([member.volume_sd for member in members_only]),
+            np.array([member.sites for member in members_only]),
         )
 
     def shares_of(self, members: Sequence[Substance], fractions: Array) -> Array:
@@ -261,7 +273,7 @@ def _water() -> Substance:
 
 def _first_clouds(mixture: Mixture, starts: Array, added: Array, celsius: float) -> Array:
     """Return the shares of additions (k, n) by volume at which ``starts`` (k, n) cloud; 1.0 for one that never does."""
-    return phases.cloud_point(starts, added, mixture.volumes, mixture.hsp, celsius=celsius).fraction
+    return phases.cloud_point(starts, added, mixture.volumes, mixture.points, celsius=celsius).fraction
 
 
 def _limiting(mixture: Mixture, members: Sequence[str], celsius: float, phase: Array | None) -> tuple[str, ...]:
@@ -272,7 +284,7 @@ def _limiting(mixture: Mixture, members: Sequence[str], celsius: float, phase: A
     """
     rows = np.array([name in members for name in mixture.names])
     if phase is None:
-        weight = phases.index_shares(mixture.fractions, mixture.volumes, mixture.hsp, celsius=celsius)
+        weight = phases.index_shares(mixture.fractions, mixture.volumes, mixture.points, celsius=celsius)
     else:
         weight = np.clip(phase - mixture.fractions, 0.0, None)
     weight = np.where(rows, weight, 0.0)
@@ -344,7 +356,7 @@ def dissolve(
     )
     stock = mixture.fractions
     present = stock > 0
-    scene = phases.Landscape.of(stock[present], mixture.volumes[present], mixture.hsp[present], celsius=celsius)
+    scene = phases.Landscape.of(stock[present], mixture.volumes[present], mixture.points[present], celsius=celsius)
     mean, sd = _moments(mixture, present, scene, draws, random_state)
     p_clear = float(ndtr(-mean / sd))
     rows = np.array([name in {member.name for member in subject.substances} for name in mixture.names])
@@ -374,7 +386,7 @@ def dissolve(
         p_splits,
         100.0 * float(most_oil),
         100.0 * float(most_water),
-        float(phases.spinodal_index(stock, mixture.volumes, mixture.hsp, celsius=celsius)),
+        float(phases.spinodal_index(stock, mixture.volumes, mixture.points, celsius=celsius)),
         100.0 * second,
         limiting,
         _advice(subject, verdict, limiting),
@@ -396,7 +408,7 @@ def _moments(
 ) -> tuple[float, float]:
     """Return mean and standard deviation of ln M, the binodal index, over the uncertain parameters and theory."""
     hsp, volumes = _draws(mixture, draws, random_state)
-    margins = scene.index_of_draws(volumes[:, present], hsp[:, present])
+    margins = scene.index_of_draws(volumes[:, present], mixture.with_sites(hsp)[:, present])
     logs = np.log(np.maximum(margins, _SMALLEST_INDEX))
     return float(np.mean(logs)), float(np.hypot(np.std(logs), THEORY_SD_LN))
 
@@ -484,6 +496,9 @@ def clear_probability(
 ) -> Array:
     """Return the probability that an oil is clear in liquids given by their Hansen parameters alone.
 
+    Nothing is known of the donors and acceptors of such a liquid, so what hydrogen bonds between unlike partners add
+    is left out: ask `dissolve` about a carrier of known structure.
+
     Parameters
     ----------
     oil_or_name : Oil or str
@@ -532,10 +547,11 @@ def clear_probability(
 
 
 def interaction_radius(oil_volume: float, carrier_volume: float, *, celsius: float = 25.0) -> float:
-    """Return the Ra within which two liquids mix in every proportion: the R0 of the theory.
+    """Return the Ra within which two liquids mix in every proportion, on the average over all directions.
 
-    A binary is stable everywhere while a (Ra/2)^2 < (V1^-0.5 + V2^-0.5)^2 / 2, so
-    R0 = sqrt(2/a) (V1^-0.5 + V2^-0.5).
+    A binary is stable everywhere while its exchange energy is below (V1^-0.5 + V2^-0.5)^2 / 2. With the weights p and
+    h of the theory that is an ellipsoid in Hansen space; the sphere with the same mean of the weights is
+    R0 = sqrt((V1^-0.5 + V2^-0.5)^2 / (2 a k)), k = (1/4 + p + h)/3. What donors and acceptors do is left out.
 
     Parameters
     ----------
@@ -561,8 +577,10 @@ def interaction_radius(oil_volume: float, carrier_volume: float, *, celsius: flo
     >>> interaction_radius(160, 75) > interaction_radius(160, 250)
     True
     """
-    strength = float(phases.interaction_strength(celsius))
-    return float(np.sqrt(2.0 / strength) * (oil_volume**-0.5 + carrier_volume**-0.5))
+    constants = calibration()
+    mean = (0.25 + constants.weight_polar + constants.weight_hydrogen) / 3.0
+    strength = float(phases.interaction_strength(celsius)) * mean
+    return float(np.sqrt(0.5 / strength) * (oil_volume**-0.5 + carrier_volume**-0.5))
 
 
 def ethanol_strength_to_clear(oil_or_name: Oil | str, *, volumes: float, celsius: float = 20.0) -> float:
@@ -609,7 +627,7 @@ def ethanol_strength_to_clear(oil_or_name: Oil | str, *, volumes: float, celsius
     def clear(strengths: Array) -> NDArray[np.bool_]:
         shares = np.stack([mixture.shares_of(spirit, row) for row in ethanol.volume_fractions(strengths)])
         mixed = (pure_oil + ratio * shares) / (1.0 + ratio)
-        return phases.stable(mixed, mixture.volumes, mixture.hsp, celsius=celsius)
+        return phases.stable(mixed, mixture.volumes, mixture.points, celsius=celsius)
 
     low, high = 0.0, 100.0
     for _ in range(3):  # 101 strengths at a time: steps of 1, 0.01 and 0.0001 % vol

@@ -17,6 +17,7 @@ from hspkit.application.rules import mass_shares
 from hspkit.application.use import positive
 from hspkit.carriers import Blend, Carrier
 from hspkit.errors import InputError
+from hspkit.evidence import theory
 from hspkit.miscibility import RESIDUE
 from hspkit.pages import number
 from hspkit.phases import interaction_strength
@@ -185,7 +186,7 @@ def water_solubility(member: Substance) -> tuple[float, float, str]:
     """Return water solubility [mg/L], standard deviation of its logarithm [-] and how it is known.
 
     Measured where there is a value; else by `general_solubility` where log P is known; else from the Hansen
-    parameters by ln phi = -1 + V/V_w - V a |d - d_w|^2, the dilute limit of the free energy of `hspkit.phases`.
+    parameters by ln phi = -1 + V/V_w - V w, w the exchange energy: the dilute limit of the free energy of `hspkit.phases`.
 
     Examples
     --------
@@ -200,11 +201,10 @@ def water_solubility(member: Substance) -> tuple[float, float, str]:
         guess = general_solubility(member.log_p, member.molar_mass, member.melting_celsius)
         return guess, GSE_SD_LN, _EQUATION
     water = substance("water")
-    weight = np.array([1.0, 0.25, 0.25])
-    away = member.hsp.array - water.hsp.array
-    pull = member.volume * float(interaction_strength(25.0))
-    ln_fraction = min(0.0, -1.0 + member.volume / water.mixing_volume - pull * float(np.sum(weight * away**2)))
-    slope = -2.0 * pull * weight * away
+    pull = member.volume * float(theory.exchange(member.point, water.point))
+    ln_fraction = min(0.0, -1.0 + member.volume / water.mixing_volume - pull)
+    weight = theory.calibration().weights * member.volume * float(interaction_strength(25.0))
+    slope = -2.0 * weight * (member.hsp.array - water.hsp.array)
     spread = float(np.sqrt(slope @ (member.covariance + water.covariance) @ slope))
     # a wax far from water would underflow to nothing at all, which nothing can be divided by
     fraction = max(float(np.exp(ln_fraction)), 1e-30)

@@ -19,6 +19,7 @@ from hspkit.carriers import Blend, Carrier
 from hspkit.miscibility import THEORY_SD_LN, UNDECIDED, Mixture, carrier_substances
 from hspkit.oils import Oil
 from hspkit.phases.mixture import HANSEN_WEIGHTS, at
+from hspkit.phases.tilts import modes
 from hspkit.substances import Substance, substance
 
 __all__ = ["Stock", "drawn", "mixes"]
@@ -85,7 +86,7 @@ class Stock:
             phases.spinodal_index(
                 self.fractions(supports[part], shares[part]),
                 self.mixture.volumes,
-                self.mixture.hsp,
+                self.mixture.points,
                 celsius=self.celsius,
             )
             for part in _parts(len(supports), _SPINODAL_CHUNK)
@@ -97,7 +98,7 @@ class Stock:
         middle, spread = [], []
         for part in _parts(len(supports), _ENGINE_CHUNK):
             present, rows = self._present(supports[part], shares[part])
-            volumes, hsp = self.mixture.volumes[rows], self.mixture.hsp[rows]
+            volumes, hsp = self.mixture.volumes[rows], self.mixture.points[rows]
             found = phases.binodal_details(present, volumes, hsp, celsius=self.celsius)
             middle.append(np.log(np.maximum(found.index, 1e-12)))
             spread.append(self._spread(rows, found.by_hsp, found.by_ln_volume))
@@ -106,23 +107,23 @@ class Stock:
     def log_local_index(self, supports: Indices, shares: Array) -> tuple[Array, Array]:
         """Return ln L of each stock and its standard deviation to first order, both of shape (b,). [-]
 
-        L = 2a lambda, lambda the largest eigenvalue of the volume-weighted covariance of d; with its eigenvector u,
-        d lambda / d d_i = 2 V_i phi_i (u (d_i - c)) u.
+        L = 2a lambda, lambda the largest eigenvalue of S C, S the metric and C the volume-weighted covariance of d; with
+        its mode u (`hspkit.phases.tilts`), d lambda / d d_i = 2 V_i phi_i (u (d_i - c)) u.
         """
         strength = float(phases.interaction_strength(self.celsius))
-        volumes, points = at(self.mixture.volumes, self.mixture.hsp, self.celsius)
+        volumes, points = at(self.mixture.volumes, self.mixture.points, self.celsius)
         middle, spread = [], []
         for part in _parts(len(supports), _SPINODAL_CHUNK):
             present, rows = self._present(supports[part], shares[part])
             weight, own = present * volumes[rows], points[rows]
             centre = np.matmul(weight[:, None, :], own) / weight.sum(axis=1)[:, None, None]
             away = own - centre
-            values, vectors = np.linalg.eigh(np.matmul((weight[:, :, None] * away).transpose(0, 2, 1), away))
+            values, vectors = modes(np.matmul((weight[:, :, None] * away).transpose(0, 2, 1), away))
             top, direction = np.maximum(values[:, -1], 1e-12), vectors[:, :, -1]
             along = np.matmul(away, direction[:, :, None])[:, :, 0]
             by_point = 2.0 * (weight * along / top[:, None])[:, :, None] * direction[:, None, :]
             middle.append(np.log(2.0 * strength * top))
-            spread.append(self._spread(rows, by_point * HANSEN_WEIGHTS, weight * along**2 / top[:, None]))
+            spread.append(self._spread(rows, by_point[..., :3] * HANSEN_WEIGHTS, weight * along**2 / top[:, None]))
         return np.concatenate([*middle, np.zeros(0)]), np.concatenate([*spread, np.zeros(0)])
 
     def highest_water_tolerance(self, supports: Indices, shares: Array) -> Array:
@@ -136,7 +137,7 @@ class Stock:
         def split(rows: Indices, added: Array) -> NDArray[np.bool_]:
             mixed = (1.0 - added[:, None]) * start[rows] + added[:, None] * water
             mixed /= mixed.sum(axis=1, keepdims=True)
-            found = phases.spinodal_index(mixed, self.mixture.volumes, self.mixture.hsp, celsius=self.celsius)
+            found = phases.spinodal_index(mixed, self.mixture.volumes, self.mixture.points, celsius=self.celsius)
             return np.asarray(found >= 1.0)
 
         low, high = np.zeros(len(start)), np.ones(len(start))
@@ -162,7 +163,7 @@ class Stock:
         first = (rows == self._water).argmax(axis=1)
         added = np.zeros_like(present)
         added[np.arange(len(rows)), first] = 1.0
-        volumes, hsp = self.mixture.volumes[rows], self.mixture.hsp[rows]
+        volumes, hsp = self.mixture.volumes[rows], self.mixture.points[rows]
         found = phases.cloud_point(present, added, volumes, hsp, celsius=self.celsius)
         return np.asarray(found.fraction, dtype=float)
 
@@ -173,6 +174,8 @@ class Stock:
         rng = np.random.default_rng(random_state)
         middle, volumes, spread = self.mixture.hsp[rows], self.mixture.volumes[rows], self.mixture.volume_sd[rows]
         hsp = drawn(middle, self.mixture.covariance[rows], rng, _DRAWS)
+        sites = self.mixture.sites[rows]
+        middle, hsp = (np.concatenate([x, np.broadcast_to(sites, (*x.shape[:-1], 2))], axis=-1) for x in (middle, hsp))
         sizes = np.clip(volumes + spread * rng.standard_normal((_DRAWS, len(rows))), 0.5 * volumes, 2.0 * volumes)
         alpha = phases.ALPHA * np.exp(THEORY_SD_LN * rng.standard_normal(_DRAWS))
         index = phases.binodal_index_of_draws(present, volumes, middle, sizes, hsp, celsius=self.celsius, alpha=alpha)

@@ -215,9 +215,7 @@ def fit(
     factors, growth = theory.scale_at(np.array([fact.celsius for fact in pairs]))
     kelvin = np.array([fact.celsius for fact in pairs]) + 273.15
     pair_strength = (
-        constants.alpha
-        / (GAS_CONSTANT * kelvin)
-        / theory.critical_strength(mixing[pa] * growth, mixing[pb] * growth)
+        constants.alpha / (GAS_CONSTANT * kelvin) / theory.critical_strength(mixing[pa] * growth, mixing[pb] * growth)
     )
     pair_weights = pair_strength[:, None] * constants.weights * factors**2
     pair_sites = (

@@ -109,9 +109,7 @@ def scale_at(celsius: ArrayLike) -> tuple[Array, Array]:
     return points, np.exp(hansen.TYPICAL_EXPANSIVITY * (warmth - 25.0))
 
 
-def exchange(
-    a: ArrayLike, b: ArrayLike, *, celsius: ArrayLike = 25.0, constants: Calibration | None = None
-) -> Array:
+def exchange(a: ArrayLike, b: ArrayLike, *, celsius: ArrayLike = 25.0, constants: Calibration | None = None) -> Array:
     """Return the exchange energy per volume of two liquids over RT. [mol/cm3]
 
     Parameters

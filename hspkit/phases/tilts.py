@@ -50,16 +50,20 @@ def local_index(mixtures: Mixtures) -> Array:
         return np.zeros(mixtures.fractions.shape[0])
     spread = covariance(mixtures)
     if spread.shape[-1] == 5:
-        root = _root(spread)
-        spread = np.matmul(root * metric(5), root)
+        factor = _factor(spread)
+        spread = np.matmul(factor.swapaxes(-1, -2) * metric(5), factor)
     largest = np.linalg.eigvalsh(spread)[..., -1]
     return np.asarray(2.0 * mixtures.strength * np.maximum(largest, 0.0))
 
 
-def _root(spread: Array) -> Array:
-    """Return the symmetric square root (..., r, r) of covariances."""
-    values, vectors = np.linalg.eigh(spread)
-    return np.asarray(np.matmul(vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :], vectors.swapaxes(-1, -2)))
+def _factor(spread: Array) -> Array:
+    """Return L (..., r, r) with L L^T = C, also where C is singular."""
+    trace = np.einsum("...rr->...", spread)
+    try:
+        return np.linalg.cholesky(spread + (1e-13 * trace + 1e-300)[..., None, None] * np.eye(spread.shape[-1]))
+    except np.linalg.LinAlgError:  # rounding has made one of them indefinite
+        values, vectors = np.linalg.eigh(spread)
+        return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :])
 
 
 def modes(spread: Array) -> tuple[Array, Array]:
@@ -70,9 +74,9 @@ def modes(spread: Array) -> tuple[Array, Array]:
     """
     if spread.shape[-1] != 5:
         return np.linalg.eigh(spread)
-    signs, root = metric(5), _root(spread)
-    values, vectors = np.linalg.eigh(np.matmul(root * signs, root))
-    tilts = signs[:, None] * np.matmul(root, vectors)
+    signs, factor = metric(5), _factor(spread)
+    values, vectors = np.linalg.eigh(np.matmul(factor.swapaxes(-1, -2) * signs, factor))
+    tilts = signs[:, None] * np.matmul(factor, vectors)
     return values, tilts / np.sqrt(np.maximum(np.abs(values), 1e-300))[..., None, :]
 
 
@@ -86,14 +90,14 @@ def curved(spread: Array, strength: Array, least: float, residual: Array) -> Arr
         values, vectors = np.linalg.eigh(spread)
         along = np.matmul(residual[:, None, :], vectors)[:, 0] * stretch(values)
         return np.asarray(np.matmul(vectors, along[..., None])[..., 0])
-    # f(S C) = 1 + S R h(R S R) R with R the root of C and h(x) = (f(x) - 1)/x
-    signs, root = metric(5), _root(spread)
-    values, vectors = np.linalg.eigh(np.matmul(root * signs, root))
+    # f(S C) = 1 + S L h(L^T S L) L^T with C = L L^T and h(x) = (f(x) - 1)/x
+    signs, factor = metric(5), _factor(spread)
+    values, vectors = np.linalg.eigh(np.matmul(factor.swapaxes(-1, -2) * signs, factor))
     far = np.abs(values) > 1e-9 * np.abs(values).max(axis=-1, keepdims=True)
     slope = np.where(far, (stretch(values) - 1.0) / np.where(far, values, 1.0), 2.0 * strength[:, None])
-    inner = np.matmul(root, residual[..., None])
+    inner = np.matmul(factor.swapaxes(-1, -2), residual[..., None])
     turned = np.matmul(vectors, slope[..., None] * np.matmul(vectors.swapaxes(-1, -2), inner))
-    return residual + signs * np.matmul(root, turned)[..., 0]
+    return residual + signs * np.matmul(factor, turned)[..., 0]
 
 
 class Tilt(NamedTuple):

@@ -208,7 +208,7 @@ class _System:
         return cls(mixture, np.array([mixture.shares_of(*group) for group in groups]), celsius)
 
     def _of(self, fractions: Array) -> tuple[Array, Array, Array]:
-        return fractions @ self._liquids, self._mixture.volumes, self._mixture.hsp
+        return fractions @ self._liquids, self._mixture.volumes, self._mixture.points
 
     def spinodal_index(self, fractions: Array) -> Array:
         """Return the spinodal index of mixtures (..., 3)."""
@@ -223,7 +223,7 @@ class _System:
         """Return the phase diagram; that of three single liquids where they are."""
         if self.plain:
             order = np.argmax(self._liquids, axis=1)
-            volumes, hsp = self._mixture.volumes[order], self._mixture.hsp[order]
+            volumes, hsp = self._mixture.volumes[order], self._mixture.points[order]
             return phases.ternary_diagram(volumes, hsp, step=_STEP, celsius=self._celsius)
         grid = _grid(round(1.0 / _STEP))
         index = phases.binodal_index(*self._of(grid), celsius=self._celsius)

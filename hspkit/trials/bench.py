@@ -151,7 +151,9 @@ class Bench:
         value, slope = self.misfit(state), np.zeros((len(self.mixes), self.size))
         own = np.empty(len(self.mixes))
         for row, (mix, mixture, place) in enumerate(zip(self.mixes, self.mixtures, self.places, strict=True)):
-            found = phases.binodal_details(mixture.fractions, mixture.volumes, points[place], celsius=mix.celsius)
+            found = phases.binodal_details(
+                mixture.fractions, mixture.volumes, mixture.with_sites(points[place]), celsius=mix.celsius
+            )
             value[row] += np.log(max(float(found.index), _SMALLEST_INDEX))
             by_state = np.einsum("ni,nij->nj", found.by_hsp * moves[place], self.root[place])
             columns = 3 * place[:, None] + np.arange(3)
@@ -169,9 +171,9 @@ class Bench:
             index = phases.binodal_index_of_draws(
                 mixture.fractions,
                 mixture.volumes,
-                middle[place],
+                mixture.with_sites(middle[place]),
                 mixture.volumes,
-                points[:, place],
+                mixture.with_sites(points[:, place]),
                 celsius=mix.celsius,
             )
             value[:, row] += np.log(np.maximum(index, _SMALLEST_INDEX))
@@ -186,11 +188,11 @@ class Bench:
         found = np.full(len(self.mixes), np.inf)
         for row in np.flatnonzero(needed):
             mix, mixture = self.mixes[row], self.mixtures[row]
-            index = phases.binodal_index(mixture.fractions, mixture.volumes, mixture.hsp, celsius=mix.celsius)
+            index = phases.binodal_index(mixture.fractions, mixture.volumes, mixture.points, celsius=mix.celsius)
             parted = phases.split(
                 np.broadcast_to(mixture.fractions, (_LADDER.size, mixture.fractions.size)),
                 mixture.volumes,
-                mixture.hsp,
+                mixture.points,
                 celsius=mix.celsius,
                 alpha=phases.ALPHA * _LADDER / max(float(index), _SMALLEST_INDEX),
             )
