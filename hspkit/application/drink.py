@@ -186,7 +186,7 @@ def water_solubility(member: Substance) -> tuple[float, float, str]:
     """Return water solubility [mg/L], standard deviation of its logarithm [-] and how it is known.
 
     Measured where there is a value; else by `general_solubility` where log P is known; else from the Hansen
-    parameters by ln phi = -1 + V/V_w - V w, w the exchange energy: the dilute limit of the free energy of `hspkit.phases`.
+    parameters by ln phi = -1 + V/V_w - V w, w the exchange energy: the dilute limit of the free energy.
 
     Examples
     --------

@@ -104,7 +104,8 @@ def site_densities(smiles: str, volume: float) -> tuple[float, float]:
     Returns
     -------
     tuple of two floats
-        Donor and acceptor density, in moles of alcohol groups that would do the same. [mol/L]
+        Donor density, in moles of alcohol groups that would do the same, and acceptor density, in moles of ketone
+        groups. [mol/L]
 
     References
     ----------
