@@ -5,8 +5,6 @@ Which substance a peak is, is not decided here.
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,7 +12,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from hspkit.data import csv_rows
 from hspkit.errors import DataFileError
+from hspkit.pages import file_bytes
 
 __all__ = ["SUM_TOLERANCE", "Peak", "peaks", "read_csv", "spoken_name"]
 
@@ -65,11 +65,7 @@ def read_csv(path: str | Path) -> tuple[list[str], list[list[str]]]:
         When the file cannot be read or is empty.
     """
     file = Path(path)
-    try:
-        raw = file.read_bytes()
-    except OSError as error:
-        message = f"cannot read {str(file)!r}: {error.strerror}"
-        raise DataFileError(message) from None
+    raw = file_bytes(file)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -79,7 +75,7 @@ def read_csv(path: str | Path) -> tuple[list[str], list[list[str]]]:
         raise DataFileError(message)
     first = next(line for line in text.splitlines() if line.strip())
     separator = max(";\t,", key=first.count)  # of a tie, the less common one: it was chosen on purpose
-    table = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
+    table = csv_rows(text, file.name, separator=separator)
     while not any(cell.strip() for cell in table[0]):
         table.pop(0)
     return [cell.strip() for cell in table[0]], table[1:]

@@ -21,7 +21,7 @@ from hspkit import data, gc_report
 from hspkit.errors import DataFileError, HspkitError, InputError, UnknownNameError
 from hspkit.gc_report import SUM_TOLERANCE, Peak
 from hspkit.hansen import HSP, mix
-from hspkit.names import normal_form
+from hspkit.names import check_length, normal_form
 from hspkit.substances import Substance, substance
 
 if TYPE_CHECKING:
@@ -548,7 +548,7 @@ def oil(name: str | Oil | Substance) -> Oil:
     if not isinstance(name, str) or not name.strip():
         message = f"oil is {name!r}; expected a name such as 'lemon, cold-pressed', a Substance or an Oil"
         raise InputError(message)
-    known = _resolve(name)
+    known = _resolve(check_length(name, "oil"))
     if known is not None:
         return _shipped(known)
     try:

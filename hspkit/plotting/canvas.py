@@ -6,6 +6,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from hspkit import pages
 from hspkit.errors import InputError
 
 if TYPE_CHECKING:
@@ -119,12 +120,13 @@ def save(axes: Any, path: str | Path, *, dpi: float = 150) -> None:
     ------
     InputError
         When the format is not known.
-    OSError
-        When the file cannot be written.
+    FileAccessError
+        When the file cannot be written; what stood there before still does.
     """
     figure = axes.get_figure(root=True)
     try:
-        figure.savefig(path, dpi=dpi, bbox_inches="tight")
+        with pages.replacing(path) as draft:
+            figure.savefig(draft, dpi=dpi, bbox_inches="tight")
     except ValueError as error:
         message = f"cannot draw to {str(path)!r}: {error}"
         raise InputError(message) from None

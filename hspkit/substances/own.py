@@ -42,7 +42,7 @@ def read_own(text: str, file: str) -> dict[str, Substance]:
     rows: list[tuple[int, Mapping[str, Any], HSP | None]] = []
     seen: dict[str, int] = {}
     structures: dict[str, int] = {}
-    for number, row in zip(_line_numbers(own), table.rows, strict=True):
+    for number, row in zip(_line_numbers(own, file), table.rows, strict=True):
         where = f"{file}, row {number}"
         form = row["name"].strip().casefold()
         if form in seen:
@@ -73,7 +73,7 @@ def read_own(text: str, file: str) -> dict[str, Substance]:
 
 def _split_columns(text: str, file: str) -> tuple[str, dict[int, dict[str, str]]]:
     """Take the Hansen columns, which ``substances.csv`` does not have, out of a user's csv."""
-    lines = list(csv.reader(io.StringIO(text.removeprefix("\ufeff"))))
+    lines = data.csv_rows(text, file)
     if not lines:
         return text, {}
     header = [cell.strip() for cell in lines[0]]
@@ -96,8 +96,8 @@ def _split_columns(text: str, file: str) -> tuple[str, dict[int, dict[str, str]]
     return out.getvalue(), points
 
 
-def _line_numbers(text: str) -> list[int]:
-    lines = list(csv.reader(io.StringIO(text.removeprefix("\ufeff"))))
+def _line_numbers(text: str, file: str) -> list[int]:
+    lines = data.csv_rows(text, file)
     return [number for number, cells in enumerate(lines[1:], start=2) if any(cell.strip() for cell in cells)]
 
 
