@@ -341,10 +341,12 @@ class Oil:
         >>> Oil.from_table(frame, name="orange")
         Oil('orange', 1 components, 94.0 % covered)
         """
+        import pandas as pd
+
         where = f"table {name!r}"
         header = [str(column) for column in frame.columns]
         rows = [
-            ["" if value is None or value != value else str(value) for value in row]
+            ["" if pd.api.types.is_scalar(value) and pd.isna(value) else str(value) for value in row]
             for row in frame.itertuples(index=False)
         ]
         found = gc_report.peaks(header, rows, where, component=component, percent=percent, first_row=1)

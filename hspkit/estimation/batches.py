@@ -102,6 +102,7 @@ def _answers(entries: list[Any], predict: Predict) -> tuple[NDArray[np.float64],
         for row, state, note in zip(rows, found.status, found.notes, strict=True):
             status[row] = state
             notes[row] = "; ".join(note)
+        numbers[[state == "failed" for state in status]] = np.nan  # no error bar either where there is no value
     return numbers, status, notes
 
 

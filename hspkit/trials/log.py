@@ -310,6 +310,12 @@ class TrialLog:
                 else:
                     cells.append(_safe(value))
             out.write(_line(cells, layout))
+        whole = numbered_rows(text + out.getvalue(), self.path.name, separator=layout.separator)
+        before = numbered_rows(text, self.path.name, separator=layout.separator)
+        if len(whole) != len(before) + len(trials) + fresh:
+            row = before[-1][0]
+            message = f"{self.path.name}, row {row}: a quotation mark is not closed, so nothing can be added behind it"
+            raise DataFileError(message)
         try:
             return out.getvalue().encode(layout.encoding)
         except UnicodeEncodeError as error:
