@@ -20,6 +20,8 @@ __all__ = ["SUM_TOLERANCE", "Peak", "peaks", "read_csv", "spoken_name"]
 
 #: How far the shares of a profile may exceed 100 % [percentage points]: reports round each peak.
 SUM_TOLERANCE = 0.5
+#: More peaks than the report of any oil has; each that is unknown costs a search for names like it.
+MAX_PEAKS = 2000
 #: A profile that sums to less was written in fractions of 1, not in percent [%].
 FRACTIONS_BELOW = 1.5
 NAME_HEADINGS = ("component", "compound", "constituent", "substance", "name")
@@ -208,6 +210,11 @@ def peaks(
         if share > 0:
             cas = row[cas_at].strip() if cas_at is not None else ""
             found.append(Peak("" if name_at == cas_at else name, cas, share, number))
+        if len(found) > MAX_PEAKS:
+            message = (
+                f"{spot}: more than {MAX_PEAKS} peaks; is this the report of one oil? Leave out the smallest peaks"
+            )
+            raise DataFileError(message)
     total = sum(peak.percent for peak in found)
     if total > 100 + SUM_TOLERANCE:
         message = f"{where}: column {header[share_at]!r} sums to {total:.2f} %; expected at most 100 %"

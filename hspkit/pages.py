@@ -34,6 +34,7 @@ __all__ = [
     "plain",
     "replacing",
     "text_table",
+    "write_bytes",
     "write_text",
 ]
 
@@ -289,18 +290,21 @@ def file_bytes(path: str | Path) -> bytes:
     """
     name = _shown(path)
     try:
-        with Path(path).open("rb") as stream:
-            raw = stream.read(MAX_FILE_BYTES + 1)
+        with Path(path).open("rb") as stream:  # piece by piece: a device says nothing of its size
+            pieces, size = [], 0
+            while size <= MAX_FILE_BYTES and (piece := stream.read(1_000_000)):
+                pieces.append(piece)
+                size += len(piece)
     except FileNotFoundError:
         message = f"cannot read {name}: there is no file of that name; check the path"
         raise DataFileError(message) from None
     except (OSError, ValueError) as error:  # ValueError: a zero byte in the name
         message = f"cannot read {name}: {getattr(error, 'strerror', None) or error}; give the path of a readable file"
         raise DataFileError(message) from None
-    if len(raw) > MAX_FILE_BYTES:
+    if size > MAX_FILE_BYTES:
         message = f"cannot read {name}: it has more than {MAX_FILE_BYTES / 1e6:g} MB; split the table"
         raise DataFileError(message)
-    return raw
+    return b"".join(pieces)
 
 
 def _shown(path: str | Path) -> str:
@@ -401,15 +405,15 @@ def write_error(path: str | Path, error: OSError) -> FileAccessError:
     return made
 
 
-def write_text(path: str | Path, text: str) -> Path:
-    """Write a text file whole or not at all; see `replacing`.
+def write_bytes(path: str | Path, content: bytes) -> Path:
+    """Write a file whole or not at all; see `replacing`.
 
     Parameters
     ----------
     path : str or Path
         The file. [-]
-    text : str
-        What to write, as UTF-8. [-]
+    content : bytes
+        What to write. [-]
 
     Returns
     -------
@@ -421,8 +425,31 @@ def write_text(path: str | Path, text: str) -> Path:
     InputError, FileAccessError
         As in `replacing`.
     """
-    with replacing(path) as draft, draft.open("w", encoding="utf-8", newline="\n") as stream:
-        stream.write(text)
+    with replacing(path) as draft, draft.open("wb") as stream:
+        stream.write(content)
         stream.flush()
         os.fsync(stream.fileno())
     return Path(path)
+
+
+def write_text(path: str | Path, text: str) -> Path:
+    """Write a text file whole or not at all; see `replacing`.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file. [-]
+    text : str
+        What to write, as UTF-8; half a sign, of which no text is made, is written as its number. [-]
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    InputError, FileAccessError
+        As in `replacing`.
+    """
+    return write_bytes(path, text.encode("utf-8", "backslashreplace"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -119,14 +120,20 @@ def save(axes: Any, path: str | Path, *, dpi: float = 150) -> None:
     Raises
     ------
     InputError
-        When the format is not known.
+        When the name has no ending, or one whose format is not known; when no file can stand there.
     FileAccessError
         When the file cannot be written; what stood there before still does.
     """
     figure = axes.get_figure(root=True)
+    pages.check_target(path)
+    drawn = io.BytesIO()  # drawn whole before a byte is written: a full disk then cannot leave half a figure
+    ending = Path(path).suffix.removeprefix(".").lower()
+    if not ending:
+        message = f"cannot draw to {str(path)!r}: the name has no ending; give .png, .svg or .pdf"
+        raise InputError(message)
     try:
-        with pages.replacing(path) as draft:
-            figure.savefig(draft, dpi=dpi, bbox_inches="tight")
+        figure.savefig(drawn, format=ending, dpi=dpi, bbox_inches="tight")
     except ValueError as error:
         message = f"cannot draw to {str(path)!r}: {error}"
         raise InputError(message) from None
+    pages.write_bytes(path, drawn.getvalue())

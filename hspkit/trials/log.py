@@ -13,6 +13,7 @@ import io
 import os
 import re
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -60,6 +61,9 @@ _HEADINGS = {
 }
 #: Text that a spreadsheet would take for a formula; an apostrophe before it keeps it text.
 _FORMULA = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
+
+#: How long a writer waits for the others, and between two looks [s]; an append takes milliseconds.
+_PATIENCE, _PAUSE = 30.0, 0.002
 
 
 def _safe(text: str) -> str:
@@ -341,7 +345,19 @@ def _locked(target: Path) -> Iterator[None]:
         except ImportError:  # no advisory locks on this system: one writer at a time is then the user's business
             yield
             return
-        fcntl.flock(handle, fcntl.LOCK_EX)
+        until = time.monotonic() + _PATIENCE
+        while True:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() > until:
+                    message = (
+                        f"cannot write {str(target)!r}: another program has held it for {_PATIENCE:g} s; the log is as "
+                        "before. Close that program and append again"
+                    )
+                    raise DataFileError(message) from None
+                time.sleep(_PAUSE)
         yield
     finally:
         os.close(handle)  # which also gives the lock back
