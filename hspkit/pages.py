@@ -262,9 +262,9 @@ def csv_text(frame: pd.DataFrame, *, float_format: str | None = None) -> str:
         return ("'" if cell.startswith(_FORMULA) else "") + cell.replace("\r\n", "\n").replace("\r", "\n")
 
     shown = frame.copy()
-    for place, column in enumerate(frame.columns):
+    for place in range(frame.shape[1]):  # by place: two columns may have one name
         if frame.dtypes.iloc[place].kind not in "biufc":
-            shown[column] = [safe(cell) for cell in frame[column]]
+            shown.isetitem(place, [safe(cell) for cell in frame.iloc[:, place]])
     shown.columns = [safe(str(column)) for column in frame.columns]
     return str(shown.to_csv(index=False, float_format=float_format, lineterminator="\n")).rstrip("\n")
 
