@@ -78,7 +78,7 @@ def _date(given: Any) -> str:
     if given is None or given == "":
         return ""
     if isinstance(given, datetime.date):
-        return given.strftime("%Y-%m-%d")
+        return datetime.date.isoformat(given)  # strftime does not pad years; a datetime loses its hour
     text = str(given).strip()
     if re.fullmatch(r"\d{4}-\d{1,2}-\d{1,2}([T ].*)?", text):
         year, month, day = (int(part) for part in re.split(r"[-T ]", text)[:3])
