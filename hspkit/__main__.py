@@ -65,7 +65,7 @@ class _Parser(argparse.ArgumentParser):
     """Errors are one line on standard error and exit code 2."""
 
     def error(self, message: str) -> Any:
-        print(f"hspkit: {' '.join(message.split())}; see python -m {self.prog} --help", file=sys.stderr)
+        print(f"hspkit: {pages.plain(message)}; see python -m {self.prog} --help", file=sys.stderr)
         raise SystemExit(2)
 
 

@@ -69,7 +69,7 @@ class Tally:
     @contextlib.contextmanager
     def watched(self, kind: str, given: Any) -> Iterator[None]:
         """Stop the process when this hangs, note how long it took, and turn what escapes into a violation."""
-        faulthandler.dump_traceback_later(HANG, exit=True)
+        faulthandler.dump_traceback_later(HANG, exit=True, file=sys.__stderr__)
         start = time.perf_counter()
         try:
             yield
@@ -540,7 +540,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--count", type=int, default=100_000, help="structures (default 100000)")
     parser.add_argument("--seed", type=int, default=0, help="of the random numbers (default 0)")
     options = parser.parse_args(arguments)
-    faulthandler.enable()
+    faulthandler.enable(sys.__stderr__)
     start = time.perf_counter()
     tally = fuzz(options.count, options.seed)
     print(tally.text())

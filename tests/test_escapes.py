@@ -4,6 +4,7 @@ import ast
 import csv
 import dataclasses
 import io
+import re
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import hspkit
-from hspkit import Application, Evidence, Oil, Substance, Trial, TrialLog, carrier, pages, substance
+from hspkit import Application, Evidence, Oil, Substance, Trial, TrialLog, carrier, pages, plotting, substance
 from hspkit.__main__ import main
 from hspkit.application import dosing
 
@@ -175,3 +176,35 @@ def test_no_report_writes_a_formula(shown, tmp_path, capsys):
         assert len(found) > 1
         assert len({len(row) for row in found}) == 1
         assert [cell for row in found for cell in row if not harmless(cell)] == []
+
+
+# --- figures ---
+
+COSTLY = "5 $ oil, $x$ $\\frac$"
+
+
+def test_a_dollar_sign_is_drawn_as_one(tmp_path):
+    """Two of them make a formula for matplotlib, and a wrong formula an error."""
+    import matplotlib.pyplot as plt
+
+    oil = Oil(COSTLY, ("limonene",), (substance("limonene"),), (100.0,))
+    liquid = dataclasses.replace(carrier("triacetin"), name="a" + COSTLY)
+    ranking = hspkit.rank_carriers(
+        oil, carriers=[liquid, "MCT"], application=Application("US", "soft drinks", oil_mg_per_L=20)
+    )
+    drawn = {
+        "ranking": lambda: plotting.ranking(ranking),
+        "dose": lambda: plotting.dose(ranking),
+        "map": lambda: plotting.map(oil, [liquid, "MCT"]),
+        "fan": lambda: plotting.distance_fan(oil, [liquid, "MCT"]),
+        "sphere": lambda: plotting.sphere(oil, [liquid, "MCT"]),
+        "phases": lambda: plotting.phase_triangle(oil, liquid),
+        "path": lambda: plotting.blend_path(hspkit.best_blend(oil, [liquid, "MCT"], max_carriers=2), liquid, "MCT"),
+    }
+    for name, draw in drawn.items():
+        with plt.rc_context({"svg.fonttype": "none", "backend": "Agg"}):
+            plotting.save(draw(), tmp_path / f"{name}.svg")
+            plt.close("all")
+        text = " ".join(re.sub(r"<[^>]*>", " ", (tmp_path / f"{name}.svg").read_text()).split())
+        assert "$x$" in text, name
+        assert "\\$" not in text, name

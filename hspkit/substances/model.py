@@ -362,7 +362,7 @@ class Substance:
         """
         from hspkit.substances.own import read_own
 
-        return read_own(frame.to_csv(index=False), name)
+        return read_own(frame.to_csv(index=False, lineterminator="\r\n"), name)  # which quotes either kind of line end
 
 
 def _estimated_values(estimate: Any, parameters: bool, made: Substance) -> Iterable[Value]:
