@@ -16,10 +16,10 @@ from hspkit.errors import InputError
 ROOT = Path(__file__).resolve().parent.parent
 
 
-def test_a_few_thousand_random_inputs_break_nothing():
-    tally = fuzz.fuzz(3000, 7)
+def test_two_thousand_random_inputs_break_nothing():
+    tally = fuzz.fuzz(2000, 3)
     assert tally.violations == []
-    assert sum(count for (kind, _), count in tally.counts.items() if kind in fuzz.STRUCTURES) == 3000
+    assert sum(count for (kind, _), count in tally.counts.items() if kind in fuzz.STRUCTURES) == 2000
     assert {outcome for (kind, outcome) in tally.counts if kind in fuzz.STRUCTURES} == {"ok", "extrapolated", "failed"}
     assert {"read", "refused", "answered", "refused, code 2"} <= {outcome for _, outcome in tally.counts}
 
