@@ -438,7 +438,7 @@ def test_a_device_is_never_replaced_by_a_file(name, sheet, tmp_path):
     for write in (lambda: pages.check_target(name), lambda: sheet.save(link)):
         with pytest.raises(InputError, match="it is a device"):
             write()
-    with pytest.raises(InputError, match="it is a device"):
+    with pytest.raises(DataFileError, match="it is a device"):
         TrialLog(name).append(Trial("MCT", "clear"))
     assert not Path(name).is_file()
 

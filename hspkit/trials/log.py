@@ -206,8 +206,8 @@ class TrialLog:
         InputError
             For something that is not a Trial.
         DataFileError
-            When the file cannot be read or written, or lacks a column that a trial needs. The file is as before.
-            (An InputError when no file can stand there: a folder, a device, a folder that is not there.)
+            When the file cannot be read or written, has an open quotation mark, or lacks a column that a trial needs;
+            when no file can stand there. The file is as before.
         """
         for one in trials:
             if not isinstance(one, Trial):
@@ -215,7 +215,10 @@ class TrialLog:
                 raise InputError(message)
         if not trials:
             return
-        target = check_target(self.path)
+        try:
+            target = check_target(self.path)
+        except InputError as error:
+            raise DataFileError(str(error)) from None
         try:
             with _locked(target):
                 raw = file_bytes(target) if target.exists() else b""
