@@ -284,9 +284,20 @@ def _table(rng: Random, reader: str) -> list[list[str]]:
     return [header, *([_cell(rng) for _ in range(rng.choice((len(header), rng.randint(0, 8))))] for _ in range(4))]
 
 
-def _bytes(table: list[list[str]], rng: Random) -> bytes:
+def _shipped_rows(name: str, rng: Random) -> list[list[str]]:
+    """Return the header and a few rows of a shipped table, as text."""
+    heads = [column.column for column in data.columns(name)]
+    rows = data.read_table(name).rows
+
+    def text(value: Any) -> str:
+        return "" if value is None else {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
+
+    return [heads, *([text(row[head]) for head in heads] for row in rng.sample(rows, min(len(rows), 4)))]
+
+
+def _bytes(table: list[list[str]], rng: Random, marks: str = ",,;\t") -> bytes:
     """Return a table as somebody's spreadsheet might have written it, sometimes damaged on the way."""
-    mark, end = rng.choice((",", ",", ";", "\t")), rng.choice(("\n", "\r\n", "\r"))
+    mark, end = rng.choice(marks), rng.choice(("\n", "\r\n", "\r"))
     quoted = rng.random() < 0.7
 
     def written(cell: str) -> str:
@@ -340,9 +351,12 @@ def tables(count: int, rng: Random, tally: Tally, folder: Path) -> None:
 
     def layout(table: list[list[str]]) -> Any:
         name = rng.choice(layouts)
-        if rng.random() < 0.5:
-            table = [[column.column for column in data.columns(name)], *table[1:]]
-        return data.parse_table(_bytes(table, rng).decode("utf-8", "replace"), name)
+        if rng.random() < 0.8:
+            table = _shipped_rows(name, rng)
+            if rng.random() < 0.6:
+                row = rng.choice(table)
+                row[rng.randrange(len(row))] = _cell(rng)
+        return data.parse_table(_bytes(table, rng, ",").decode("utf-8", "replace"), name)
 
     readers: dict[str, Callable[[list[list[str]]], Any]] = {
         "Oil.from_csv": lambda _: _read_oil(hspkit.Oil.from_csv(file)),
@@ -355,7 +369,7 @@ def tables(count: int, rng: Random, tally: Tally, folder: Path) -> None:
     for _ in range(count):
         kind = rng.choice(list(readers))
         table = _table(rng, kind)
-        file.write_bytes(_bytes(table, rng))
+        file.write_bytes(_bytes(table, rng, *([",,,,,,,;"] if kind.startswith("Substance") else [])))
         with tally.watched(kind, (table, file.read_bytes())):
             try:
                 readers[kind](table)
