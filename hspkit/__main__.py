@@ -113,7 +113,11 @@ def _wrapped(lines: Sequence[str], mark: str) -> str:
 
 
 def _json(frame: pd.DataFrame, **more: Any) -> str:
-    return json.dumps({**more, "rows": json.loads(frame.to_json(orient="records"))}, indent=1, ensure_ascii=False)
+    def whole(cell: Any) -> Any:  # bytes on the line that were no text reach us as half signs, which json has not
+        return cell.encode("utf-8", "backslashreplace").decode("utf-8") if isinstance(cell, str) else cell
+
+    rows = json.loads(frame.map(whole).to_json(orient="records"))
+    return json.dumps({**more, "rows": rows}, indent=1, ensure_ascii=False)
 
 
 def _draw(axes: Any, path: str) -> None:
@@ -362,6 +366,9 @@ def _blend(options: argparse.Namespace) -> str:
         from hspkit import plotting
 
         names = list(dict.fromkeys(part.name for blend in search.blends for part in blend.parts))
+        if len(names) < 2:
+            message = f"only {names[0]} is left to choose, so there is no blend to draw; ask again without --figure"
+            raise InputError(message)
         three = len(search.best.parts) == 3
         if three:
             axes = plotting.blend_triangle(search, names[0], names[1], names[2])

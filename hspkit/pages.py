@@ -256,15 +256,20 @@ def csv_text(frame: pd.DataFrame, *, float_format: str | None = None) -> str:
     CCO,2.0
     """
 
+    import pandas as pd
+
     def safe(cell: Any) -> Any:
         if not isinstance(cell, str):
             return cell
         return ("'" if cell.startswith(_FORMULA) else "") + cell.replace("\r\n", "\n").replace("\r", "\n")
 
-    shown = frame.copy()
-    for place in range(frame.shape[1]):  # by place: two columns may have one name
-        if frame.dtypes.iloc[place].kind not in "biufc":
-            shown.isetitem(place, [safe(cell) for cell in frame.iloc[:, place]])
+    columns = {}  # by place: two columns may have one name
+    for place in range(frame.shape[1]):
+        column = frame.iloc[:, place].reset_index(drop=True)
+        if column.dtype.kind not in "biufc":
+            column = pd.Series([safe(cell) for cell in column], dtype=object)  # which holds any text
+        columns[place] = column
+    shown = pd.DataFrame(columns)
     shown.columns = [safe(str(column)) for column in frame.columns]
     return str(shown.to_csv(index=False, float_format=float_format, lineterminator="\n")).rstrip("\n")
 

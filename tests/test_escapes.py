@@ -208,3 +208,13 @@ def test_a_dollar_sign_is_drawn_as_one(tmp_path):
         text = " ".join(re.sub(r"<[^>]*>", " ", (tmp_path / f"{name}.svg").read_text()).split())
         assert "$x$" in text, name
         assert "\\$" not in text, name
+
+
+@pytest.mark.parametrize("form", ["--csv", "--json"])
+def test_bytes_on_the_line_that_are_no_text_are_answered(form, capsys):
+    """Python hands them over as half signs, which neither UTF-8 nor json can hold."""
+    assert main(["estimate", "C\udcff", "CCO", form]) == 0
+    said = capsys.readouterr().out
+    said.encode("utf-8")
+    assert "udcff" in said
+    assert "failed" in said

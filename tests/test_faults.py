@@ -533,6 +533,15 @@ def test_a_log_with_an_open_quotation_mark_is_not_added_to(tmp_path):
     log = TrialLog(tmp_path / "bench.csv")
     log.path.write_text('carrier,outcome,note\nMCT,clear,"not closed\n')
     before = log.path.read_bytes()
-    with pytest.raises(DataFileError, match=r"bench\.csv, row 2: a quotation mark is not closed"):
-        log.append(Trial("MCT", "hazy"))
+    for note in ("", '"', '""', '","', "two\nlines"):  # some of which would close it
+        with pytest.raises(DataFileError, match=r"bench\.csv, row 2: a quotation mark is not closed"):
+            log.append(Trial("MCT", "hazy", note=note))
     assert log.path.read_bytes() == before
+
+
+def test_a_blend_of_one_carrier_is_not_drawn_and_says_so(tmp_path, capsys):
+    refused = ["--carrier", "propylene glycol", "--carrier", "ethyl acetate", "--market", "Codex/JECFA"]
+    use = ["--category", "alcoholic drinks", "--oil-mg-per-l", "0.5", "--figure", str(tmp_path / "path.png")]
+    assert main(["blend", "limonene", *refused, *use]) == 2
+    assert "there is no blend to draw" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []

@@ -319,7 +319,8 @@ class TrialLog:
             out.write(_line(cells, layout))
         whole = numbered_rows(text + out.getvalue(), self.path.name, separator=layout.separator)
         before = numbered_rows(text, self.path.name, separator=layout.separator)
-        if len(whole) != len(before) + len(trials) + fresh:
+        # a quotation mark in the new rows may close the open one: then the count is right and the old rows are not
+        if len(whole) != len(before) + len(trials) + fresh or whole[: len(before)] != before:
             row = before[-1][0]
             message = f"{self.path.name}, row {row}: a quotation mark is not closed, so nothing can be added behind it"
             raise DataFileError(message)
