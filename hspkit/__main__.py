@@ -6,8 +6,7 @@
 from __future__ import annotations
 
 import argparse
-import csv
-import io
+import contextlib
 import json
 import math
 import os
@@ -20,8 +19,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import hspkit
-from hspkit import pages
+from hspkit import data, pages
 from hspkit.errors import HspkitError, InputError
+from hspkit.names import check_length
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,7 +65,7 @@ class _Parser(argparse.ArgumentParser):
     """Errors are one line on standard error and exit code 2."""
 
     def error(self, message: str) -> Any:
-        print(f"hspkit: {' '.join(message.split())}; see python -m {self.prog} --help", file=sys.stderr)
+        print(f"hspkit: {pages.plain(message)}; see python -m {self.prog} --help", file=sys.stderr)
         raise SystemExit(2)
 
 
@@ -113,14 +113,17 @@ def _wrapped(lines: Sequence[str], mark: str) -> str:
 
 
 def _json(frame: pd.DataFrame, **more: Any) -> str:
-    return json.dumps({**more, "rows": json.loads(frame.to_json(orient="records"))}, indent=1, ensure_ascii=False)
+    def whole(cell: Any) -> Any:  # bytes on the line that were no text reach us as half signs, which json has not
+        return cell.encode("utf-8", "backslashreplace").decode("utf-8") if isinstance(cell, str) else cell
+
+    rows = json.loads(frame.map(whole).to_json(orient="records"))
+    return json.dumps({**more, "rows": rows}, indent=1, ensure_ascii=False)
 
 
 def _draw(axes: Any, path: str) -> None:
     from hspkit import plotting
 
-    with pages.replacing(path) as draft:
-        plotting.save(axes, draft)
+    plotting.save(axes, path)
 
 
 def _check_files(options: argparse.Namespace) -> None:
@@ -191,7 +194,7 @@ def read_liquid(text: str) -> Any:
     >>> read_liquid("70 % triacetin + 30 % MCT by mass").mass_fractions.round(2)
     array([0.7, 0.3])
     """
-    if "+" not in text:
+    if "+" not in check_length(text, "carrier"):
         return hspkit.carrier(text)
     body, _, basis = text.rpartition(" by ")
     matches = [_SHARE.fullmatch(part) for part in body.split("+")]
@@ -226,7 +229,7 @@ def _structures(options: argparse.Namespace) -> list[str]:
     given = list(options.smiles)
     if options.file:
         try:
-            text = Path(options.file).read_text(encoding="utf-8-sig")
+            text = pages.file_bytes(options.file).decode("utf-8-sig")
         except UnicodeDecodeError:
             message = (
                 f"{options.file!r} is not text in UTF-8; expected one SMILES a line, or a csv with a column smiles"
@@ -248,8 +251,12 @@ def _column(text: str) -> list[str]:
     lines = [line for line in text.splitlines() if line.strip()]
     if lines and re.search(r"(^|[,;\t])\s*\"?smiles\"?\s*($|[,;\t])", lines[0], re.IGNORECASE):
         split = next((mark for mark in ",;\t" if mark in lines[0]), ",")
-        rows = list(csv.reader(io.StringIO("\n".join(lines)), delimiter=split))
-        place = [cell.strip().casefold() for cell in rows[0]].index("smiles")
+        rows = data.csv_rows("\n".join(lines), "the list of structures", separator=split)
+        headings = [cell.strip().casefold() for cell in rows[0]]
+        if "smiles" not in headings:
+            message = f"no column smiles in the header {lines[0][:200]!r}; separate columns by one of , ; or a tab"
+            raise InputError(message)
+        place = headings.index("smiles")
         return [row[place].strip() if place < len(row) else "" for row in rows[1:]]
     return [line.split()[0] for line in lines]
 
@@ -359,6 +366,9 @@ def _blend(options: argparse.Namespace) -> str:
         from hspkit import plotting
 
         names = list(dict.fromkeys(part.name for blend in search.blends for part in blend.parts))
+        if len(names) < 2:
+            message = f"only {names[0]} is left to choose, so there is no blend to draw; ask again without --figure"
+            raise InputError(message)
         three = len(search.best.parts) == 3
         if three:
             axes = plotting.blend_triangle(search, names[0], names[1], names[2])
@@ -524,7 +534,7 @@ def _dilute(options: argparse.Namespace) -> str:
 def _data(options: argparse.Namespace) -> str:
     import pandas as pd
 
-    from hspkit import data, law
+    from hspkit import law
     from hspkit.carriers import carriers
     from hspkit.oils import oils
 
@@ -788,10 +798,26 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return 130
     for one in dict.fromkeys(str(warning.message) for warning in caught):
         print(f"hspkit: warning: {one}", file=sys.stderr)
+    return _print(text)
+
+
+def _print(text: str) -> int:
+    """Print a result on standard output; return the exit code."""
     try:
+        encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
+        try:
+            text.encode(encoding)
+        except UnicodeEncodeError:  # a terminal without this sign, or bytes on the line that were no text
+            text = text.encode(encoding, "backslashreplace").decode(encoding)
         print(text, flush=True)
-    except BrokenPipeError:  # whoever read has had enough; Python would complain once more when it closes the pipe
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except OSError as error:
+        # Python would complain once more when it closes the stream
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if isinstance(error, BrokenPipeError):  # whoever read has had enough
+            return 0
+        print(f"hspkit: cannot write the answer: {error.strerror or error}; make room and ask again", file=sys.stderr)
+        return 2
     return 0
 
 

@@ -18,7 +18,7 @@ from hspkit import contraction, data, ethanol, law, viscosity
 from hspkit.errors import ExtrapolationWarning, HspkitError, InputError, UnknownNameError
 from hspkit.hansen import HSP, TYPICAL_EXPANSIVITY, check_fractions, mix
 from hspkit.law import PERMITTING_ROLES, Limit, LimitUse, categories, limit_uses, limits, markets
-from hspkit.names import NameIndex
+from hspkit.names import NameIndex, check_length
 from hspkit.substances import Substance, substance
 
 if TYPE_CHECKING:
@@ -603,7 +603,7 @@ def carrier(name: str | Carrier | Blend) -> Carrier | Blend:
     if not isinstance(name, str) or not name.strip():
         message = f"carrier is {name!r}; expected a name such as 'triacetin', a Carrier or a Blend"
         raise InputError(message)
-    strength = ethanol.parse_strength(name)
+    strength = ethanol.parse_strength(check_length(name, "carrier"))
     if strength is not None and strength < 100.0:
         return _aqueous(strength)
     try:

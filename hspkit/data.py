@@ -23,7 +23,9 @@ __all__ = [
     "Column",
     "Table",
     "columns",
+    "csv_rows",
     "folder",
+    "numbered_rows",
     "parse_table",
     "read_table",
     "read_text",
@@ -189,6 +191,62 @@ def _value(text: str, column: Column, where: str) -> Any:
     raise DataFileError(message)
 
 
+def csv_rows(text: str, name: str, *, separator: str = ",") -> list[list[str]]:
+    """Return the cells of a csv, row by row, whatever its line ends.
+
+    Parameters
+    ----------
+    text : str
+        The csv; a byte-order mark in front is ignored. [-]
+    name : str
+        What to call it in messages. [-]
+    separator : str
+        What stands between cells. [-]
+
+    Raises
+    ------
+    DataFileError
+        When a cell is longer than any that is meant, as after a quotation mark that is not closed.
+
+    Examples
+    --------
+    >>> csv_rows("a,b\\n1,'2", "mine.csv")
+    [['a', 'b'], ['1', "'2"]]
+    """
+    return [cells for _, cells in numbered_rows(text, name, separator=separator)]
+
+
+def numbered_rows(text: str, name: str, *, separator: str = ",") -> list[tuple[int, list[str]]]:
+    """Return the cells of a csv as `csv_rows` does, each row with the line of the text where it begins, from 1.
+
+    Parameters
+    ----------
+    text, name, separator : str
+        As in `csv_rows`. [-]
+
+    Raises
+    ------
+    DataFileError
+        As in `csv_rows`.
+
+    Examples
+    --------
+    >>> numbered_rows("a\\n'x'\\n\\nb", "mine.csv")
+    [(1, ['a']), (2, ["'x'"]), (3, []), (4, ['b'])]
+    """
+    rows: list[tuple[int, list[str]]] = []
+    begins = 1
+    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), delimiter=separator)
+    try:
+        for cells in reader:
+            rows.append((begins, cells))
+            begins = reader.line_num + 1
+    except csv.Error as error:
+        message = f"{name}, row {begins}: {error}; look for a quotation mark that is not closed"
+        raise DataFileError(message) from None
+    return rows
+
+
 def parse_table(text: str, layout: str, *, name: str | None = None, optional: Iterable[str] = ()) -> Table:
     """Check the text of a csv against the layout of a shipped table and return typed rows.
 
@@ -216,12 +274,11 @@ def parse_table(text: str, layout: str, *, name: str | None = None, optional: It
     """
     name = name or layout
     declared = columns(layout)
-    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff")))
-    try:
-        header = [cell.strip() for cell in next(reader)]
-    except StopIteration:
+    table = csv_rows(text, name)
+    if not table:
         message = f"{name}: the file is empty; expected the header {','.join(c.column for c in declared)}"
-        raise DataFileError(message) from None
+        raise DataFileError(message)
+    header = [cell.strip() for cell in table[0]]
     skippable = set(optional)
     known = {  # a column that may be left out may also be left empty
         column.column: column._replace(required=False) if column.column in skippable else column for column in declared
@@ -240,7 +297,7 @@ def parse_table(text: str, layout: str, *, name: str | None = None, optional: It
         message = f"{name}: header {'; '.join(parts)}; expected {','.join(known)}"
         raise DataFileError(message)
     rows = []
-    for number, cells in enumerate(reader, start=2):
+    for number, cells in enumerate(table[1:], start=2):
         if not any(cell.strip() for cell in cells):
             continue
         where = f"{name}, row {number}"

@@ -10,6 +10,7 @@ from __future__ import annotations
 __all__ = [
     "DataFileError",
     "ExtrapolationWarning",
+    "FileAccessError",
     "HspkitError",
     "InputError",
     "MoleculeError",
@@ -35,6 +36,13 @@ class MoleculeError(InputError):
 
 class DataFileError(InputError):
     """A table whose header, units, values or sources are wrong; the message names file, row and column."""
+
+
+class FileAccessError(HspkitError, OSError):
+    """A file that cannot be written, for a reason of the system; the message says what stands there now."""
+
+    def __str__(self) -> str:
+        return str(self.args[0])  # not the number and words of the system alone, once those are set
 
 
 class ExtrapolationWarning(UserWarning):

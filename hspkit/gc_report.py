@@ -5,8 +5,6 @@ Which substance a peak is, is not decided here.
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,12 +12,16 @@ from typing import NamedTuple
 
 import numpy as np
 
+from hspkit.data import csv_rows
 from hspkit.errors import DataFileError
+from hspkit.pages import file_bytes
 
 __all__ = ["SUM_TOLERANCE", "Peak", "peaks", "read_csv", "spoken_name"]
 
 #: How far the shares of a profile may exceed 100 % [percentage points]: reports round each peak.
 SUM_TOLERANCE = 0.5
+#: More peaks than the report of any oil has; each that is unknown costs a search for names like it.
+MAX_PEAKS = 2000
 #: A profile that sums to less was written in fractions of 1, not in percent [%].
 FRACTIONS_BELOW = 1.5
 NAME_HEADINGS = ("component", "compound", "constituent", "substance", "name")
@@ -65,11 +67,7 @@ def read_csv(path: str | Path) -> tuple[list[str], list[list[str]]]:
         When the file cannot be read or is empty.
     """
     file = Path(path)
-    try:
-        raw = file.read_bytes()
-    except OSError as error:
-        message = f"cannot read {str(file)!r}: {error.strerror}"
-        raise DataFileError(message) from None
+    raw = file_bytes(file)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -79,7 +77,7 @@ def read_csv(path: str | Path) -> tuple[list[str], list[list[str]]]:
         raise DataFileError(message)
     first = next(line for line in text.splitlines() if line.strip())
     separator = max(";\t,", key=first.count)  # of a tie, the less common one: it was chosen on purpose
-    table = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
+    table = csv_rows(text, file.name, separator=separator)
     while not any(cell.strip() for cell in table[0]):
         table.pop(0)
     return [cell.strip() for cell in table[0]], table[1:]
@@ -212,6 +210,11 @@ def peaks(
         if share > 0:
             cas = row[cas_at].strip() if cas_at is not None else ""
             found.append(Peak("" if name_at == cas_at else name, cas, share, number))
+        if len(found) > MAX_PEAKS:
+            message = (
+                f"{spot}: more than {MAX_PEAKS} peaks; is this the report of one oil? Leave out the smallest peaks"
+            )
+            raise DataFileError(message)
     total = sum(peak.percent for peak in found)
     if total > 100 + SUM_TOLERANCE:
         message = f"{where}: column {header[share_at]!r} sums to {total:.2f} %; expected at most 100 %"

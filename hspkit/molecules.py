@@ -127,12 +127,20 @@ def _why_unreadable(text: str) -> str:
             f"{_short(text)} reads like a name, not a SMILES; give the structure (ethanol is CCO) "
             "or look the name up with hspkit.substance"
         )
+    if not _is_plain(text):
+        odd = next(character for character in text if not _is_plain(character))
+        return f"{_short(text)} holds {odd!r}, which stands in no SMILES; type the structure again"
     raw = Chem.MolFromSmiles(text, sanitize=False)
     if raw is None:
         return f"{_short(text)} is not readable as a SMILES; check brackets, ring digits and element symbols"
     problems = [problem.Message() for problem in Chem.DetectChemistryProblems(raw)]
     detail = "; ".join(problems) if problems else "the structure cannot be completed"
     return f"{_short(text)} is not a possible structure: {detail}"
+
+
+def _is_plain(text: str) -> bool:
+    """Whether a text holds printable ASCII alone, of which all SMILES are made."""
+    return text.isascii() and text.isprintable()
 
 
 def _is_radical(graph: Any) -> bool:
@@ -211,7 +219,9 @@ def _read(given: Any, *, unit: bool = False) -> tuple[str, Any, tuple[str, ...]]
                 return reason
             return f"{_short(text)} holds a blank; give one SMILES without a name behind it"
         plain = _NEEDS_A_LOOK.search(_PLAIN_BRACKETS.sub("", text)) is None
-    graph = Chem.MolFromSmiles(text)
+    graph = (
+        Chem.MolFromSmiles(text) if _is_plain(text) else None
+    )  # the parser stops at a zero byte, as if all were well
     if graph is None:
         return _why_unreadable(text)
     notes: tuple[str, ...] = ()

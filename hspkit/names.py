@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 from hspkit import data
 from hspkit.errors import InputError, UnknownNameError
 
-__all__ = ["LookAlike", "NameIndex", "check_cas", "is_cas", "look_alikes", "near_names", "normal_form"]
+__all__ = ["LookAlike", "NameIndex", "check_cas", "check_length", "is_cas", "look_alikes", "near_names", "normal_form"]
 
 _CAS = re.compile(r"^\d{2,7}-\d{2}-\d$")
 _GREEK = {
@@ -39,6 +39,36 @@ _LETTER = {"a": "alpha", "b": "beta", "g": "gamma", "d": "delta"}
 _REMEMBERED = 100_000
 #: How alike (difflib ratio) a listed name must be to be suggested; at 0.7 one or two slips in a word pass.
 _NEAR = 0.7
+#: Longest text that is looked up: the longest systematic names have a few hundred characters, a SMILES at most this.
+MAX_CHARACTERS = 4000
+
+
+def check_length(text: str, what: str) -> str:
+    """Return a text that is short enough to be looked up.
+
+    Parameters
+    ----------
+    text : str
+        Any text. [-]
+    what : str
+        What it should name, for the message. [-]
+
+    Raises
+    ------
+    InputError
+        When it has more than `MAX_CHARACTERS`.
+
+    Examples
+    --------
+    >>> check_length("limonene", "substance")
+    'limonene'
+    """
+    if len(text) > MAX_CHARACTERS:
+        message = (
+            f"{what} name {text[:40] + '...'!r} has {len(text)} characters; at most {MAX_CHARACTERS} are looked up"
+        )
+        raise InputError(message)
+    return text
 
 
 def is_cas(text: str) -> bool:
@@ -195,6 +225,8 @@ def near_names(name: str, allowed: Iterable[str], n: int = 3) -> tuple[str, ...]
     ('soft drinks',)
     """
     shown = {normal_form(entry): entry for entry in allowed}
+    if len(name) > MAX_CHARACTERS:
+        return ()
     near = difflib.get_close_matches(normal_form(name), list(shown), n=n, cutoff=_NEAR)
     return tuple(shown[form] for form in near)
 
@@ -355,6 +387,7 @@ class NameIndex:
         if not isinstance(name, str) or not name.strip():
             message = f"{self.what} name is {name!r}; expected a text that is not empty"
             raise InputError(message)
+        check_length(name, self.what)
         if len(self._memo) >= _REMEMBERED:
             self._memo.clear()
         found = self._memo[name] = self._find(name)

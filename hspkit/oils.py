@@ -21,7 +21,7 @@ from hspkit import data, gc_report
 from hspkit.errors import DataFileError, HspkitError, InputError, UnknownNameError
 from hspkit.gc_report import SUM_TOLERANCE, Peak
 from hspkit.hansen import HSP, mix
-from hspkit.names import normal_form
+from hspkit.names import check_length, normal_form
 from hspkit.substances import Substance, substance
 
 if TYPE_CHECKING:
@@ -341,10 +341,12 @@ class Oil:
         >>> Oil.from_table(frame, name="orange")
         Oil('orange', 1 components, 94.0 % covered)
         """
+        import pandas as pd
+
         where = f"table {name!r}"
         header = [str(column) for column in frame.columns]
         rows = [
-            ["" if value is None or value != value else str(value) for value in row]
+            ["" if pd.api.types.is_scalar(value) and pd.isna(value) else str(value) for value in row]
             for row in frame.itertuples(index=False)
         ]
         found = gc_report.peaks(header, rows, where, component=component, percent=percent, first_row=1)
@@ -548,7 +550,7 @@ def oil(name: str | Oil | Substance) -> Oil:
     if not isinstance(name, str) or not name.strip():
         message = f"oil is {name!r}; expected a name such as 'lemon, cold-pressed', a Substance or an Oil"
         raise InputError(message)
-    known = _resolve(name)
+    known = _resolve(check_length(name, "oil"))
     if known is not None:
         return _shipped(known)
     try:

@@ -368,7 +368,7 @@ class BatchSheet:
         ------
         InputError
             For another ending, or a folder that is not there.
-        OSError
+        FileAccessError
             When the file cannot be written; what stood there before still does.
         """
         forms = {

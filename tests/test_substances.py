@@ -293,7 +293,7 @@ def test_a_bad_csv_names_file_row_and_column_and_loads_nothing(tmp_path, text, m
 
 
 def test_a_missing_or_foreign_file_is_said(tmp_path):
-    with pytest.raises(DataFileError, match="no file"):
+    with pytest.raises(DataFileError, match="no file of that name"):
         Substance.from_csv(tmp_path / "nowhere.csv")
     place = tmp_path / "mine.csv"
     place.write_bytes("name,smiles\nrosé,CCO\n".encode("latin-1"))

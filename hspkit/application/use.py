@@ -12,6 +12,7 @@ import numpy as np
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.law import categories, markets
 from hspkit.miscibility import check_parts
+from hspkit.names import check_length
 
 __all__ = ["DRINKS", "Application", "Dose", "check_basis", "dose", "positive", "volume_parts"]
 
@@ -20,7 +21,7 @@ DRINKS = ("soft drinks", "alcoholic drinks", "hot drinks")
 
 
 def _choice(given: str, allowed: Sequence[str], what: str) -> str:
-    wanted = str(given).strip().casefold()
+    wanted = check_length(str(given), what).strip().casefold()
     for name in allowed:
         if name.casefold() == wanted:
             return name

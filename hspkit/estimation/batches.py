@@ -102,6 +102,7 @@ def _answers(entries: list[Any], predict: Predict) -> tuple[NDArray[np.float64],
         for row, state, note in zip(rows, found.status, found.notes, strict=True):
             status[row] = state
             notes[row] = "; ".join(note)
+        numbers[[state == "failed" for state in status]] = np.nan  # no error bar either where there is no value
     return numbers, status, notes
 
 
@@ -167,7 +168,10 @@ def estimate_many(
         message = f"n_jobs is {n_jobs!r}; expected a number of processes >= 1, or -1 for one per core"
         raise InputError(message)
     entries, index = _column(smiles)
-    jobs = (cpu_count() or 1) if n_jobs == -1 else int(n_jobs)
+    cores = (
+        cpu_count() or 1
+    )  # more processes than cores only cost memory, and a slip of a zero or two could stop a machine
+    jobs = cores if n_jobs == -1 else min(int(n_jobs), max(2, cores))
     size = CHUNK if jobs == 1 else min(CHUNK, max(1, len(entries) // (SHARES * jobs) + 1))
     tasks = ((chunk, method) for chunk in _chunks(entries, size))
     return _frame(entries, index, _run(tasks, jobs, method), progress)

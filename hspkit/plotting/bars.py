@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from hspkit.miscibility import UNDECIDED
-from hspkit.plotting.canvas import axes_for, state
+from hspkit.plotting.canvas import axes_for, literal, state
 from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, WARNING, mark, refused
 
 if TYPE_CHECKING:
@@ -125,7 +125,7 @@ def _finish(axes: Any, rows: list[dict[str, Any]], used: float) -> None:
     """Name the rows, rule off the refused ones, and draw the scale."""
     from matplotlib.patches import Patch
 
-    axes.set_yticks(range(len(rows)), [str(row["carrier"]) for row in rows])
+    axes.set_yticks(range(len(rows)), [literal(str(row["carrier"])) for row in rows])
     for tick, row in zip(axes.get_yticklabels(), rows, strict=True):
         tick.set_color(QUIET if refused(row) else INK)
     turned = [place for place, row in enumerate(rows) if refused(row)]

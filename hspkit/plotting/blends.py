@@ -10,7 +10,7 @@ import numpy as np
 from hspkit.blending.result import BlendSearch
 from hspkit.blending.survey import Survey, survey
 from hspkit.oils import Oil
-from hspkit.plotting.canvas import axes_for, state
+from hspkit.plotting.canvas import axes_for, literal, state
 from hspkit.plotting.labels import Labels
 from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, SHADES
 from hspkit.plotting.triangle import corner_frame, on_page
@@ -80,7 +80,7 @@ def blend_path(
     share = 100.0 * seen.shares[:, 1]
     order = np.argsort(share)
     share = share[order]
-    names = [one.name for one in seen.problem.chosen]
+    names = [literal(one.name) for one in seen.problem.chosen]
     look = OUTCOMES["clear"]
     axes.plot(share, seen.p_clear[order], color=look.color, linewidth=2.6, label="probability of clear")
     whole = axes.get_xaxis_transform()
@@ -120,7 +120,9 @@ def blend_path(
         top.set_xlabel("cost of the blend [per L]", fontsize="small", labelpad=6)
     handles = [*axes.get_legend_handles_labels()[0], *right.get_legend_handles_labels()[0]]
     axes.legend(handles=handles, loc="best", fontsize="small", framealpha=0.9)
-    state(axes, f"{_subjects(seen)}, {_ratio(seen)}: from {names[0]} to {names[1]}")
+    state(
+        axes, f"{_subjects(seen)}, {_ratio(seen)}: from {seen.problem.chosen[0].name} to {seen.problem.chosen[1].name}"
+    )
     return axes
 
 

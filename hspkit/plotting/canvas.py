@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import io
+import re
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from hspkit import pages
 from hspkit.errors import InputError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["axes_for", "fitted", "save", "state"]
+__all__ = ["axes_for", "fitted", "literal", "save", "state"]
 
 #: Size of text for which the sizes of the figures were chosen [pt]; a larger font makes a larger figure.
 _DESIGN_FONT = 10.0
 #: Mean width of a letter of running text, as a share of the size of the font [-].
 _LETTER = 0.56
+#: A dollar sign; or what the library itself sets as a formula.
+_DOLLAR = re.compile(r"(?P<own>\$\\delta_[dph]\$|(?<=MPa)\$\^\{0\.5\}\$)|\$")
 
 
 def axes_for(ax: Axes | None, *, size: tuple[float, float], projection: str | None = None) -> Any:
@@ -77,8 +82,24 @@ def state(axes: Any, finding: str, question: str = "", *, pad: float | None = No
     pad : float, optional
         Distance from the Axes. [pt]
     """
-    lines = [line for text in (finding, question) if text for line in fitted(axes, text, size="medium")]
+    lines = [line for text in (finding, question) if text for line in fitted(axes, literal(text), size="medium")]
     axes.set_title("\n".join(lines), loc="left", fontsize="medium", linespacing=1.3, pad=pad)
+
+
+def literal(text: str) -> str:
+    """Return a text of which matplotlib draws every dollar sign, but for the library's own symbols and units.
+
+    Parameters
+    ----------
+    text : str
+        May hold names that somebody typed. [-]
+
+    Examples
+    --------
+    >>> print(literal("5 $ oil, $x$: $\\\\delta_d$ in MPa$^{0.5}$"))
+    5 \\$ oil, \\$x\\$: $\\delta_d$ in MPa$^{0.5}$
+    """
+    return _DOLLAR.sub(lambda found: found["own"] or r"\$", text)
 
 
 def fitted(axes: Any, text: str, *, size: str) -> list[str]:
@@ -118,13 +139,20 @@ def save(axes: Any, path: str | Path, *, dpi: float = 150) -> None:
     Raises
     ------
     InputError
-        When the format is not known.
-    OSError
-        When the file cannot be written.
+        When the name has no ending, or one whose format is not known; when no file can stand there.
+    FileAccessError
+        When the file cannot be written; what stood there before still does.
     """
     figure = axes.get_figure(root=True)
+    pages.check_target(path)
+    drawn = io.BytesIO()  # drawn whole before a byte is written: a full disk then cannot leave half a figure
+    ending = Path(path).suffix.removeprefix(".").lower()
+    if not ending:
+        message = f"cannot draw to {str(path)!r}: the name has no ending; give .png, .svg or .pdf"
+        raise InputError(message)
     try:
-        figure.savefig(path, dpi=dpi, bbox_inches="tight")
+        figure.savefig(drawn, format=ending, dpi=dpi, bbox_inches="tight")
     except ValueError as error:
         message = f"cannot draw to {str(path)!r}: {error}"
         raise InputError(message) from None
+    pages.write_bytes(path, drawn.getvalue())

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hspkit.errors import InputError
-from hspkit.plotting.canvas import axes_for, state
+from hspkit.plotting.canvas import axes_for, literal, state
 from hspkit.plotting.outcomes import PALE, QUIET, WARNING, keys, mark
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ def dose(ranking: Ranking, ax: Axes | None = None) -> Axes:
     axes.set_xscale("log")
     axes.set_xlim(low, high)
     axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.10g}")
-    axes.set_yticks(range(len(rows)), [str(row["carrier"]) for row in rows])
+    axes.set_yticks(range(len(rows)), [literal(str(row["carrier"])) for row in rows])
     for tick, row in zip(axes.get_yticklabels(), rows, strict=True):
         if row["allowed"] is False or row["under_legal_limit"] is False:
             tick.set_color(QUIET)

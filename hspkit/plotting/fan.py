@@ -11,7 +11,7 @@ import numpy as np
 from hspkit import hansen
 from hspkit.miscibility import carrier_substances, interaction_radius
 from hspkit.oils import Oil, oil
-from hspkit.plotting.canvas import axes_for, fitted, state
+from hspkit.plotting.canvas import axes_for, fitted, literal, state
 from hspkit.plotting.outcomes import (
     INK,
     PALE,
@@ -191,7 +191,7 @@ def _ray(axes: Any, one: Any, row: dict[str, Any], angle: float, distance: float
     mark(axes, spot, row.get("verdict"), struck=struck, size=marker_size(one.volume) * 0.9)
     left = angle > np.pi / 2
     turn = np.rad2deg(angle) - (180.0 if left else 0.0)
-    words = f"{one.name}  {_signed(miss)}" + (f"  (RED {distance:.1f})" if distance > scale else "")
+    words = f"{literal(one.name)}  {_signed(miss)}" + (f"  (RED {distance:.1f})" if distance > scale else "")
     return axes.text(
         *_toward(angle, _RIM + _BAND + 0.02), words, rotation=turn, rotation_mode="anchor", va="center",
         ha="right" if left else "left", fontsize="small", color=QUIET if struck else INK,

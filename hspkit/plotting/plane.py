@@ -11,7 +11,7 @@ from scipy.special import ndtr, ndtri
 
 from hspkit.miscibility import clear_probability
 from hspkit.oils import Oil, oil
-from hspkit.plotting.canvas import axes_for, state
+from hspkit.plotting.canvas import axes_for, literal, state
 from hspkit.plotting.extent import reach
 from hspkit.plotting.labels import Labels
 from hspkit.plotting.outcomes import (
@@ -194,7 +194,7 @@ def _carriers(
         row = rows.get(one.name, {})
         struck = refused(row)
         inside = np.minimum(spot, [0.985 * ends[0], 0.97 * ends[1]])
-        words, width = one.name, marker_size(size)
+        words, width = literal(one.name), marker_size(size)
         if np.array_equal(inside, spot):
             # what may be used lies on top of what may not, small marks on top of large ones
             depth = 5.0 - 0.5 * struck - 0.4 * size / sizes.max()
@@ -202,7 +202,7 @@ def _carriers(
         else:
             far = "δh" if spot[0] > ends[0] else "δp"
             value = spot[0] if spot[0] > ends[0] else spot[1]
-            words = f"{one.name}: {far} {value:.0f}" + (f", {row['verdict']}" if row else "")
+            words = f"{literal(one.name)}: {far} {value:.0f}" + (f", {row['verdict']}" if row else "")
             width = 9.0
             axes.plot(
                 *inside, linestyle="none", color=INK, markersize=width, marker=">" if spot[0] > ends[0] else "^",
@@ -268,7 +268,7 @@ def _key(
 
     for volume in (75, 300):
         add(f"size: {volume} cm³/mol", dots(marker_size(volume), marker="o", markerfacecolor="none"))
-    add(textwrap.fill(subject.name, 24, break_on_hyphens=False), dots(13, marker="*", markerfacecolor=INK))
+    add(textwrap.fill(literal(subject.name), 24, break_on_hyphens=False), dots(13, marker="*", markerfacecolor=INK))
     add("95 % of its uncertainty", dots(13, marker="o", markerfacecolor="none", markeredgewidth=1.0))
     if len(subject.labels) > 1:
         add("its components,\nshares by volume", Line2D([], [], linestyle="none", marker="+", color=QUIET))

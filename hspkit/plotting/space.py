@@ -10,7 +10,7 @@ import numpy as np
 from hspkit import hansen
 from hspkit.miscibility import interaction_radius
 from hspkit.oils import Oil, oil
-from hspkit.plotting.canvas import axes_for, state
+from hspkit.plotting.canvas import axes_for, literal, state
 from hspkit.plotting.extent import reach
 from hspkit.plotting.labels import Labels
 from hspkit.plotting.outcomes import (
@@ -202,7 +202,7 @@ def _key(
         Line2D([], [], linestyle="none", marker="*", color=INK, markersize=12),
         Patch(facecolor=_SHELL, alpha=0.35),
     ]
-    labels = [subject.name, f"Ra < R0 = {radius:.1f} {_UNIT}"]
+    labels = [literal(subject.name), f"Ra < R0 = {radius:.1f} {_UNIT}"]
     heads = []
     for name in (*OUTCOMES, None):
         for struck in (False, True):
@@ -220,7 +220,9 @@ def _key(
             handles.append(sign)
             labels.append(f"{word}, {struck_word([drawn[k] for k in here])}" if struck else word)
             handles.extend([blank] * len(here))
-            labels.extend(f"{k + 1:>2}  {shown[k].name}" + ("" if seen[k] else " (beyond the picture)") for k in here)
+            labels.extend(
+                f"{k + 1:>2}  {literal(shown[k].name)}" + ("" if seen[k] else " (beyond the picture)") for k in here
+            )
     columns = 1 if len(labels) <= 34 else 2
     legend = axes.legend(
         handles, labels, loc="center left", bbox_to_anchor=(1.2, 0.5), frameon=False, fontsize="small",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from hspkit.plotting.canvas import axes_for, state
+from hspkit.plotting.canvas import axes_for, literal, state
 from hspkit.plotting.labels import Labels
 from hspkit.plotting.outcomes import INK, PALE, keys, mark
 
@@ -74,7 +74,7 @@ def sphere_fit(fit: SphereFit, ax: Axes | None = None, *, random_state: int = 0)
         mark(axes, where.tolist(), verdict, struck=False, size=7, zorder=4)
         if row in wrong:
             axes.plot(*where, marker="o", markersize=14, fillstyle="none", color=INK, markeredgewidth=0.9, zorder=4)
-            named.append((wrong[row].name, where))
+            named.append((literal(str(wrong[row].name)), where))
     handles, words = keys(fit.classes_, any_struck=False)
     allowed, label = axes.get_legend_handles_labels()
     axes.legend(

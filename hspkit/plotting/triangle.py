@@ -11,7 +11,7 @@ from hspkit import phases
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.miscibility import Mixture, carrier_substances, check_parts
 from hspkit.oils import Oil, oil
-from hspkit.plotting.canvas import axes_for, fitted, state
+from hspkit.plotting.canvas import axes_for, fitted, literal, state
 from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, SHADES
 
 if TYPE_CHECKING:
@@ -60,6 +60,7 @@ def corner_frame(axes: Any, names: Sequence[str]) -> None:
     names : sequence of str, length 3
         Liquids at the lower left, the lower right and the top. [-]
     """
+    names = [literal(name) for name in names]
     axes.plot(*CORNERS[[0, 1, 2, 0]].T, color=INK, linewidth=1.2, zorder=3)
     axes.text(-0.02, -0.1, f"100 % {names[0]}", ha="left", va="top", color=INK)
     axes.text(1.02, -0.1, f"100 % {names[1]}", ha="right", va="top", color=INK)
@@ -277,7 +278,7 @@ def _key(axes: Any, diagram: phases.TernaryDiagram, added: str, clouds: float) -
         handles.append(Line2D([], [], color=QUIET, linewidth=0.8, marker=".", label="tie line"))
     if len(diagram.triangles):
         handles.append(Patch(facecolor="none", edgecolor=QUIET, hatch="....", label="three phases"))
-    handles.append(Line2D([], [], color="#0072B2", marker="s", markersize=6, label=f"stock, {added} added"))
+    handles.append(Line2D([], [], color="#0072B2", marker="s", markersize=6, label=f"stock, {literal(added)} added"))
     if 0.0 < clouds < 1.0:
         handles.append(
             Line2D(

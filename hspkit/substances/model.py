@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,6 +15,7 @@ from hspkit import data
 from hspkit.errors import DataFileError, InputError
 from hspkit.hansen import HSP
 from hspkit.names import check_cas
+from hspkit.pages import file_bytes
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -315,7 +317,9 @@ class Substance:
         return f"Substance({self.name!r}, {parts}, volume={self.volume:.1f}±{self.volume_sd:.1f})"
 
     def _repr_html_(self) -> str:
-        return f"<p>{self!r}</p>" + self.sources.to_html(index=False, float_format=lambda x: f"{x:.4g}")
+        return f"<p>{html.escape(repr(self))}</p>" + self.sources.to_html(
+            index=False, float_format=lambda x: f"{x:.4g}"
+        )
 
     @classmethod
     def from_csv(cls, path: str | Path) -> dict[str, Substance]:
@@ -349,10 +353,7 @@ class Substance:
         """
         place = Path(path)
         try:
-            text = place.read_text(encoding="utf-8-sig")
-        except FileNotFoundError:
-            message = f"no file {str(place)!r}; give the path of a csv"
-            raise DataFileError(message) from None
+            text = file_bytes(place).decode("utf-8-sig")
         except UnicodeDecodeError:
             message = f"{place.name}: the file is not UTF-8; save it as CSV UTF-8"
             raise DataFileError(message) from None
@@ -379,7 +380,7 @@ class Substance:
         """
         from hspkit.substances.own import read_own
 
-        return read_own(frame.to_csv(index=False), name)
+        return read_own(frame.to_csv(index=False, lineterminator="\r\n"), name)  # which quotes either kind of line end
 
 
 def _estimated_values(estimate: Any, parameters: bool, made: Substance) -> Iterable[Value]:

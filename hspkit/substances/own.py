@@ -19,6 +19,9 @@ from hspkit.substances.shipped import PLAIN_VALUES
 
 __all__ = ["read_own"]
 
+#: Most rows of a table of substances: each is estimated, with its uncertainty, on its own.
+MAX_ROWS = 2000
+
 
 def read_own(text: str, file: str) -> dict[str, Substance]:
     """Return the substances of a csv by name; see `Substance.from_csv`.
@@ -36,13 +39,20 @@ def read_own(text: str, file: str) -> dict[str, Substance]:
         Naming file, row and column.
     """
     own, points = _split_columns(text, file)
+    numbers = _line_numbers(own, file)
+    if len(numbers) > MAX_ROWS:
+        message = (
+            f"{file}: {len(numbers)} substances, at most {MAX_ROWS} are taken; split the table, or give its column "
+            "of structures to estimate_many"
+        )
+        raise DataFileError(message)
     layout = [column.column for column in data.columns("substances.csv")]
     optional = [column for column in layout if column not in ("name", "smiles")]
     table = data.parse_table(own, "substances.csv", name=file, optional=optional)
     rows: list[tuple[int, Mapping[str, Any], HSP | None]] = []
     seen: dict[str, int] = {}
     structures: dict[str, int] = {}
-    for number, row in zip(_line_numbers(own), table.rows, strict=True):
+    for number, row in zip(numbers, table.rows, strict=True):
         where = f"{file}, row {number}"
         form = row["name"].strip().casefold()
         if form in seen:
@@ -73,7 +83,7 @@ def read_own(text: str, file: str) -> dict[str, Substance]:
 
 def _split_columns(text: str, file: str) -> tuple[str, dict[int, dict[str, str]]]:
     """Take the Hansen columns, which ``substances.csv`` does not have, out of a user's csv."""
-    lines = list(csv.reader(io.StringIO(text.removeprefix("\ufeff"))))
+    lines = data.csv_rows(text, file)
     if not lines:
         return text, {}
     header = [cell.strip() for cell in lines[0]]
@@ -96,8 +106,8 @@ def _split_columns(text: str, file: str) -> tuple[str, dict[int, dict[str, str]]
     return out.getvalue(), points
 
 
-def _line_numbers(text: str) -> list[int]:
-    lines = list(csv.reader(io.StringIO(text.removeprefix("\ufeff"))))
+def _line_numbers(text: str, file: str) -> list[int]:
+    lines = data.csv_rows(text, file)
     return [number for number, cells in enumerate(lines[1:], start=2) if any(cell.strip() for cell in cells)]
 
 

@@ -13,12 +13,15 @@ import io
 import os
 import re
 import tempfile
-from collections.abc import Iterator
+import time
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from hspkit.data import csv_rows, numbered_rows
 from hspkit.errors import DataFileError, HspkitError, InputError
+from hspkit.pages import check_target, file_bytes
 from hspkit.trials.trial import Trial
 
 if TYPE_CHECKING:
@@ -57,7 +60,10 @@ _HEADINGS = {
     "comment": "note",
 }
 #: Text that a spreadsheet would take for a formula; an apostrophe before it keeps it text.
-_FORMULA = re.compile(r"'*[=+\-@\t\r\n]")
+_FORMULA = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
+
+#: How long a writer waits for the others, and between two looks [s]; an append takes milliseconds.
+_PATIENCE, _PAUSE = 30.0, 0.002
 
 
 def _safe(text: str) -> str:
@@ -81,7 +87,11 @@ class _Layout:
 
 def _decode(raw: bytes, name: str) -> tuple[str, str]:
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return raw.decode("utf-16"), "utf-16-le" if raw.startswith(b"\xff\xfe") else "utf-16-be"
+        try:
+            return raw.decode("utf-16"), "utf-16-le" if raw.startswith(b"\xff\xfe") else "utf-16-be"
+        except UnicodeDecodeError:
+            message = f"{name}: the file begins as UTF-16 text and goes on as something else; save it as csv in UTF-8"
+            raise DataFileError(message) from None
     try:
         return raw.decode("utf-8-sig"), "utf-8"
     except UnicodeDecodeError:
@@ -196,7 +206,8 @@ class TrialLog:
         InputError
             For something that is not a Trial.
         DataFileError
-            When the file cannot be read or written, or lacks a column that a trial needs. The file is as before.
+            When the file cannot be read or written, has an open quotation mark, or lacks a column that a trial needs;
+            when no file can stand there. The file is as before.
         """
         for one in trials:
             if not isinstance(one, Trial):
@@ -204,34 +215,40 @@ class TrialLog:
                 raise InputError(message)
         if not trials:
             return
-        target = self.path.resolve()
+        try:
+            target = check_target(self.path)
+        except InputError as error:
+            raise DataFileError(str(error)) from None
         try:
             with _locked(target):
-                raw = target.read_bytes() if target.exists() else b""
+                raw = file_bytes(target) if target.exists() else b""
                 _replace(target, raw + self._rows(raw, trials))
         except OSError as error:
-            message = f"cannot write {str(self.path)!r}: {error.strerror or error}; the log is as before"
+            message = (
+                f"cannot write {str(self.path)!r}: {error.strerror or error}; the log is as before. Make room, or see "
+                "that the folder may be written to, and append again"
+            )
             raise DataFileError(message) from error
 
     # --- reading ---
 
-    def _parsed(self) -> tuple[tuple[Trial, ...], tuple[str, ...]]:
+    def _is_absent(self) -> bool:
         try:
-            raw = self.path.read_bytes()
-        except FileNotFoundError:
+            return not self.path.exists()
+        except (OSError, ValueError):  # a name that no file can have: reading it says so
+            return False
+
+    def _parsed(self) -> tuple[tuple[Trial, ...], tuple[str, ...]]:
+        if self._is_absent():
             return (), ()
-        except OSError as error:
-            message = f"cannot read {str(self.path)!r}: {error.strerror}"
-            raise DataFileError(message) from None
+        raw = file_bytes(self.path)
         text, encoding = _decode(raw, self.path.name)
         if not text.strip():
             return (), ()
         layout = self._layout(raw, text, encoding)
         good, bad = [], []
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=layout.separator)
-        before, header_seen = 0, False
-        for cells in reader:
-            row, before = before + 1, reader.line_num
+        header_seen = False
+        for row, cells in numbered_rows(text, self.path.name, separator=layout.separator):
             if not any(cell.strip() for cell in cells):
                 continue
             if not header_seen:
@@ -246,7 +263,7 @@ class TrialLog:
     def _layout(self, raw: bytes, text: str, encoding: str) -> _Layout:
         first = next(line for line in text.splitlines() if line.strip())
         separator = max(";\t,", key=first.count)
-        header = next(csv.reader([first], delimiter=separator))
+        header = csv_rows(first, self.path.name, separator=separator)[0]
         columns = tuple(_column(cell) for cell in header)
         lacking = [name for name in _NEEDED if name not in columns]
         twice = sorted({name for name in columns if name and columns.count(name) > 1})
@@ -282,9 +299,8 @@ class TrialLog:
         fresh = not text.strip()
         layout = _Layout("utf-8", ",", "\n", ".", COLUMNS) if fresh else self._layout(raw, text, encoding)
         out = io.StringIO(newline="")
-        writer = csv.writer(out, delimiter=layout.separator, lineterminator=layout.line_end)
         if fresh:
-            writer.writerow(COLUMNS)
+            out.write(_line(COLUMNS, layout))
         elif not text.endswith(("\n", "\r")):
             out.write(layout.line_end)
         for one in trials:
@@ -300,13 +316,27 @@ class TrialLog:
                     cells.append(f"{value:.10g}".replace(".", layout.decimal))
                 else:
                     cells.append(_safe(value))
-            writer.writerow(cells)
+            out.write(_line(cells, layout))
+        whole = numbered_rows(text + out.getvalue(), self.path.name, separator=layout.separator)
+        before = numbered_rows(text, self.path.name, separator=layout.separator)
+        # a quotation mark in the new rows may close the open one: then the count is right and the old rows are not
+        if len(whole) != len(before) + len(trials) + fresh or whole[: len(before)] != before:
+            row = before[-1][0]
+            message = f"{self.path.name}, row {row}: a quotation mark is not closed, so nothing can be added behind it"
+            raise DataFileError(message)
         try:
             return out.getvalue().encode(layout.encoding)
         except UnicodeEncodeError as error:
             wrong = error.object[error.start : error.end]
             message = f"{self.path.name} is in {layout.encoding}, which has no {wrong!r}; save it as UTF-8 first"
             raise DataFileError(message) from None
+
+
+def _line(cells: Sequence[str], layout: _Layout) -> str:
+    """Return one row of csv; a cell with either kind of line end is quoted, so that it stays in its row."""
+    out = io.StringIO(newline="")
+    csv.writer(out, delimiter=layout.separator, lineterminator="\r\n").writerow(cells)
+    return out.getvalue().removesuffix("\r\n") + layout.line_end
 
 
 @contextlib.contextmanager
@@ -319,7 +349,19 @@ def _locked(target: Path) -> Iterator[None]:
         except ImportError:  # no advisory locks on this system: one writer at a time is then the user's business
             yield
             return
-        fcntl.flock(handle, fcntl.LOCK_EX)
+        until = time.monotonic() + _PATIENCE
+        while True:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() > until:
+                    message = (
+                        f"cannot write {str(target)!r}: another program has held it for {_PATIENCE:g} s; the log is as "
+                        "before. Close that program and append again"
+                    )
+                    raise DataFileError(message) from None
+                time.sleep(_PAUSE)
         yield
     finally:
         os.close(handle)  # which also gives the lock back

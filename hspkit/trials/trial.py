@@ -11,6 +11,7 @@ import numpy as np
 
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
+from hspkit.names import check_length
 
 __all__ = ["OUTCOMES", "Trial", "read_carrier"]
 
@@ -45,7 +46,7 @@ def read_carrier(text: str | Carrier | Blend) -> Carrier | Blend:
     if not isinstance(text, str) or not text.strip():
         message = f"carrier is {text!r}; expected a name such as 'triacetin' or a blend such as {_EXAMPLE!r}"
         raise InputError(message)
-    found = _BASIS.fullmatch(text)
+    found = _BASIS.fullmatch(check_length(text, "carrier"))
     if found is None and "+" not in text:
         return carrier(text)
     parts = [_PART.fullmatch(part) for part in (found["parts"] if found else text).split("+")]
@@ -77,7 +78,7 @@ def _date(given: Any) -> str:
     if given is None or given == "":
         return ""
     if isinstance(given, datetime.date):
-        return given.strftime("%Y-%m-%d")
+        return datetime.date.isoformat(given)  # strftime does not pad years; a datetime loses its hour
     text = str(given).strip()
     if re.fullmatch(r"\d{4}-\d{1,2}-\d{1,2}([T ].*)?", text):
         year, month, day = (int(part) for part in re.split(r"[-T ]", text)[:3])
