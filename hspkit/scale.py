@@ -126,18 +126,21 @@ def _answer(question: dict[str, Any], draws: int, random_state: int) -> tuple[Ou
     oil, liquid, *numbers = question.values()
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
+        outcome, reason = None, ""
         try:
             outcome = dissolve(
                 oil, liquid, **dict(zip(DEFAULTS, numbers, strict=True)), draws=draws, random_state=random_state
             )
         except HspkitError as error:
-            return None, "failed", str(error)
+            reason = str(error)
     notes = []
     for one in caught:
         if issubclass(one.category, ExtrapolationWarning):
             notes.append(str(one.message))
         else:
             warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
+    if outcome is None:
+        return None, "failed", reason
     return outcome, "extrapolated" if notes else "ok", "; ".join(dict.fromkeys(notes))
 
 
@@ -195,7 +198,7 @@ def estimate_partitions(
     """
     batches.module_of(method)
     engine = _client(client)
-    if hasattr(smiles, "columns"):
+    if getattr(smiles, "ndim", 1) == 2:
         if column not in smiles.columns:
             message = f"no column {column!r}; columns: {', '.join(map(str, smiles.columns))}"
             raise InputError(message)
@@ -203,7 +206,9 @@ def estimate_partitions(
     if isinstance(smiles, str | bytes):
         message = f"smiles is the text {smiles!r}; expected a list or Series of SMILES (use estimate for one)"
         raise InputError(message)
-    parts, count = _parts(smiles if hasattr(smiles, "iloc") else _series(smiles), npartitions, MOLECULES)
+    if not (hasattr(smiles, "iloc") or hasattr(smiles, "to_delayed")):
+        smiles = _series(smiles)
+    parts, count = _parts(smiles, npartitions, MOLECULES)
     return _stream(engine, partial(estimate_many, method=method), parts, count, progress)
 
 
