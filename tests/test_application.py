@@ -1,5 +1,7 @@
 """Dose, law, taste, pouring and clouding: against the texts of law and sums worked by hand."""
 
+import html
+
 import numpy as np
 import pytest
 
@@ -432,3 +434,21 @@ def test_statements_of_solubility_are_mostly_kept():
     assert np.mean(soluble) > 0.8
     assert order(found, "propylene glycol")[0] > 0.75
     assert sum(left.values()) + len(found) == 259
+
+
+def test_a_dosing_reads_as_text_and_as_a_page(lemonade):
+    text, page = str(lemonade), lemonade._repr_html_()
+    assert repr(lemonade).startswith("<Dosing: ")
+    assert lemonade.question() in text
+    assert lemonade.question() in html.unescape(page)
+    for name, lines in lemonade.sections():
+        assert f"<h2>{name}</h2>" in page
+        for line in lines:
+            assert f"{name}: {line}" in text.splitlines()
+    assert page.count("<tr>") == len(lemonade.table) + 1
+
+
+def test_nothing_is_known_of_pouring_without_a_viscosity():
+    assert pouring_band(None) is None
+    assert pouring_band(float("nan")) is None
+    assert pouring_band(1.0) is not None
