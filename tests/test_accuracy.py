@@ -92,6 +92,25 @@ def test_statements_of_solubility_are_counted_as_they_are_kept(capsys):
     not_kept = said.split("Not kept\n")[1].split("Left out")[0].splitlines()
     assert len(not_kept) == count - kept
     assert by_kind
+    liquids = ("propylene glycol", "glycerol", "triacetin", "MCT")
+    useful = [one.kept for one in found if one.carrier in liquids]
+    assert f"{sum(useful):3} of {len(useful)} ({100 * np.mean(useful):.0f} %)" in said.split("food carriers alone")[1]
+    ranked = said.split("puts in order\n")[1].split("Not kept")[0]
+    for liquid in {one.carrier for one in found}:
+        _, more, less = statements_of_solubility.order(found, liquid)
+        assert (f"({more} soluble, {less} less than soluble)" in ranked and liquid in ranked) == (min(more, less) >= 2)
+
+
+def test_a_statement_is_kept_where_the_mixture_is_what_the_word_promises():
+    found, _ = statements_of_solubility.statements()
+    assert {"soluble", "insoluble", "slightly soluble"} <= {one.statement for one in found}
+    for one in found:
+        if one.statement == "soluble":  # clear at 30 parts of solvent
+            assert one.kept == (one.stability < 1.0)
+        elif one.statement == "insoluble":
+            assert one.kept == (one.stability >= 1.0)
+        elif one.statement == "slightly soluble":
+            assert one.stability >= 1.0 or not one.kept
 
 
 def test_order_needs_both_kinds_and_counts_ties_half():
