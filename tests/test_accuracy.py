@@ -95,6 +95,8 @@ def test_statements_of_solubility_are_counted_as_they_are_kept(capsys):
     liquids = ("propylene glycol", "glycerol", "triacetin", "MCT")
     useful = [one.kept for one in found if one.carrier in liquids]
     assert f"{sum(useful):3} of {len(useful)} ({100 * np.mean(useful):.0f} %)" in said.split("food carriers alone")[1]
+    for good, all_of, percent in re.findall(r" (\d+) of (\d+) \((\d+) %\)", said):
+        assert float(percent) == pytest.approx(100 * int(good) / int(all_of), abs=0.51)
     ranked = said.split("puts in order\n")[1].split("Not kept")[0]
     for liquid in {one.carrier for one in found}:
         _, more, less = statements_of_solubility.order(found, liquid)

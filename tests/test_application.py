@@ -506,3 +506,16 @@ def test_one_component_clouds_a_hundredth_above_its_solubility(name):
     found = clouding(oil(name), oil_mg_per_L=10)
     (only,) = found.components
     assert found.load == pytest.approx(10 * 0.99 / only.solubility_mg_per_L, rel=1e-9)
+
+
+def test_the_load_is_proportional_to_the_dose_however_small():
+    full = clouding(oil("lemon, cold-pressed"), oil_mg_per_L=40)
+    trace = clouding(oil("lemon, cold-pressed"), oil_mg_per_L=0.04)  # most components below a microgram
+    assert trace.load == pytest.approx(full.load / 1000, rel=1e-9)
+    assert [one.name for one in trace.components] == [one.name for one in full.components]
+
+
+def test_the_component_that_is_named_first_is_the_one_that_clouds_most(lemonade):
+    shares = [share for _, share in lemonade.drink.makers]
+    assert shares == sorted(shares, reverse=True)
+    assert f"of carrier does not keep {lemonade.drink.makers[0][0]} in solution" in " ".join(lemonade.drink_lines())
