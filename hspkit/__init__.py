@@ -101,7 +101,7 @@ def __getattr__(name: str) -> Any:
         value = getattr(importlib.import_module(f"hspkit.{_HOME[name]}"), name)
         globals()[name] = value
         return value
-    if name in ("data", "errors", "phases", "plotting"):
+    if name in ("data", "errors", "phases", "plotting", "scale"):
         return importlib.import_module(f"hspkit.{name}")
     message = f"module 'hspkit' has no attribute {name!r}; public names: {', '.join(__all__)}"
     raise AttributeError(message)

@@ -1,5 +1,7 @@
 """Dose, law, taste, pouring and clouding: against the texts of law and sums worked by hand."""
 
+import html
+
 import numpy as np
 import pytest
 
@@ -7,6 +9,7 @@ from hspkit import application as product
 from hspkit.application import (
     Application,
     Dose,
+    StockRange,
     carrier_dissolves,
     clouding,
     dose,
@@ -27,6 +30,7 @@ from hspkit.application.accuracy import order, statements
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.oils import oil
+from hspkit.pages import number
 from hspkit.substances import substance, substances
 
 SODA = Application("US", "soft drinks", oil_mg_per_L=40)
@@ -432,3 +436,86 @@ def test_statements_of_solubility_are_mostly_kept():
     assert np.mean(soluble) > 0.8
     assert order(found, "propylene glycol")[0] > 0.75
     assert sum(left.values()) + len(found) == 259
+
+
+def test_a_dosing_reads_as_text_and_as_a_page(lemonade):
+    text, page = str(lemonade), lemonade._repr_html_()
+    assert repr(lemonade).startswith("<Dosing: ")
+    assert lemonade.question() in text
+    assert lemonade.question() in html.unescape(page)
+    for name, lines in lemonade.sections():
+        assert f"<h2>{name}</h2>" in page
+        for line in lines:
+            assert f"{name}: {line}" in text.splitlines()
+    assert page.count("<tr>") == len(lemonade.table) + 1
+
+
+def test_nothing_is_known_of_pouring_without_a_viscosity():
+    assert pouring_band(None) is None
+    assert pouring_band(float("nan")) is None
+    assert pouring_band(1.0) is not None
+
+
+@pytest.mark.parametrize(
+    ("least", "most", "bound_by", "said"),
+    [
+        (0.5, 9.0, "taste", "from 1:0.5 (clouds) to 1:9 (taste), parts of oil to carrier by volume"),
+        (0.5, np.inf, "none", "from 1:0.5 (clouds) to any dilution (none), parts of oil to carrier by volume"),
+        (0.0, np.inf, "none", "any ratio is clear at the best estimate, and no limit on record bars dilution"),
+        (0.0, 9.0, "taste", "any ratio is clear at the best estimate; within limits down to 1:9 by volume (taste)"),
+        (19.0, 9.0, "taste", "no stock keeps to everything: clear only from 1:19 (clouds), within limits only to 1:9"),
+        (np.inf, 9.0, "taste", "no stock keeps to everything: no ratio is clear (clouds), within limits only to 1:9"),
+        (19.0, 0.0, "banned", "no stock keeps to everything: clear only from 1:19 (clouds); banned"),
+        (0.5, np.nan, "not weighed", "no stock can be named: not weighed"),
+    ],
+)
+def test_a_range_of_stocks_in_words(least, most, bound_by, said):
+    assert StockRange(least, most, "clouds", bound_by).sentence() == said
+
+
+def test_what_is_refused_is_said_with_the_text_that_refuses_it():
+    asked = Application("EU", "soft drinks", oil_mg_per_L=40)
+    seen = 0
+    for name in ("dipropylene glycol", "ethylene glycol", "benzyl alcohol", "1,3-propanediol"):
+        found = dosing("limonene", name, asked)
+        refused = [line for line in found.legal_lines() if "NOT allowed" in line]
+        for one, line in zip([one for one in found.permissions if not one.allowed], refused, strict=True):
+            assert line.endswith(f" [{'; '.join(one.references)}]" if one.references else one.reason)
+            seen += bool(one.references)
+        assert bool(refused) != found.allowed
+    assert seen
+
+
+def test_the_share_of_terpenes_taken_away_is_said_as_it_is(lemonade):
+    assert "With 95 % of the terpenes gone" in " ".join(lemonade.drink_lines())
+    table = handling("limonene", oil_mg_per_L=4)
+    assert table["handling"].tolist()[-1] == "95 % of terpenes removed"
+
+
+def test_pouring_is_told_at_20_degrees():
+    for name in ("triacetin", "glycerol"):
+        found = dosing("limonene", name, Application("US", "soft drinks", oil_mg_per_L=4))
+        (line,) = found.pouring_lines()
+        assert line.startswith(f"{name} at 20 C: {number(carrier(name).viscosity(20.0))}")
+        assert number(carrier(name).viscosity(20.0)) != number(carrier(name).viscosity(21.0))
+
+
+@pytest.mark.parametrize("name", ["limonene", "linalool", "benzyl alcohol", "vanillin"])
+def test_one_component_clouds_a_hundredth_above_its_solubility(name):
+    """A hundredth of it has separated when its dose is S / 0.99, from a terpene to what nearly mixes with water."""
+    found = clouding(oil(name), oil_mg_per_L=10)
+    (only,) = found.components
+    assert found.load == pytest.approx(10 * 0.99 / only.solubility_mg_per_L, rel=1e-9)
+
+
+def test_the_load_is_proportional_to_the_dose_however_small():
+    full = clouding(oil("lemon, cold-pressed"), oil_mg_per_L=40)
+    trace = clouding(oil("lemon, cold-pressed"), oil_mg_per_L=0.04)  # most components below a microgram
+    assert trace.load == pytest.approx(full.load / 1000, rel=1e-9)
+    assert [one.name for one in trace.components] == [one.name for one in full.components]
+
+
+def test_the_component_that_is_named_first_is_the_one_that_clouds_most(lemonade):
+    shares = [share for _, share in lemonade.drink.makers]
+    assert shares == sorted(shares, reverse=True)
+    assert f"of carrier does not keep {lemonade.drink.makers[0][0]} in solution" in " ".join(lemonade.drink_lines())

@@ -78,10 +78,38 @@ def _fresh(code: str) -> str:
 def test_import_is_cheap_and_loads_no_drawing_or_optimiser():
     out = _fresh(
         "import sys, time; start = time.perf_counter(); import hspkit; took = time.perf_counter() - start;"
-        "print(took, *[m for m in ('matplotlib', 'scipy.optimize', 'pandas', 'rdkit') if m in sys.modules])"
+        "print(took, *[m for m in ('matplotlib', 'scipy', 'pandas', 'numpy', 'rdkit', 'dask') if m in sys.modules])"
     ).split()
     assert float(out[0]) < 0.5
     assert out[1:] == []
+
+
+def test_import_reads_no_file_but_its_own():
+    """What the interpreter opens is told to an audit hook; modules of the standard library are none of ours."""
+    out = _fresh(
+        "import sys; seen = [];"
+        "sys.addaudithook(lambda event, given: event == 'open' and seen.append(str(given[0])));"
+        "import hspkit; print(*[path for path in seen if 'hspkit' in path], sep=chr(10))"
+    ).splitlines()
+    assert out
+    assert {Path(path).name.split(".")[0] for path in out} <= {"__init__"}
+    assert not any("datasets" in path for path in out)
+
+
+@pytest.mark.parametrize(
+    ("module", "without"),
+    [
+        ("hansen", ("matplotlib", "scipy", "rdkit", "pandas")),
+        ("phases", ("matplotlib", "scipy.optimize", "rdkit", "pandas")),
+        ("miscibility", ("matplotlib", "scipy.optimize")),
+        ("scale", ("matplotlib", "scipy.optimize", "dask", "distributed")),
+        ("blending", ("matplotlib",)),
+        ("__main__", ("matplotlib", "scipy.optimize", "dask")),
+    ],
+)
+def test_a_module_loads_only_what_it_needs(module, without):
+    out = _fresh(f"import sys, hspkit.{module}; print(*[m for m in {without!r} if m in sys.modules])")
+    assert out.split() == []
 
 
 def test_functions_win_over_modules_of_the_same_name():

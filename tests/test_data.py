@@ -341,3 +341,62 @@ def test_sources_say_how_each_figure_is_known():
     for key, source in data.sources().items():
         assert re.fullmatch(r"[a-z0-9_.-]+", key), key
         assert len(source["reference"]) > 10, key
+
+
+def _column(kind, *, required=False, unit="-"):
+    return data.Column("mine.csv", "amount", kind, unit, required, "", "how much")
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "match"),
+    [
+        ("number", "inf", "holds 'inf'; expected a finite number in g"),
+        ("number", "nan", "expected a finite number"),
+        ("integer", "2.5", "holds '2.5'; expected a whole number"),
+        ("flag", "true", "holds 'true'; expected yes or no"),
+        ("date", "2026", "unknown type 'date' of mine.csv:amount"),
+    ],
+)
+def test_a_cell_of_the_wrong_kind_is_told(kind, text, match):
+    with pytest.raises(DataFileError, match=match):
+        data._value(text, _column(kind, unit="g"), "mine.csv, row 3")
+
+
+def test_cells_become_what_their_column_says():
+    assert data._value(" 7 ", _column("integer"), "") == 7
+    assert data._value("no", _column("flag"), "") is False
+    assert data._value("  ", _column("number"), "") is None
+    with pytest.raises(DataFileError, match=r"row 3: column 'amount' is empty but required \(how much\)"):
+        data._value("", _column("number", required=True), "row 3")
+
+
+def test_tables_and_files_that_are_not_there_are_named():
+    with pytest.raises(DataFileError, match=r"no table 'solvents.csv'; tables: .*substances.csv"):
+        data.columns("solvents.csv")
+    with pytest.raises(DataFileError, match=r"no file 'solvents.csv'"):
+        data.read_table("solvents.csv")
+    with pytest.raises(DataFileError, match=r"no file 'groups/solvents.csv'"):
+        data.read_text("groups/solvents.csv")
+
+
+@pytest.mark.parametrize(
+    ("row", "match"), [("| `a` | hearsay | B |", "has kind 'hearsay'"), ("| `a` | read | B |", "'a' appears twice")]
+)
+def test_a_list_of_sources_that_cannot_be_relied_on(row, match, monkeypatch):
+    text = "| `a` | read | Somebody, 1990 | all |\n" if "twice" in match else ""
+    monkeypatch.setattr(data, "read_text", lambda name: text + row + " all |\n")
+    data.sources.cache_clear()
+    try:
+        with pytest.raises(DataFileError, match=match):
+            data.sources()
+    finally:
+        data.sources.cache_clear()
+
+
+def test_a_folder_without_tables_says_where_it_looked(monkeypatch, tmp_path):
+    monkeypatch.setattr(data, "files", lambda _: tmp_path)
+    monkeypatch.setattr(data, "__file__", str(tmp_path / "hspkit" / "data.py"))
+    with pytest.raises(DataFileError, match=r"no tables at .* or .*; reinstall hspkit"):
+        data.folder()
+    (tmp_path / "datasets").mkdir()
+    assert data.folder() == tmp_path / "datasets"

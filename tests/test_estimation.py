@@ -1,8 +1,10 @@
 """Estimates of single structures and of columns: printed figures, bookkeeping, bad input."""
 
 import csv
+import sys
 import warnings
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pandas as pd
@@ -229,3 +231,25 @@ def test_public_names():
     assert hspkit.estimate is estimate
     assert hspkit.estimate_many is estimate_many
     assert hspkit.GroupModel.__name__ == "GroupModel"
+
+
+@pytest.mark.parametrize("installed", [True, False])
+def test_progress_is_shown_when_it_can_be(installed, monkeypatch):
+    counted = []
+
+    class Bar:
+        def __init__(self, total, unit):
+            counted.append(total)
+
+        def update(self, number):
+            counted.append(number)
+
+        def close(self):
+            counted.append("closed")
+
+    module = ModuleType("tqdm")
+    module.tqdm = Bar
+    monkeypatch.setitem(sys.modules, "tqdm", module if installed else None)
+    frame = estimate_many(["CCO", "C(", "CCC"], progress=True)
+    assert frame["status"].tolist() == ["ok", "failed", "ok"]
+    assert counted == ([3, 3, "closed"] if installed else [])

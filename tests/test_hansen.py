@@ -107,11 +107,32 @@ def test_mixing_one_substance_with_itself_changes_nothing(a, n):
 
 @pytest.mark.parametrize(
     ("fractions", "text"),
-    [([0.2, 0.7], "sum to 0.9"), ([1.2, -0.2], "hold -0.2"), ([np.nan, 1.0], "hold nan"), ([], "n >= 1")],
+    [
+        ([0.2, 0.7], "sum to 0.9"),
+        ([1.2, -0.2], "hold -0.2"),
+        ([0.9, -0.2, 0.3], "hold -0.2"),
+        ([np.nan, 1.0], "hold nan"),
+        ([], "n >= 1"),
+        (np.ones((2, 0)), "n >= 1"),
+        (np.float64(1.0), r"shape \(\)"),
+    ],
 )
 def test_fractions_are_never_rescaled_silently(fractions, text):
     with pytest.raises(InputError, match=text):
-        mix(np.ones((max(len(fractions), 1), 3)), fractions)
+        mix(np.ones((max(np.shape(fractions)[-1:], default=0) or 1, 3)), fractions)
+
+
+@pytest.mark.parametrize(("points", "shares"), [((3, 3), 2), ((2, 3), 3), ((3,), 3), ((2, 2, 3), 2)])
+def test_components_and_fractions_must_fit(points, shares):
+    with pytest.raises(InputError, match=r"expected \(n, 3\) and \(..., n\)"):
+        mix(np.ones(points), np.full(shares, 1 / shares))
+
+
+def test_no_mixtures_have_no_parameters_and_the_tolerance_is_of_rounding_only():
+    assert mix(np.ones((2, 3)), np.empty((0, 2))).shape == (0, 3)
+    mix(np.ones((3, 3)), [0.1, 0.2, 0.7000001])
+    with pytest.raises(InputError, match="sum to"):
+        mix(np.ones((3, 3)), [0.1, 0.2, 0.701])
 
 
 def test_teas_fractions_of_acetone_and_ethanol():

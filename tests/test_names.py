@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from hspkit import data
+from hspkit import data, names
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.names import NameIndex, check_cas, look_alikes, near_names, normal_form
 
@@ -185,3 +185,26 @@ def test_a_lookup_costs_microseconds_after_the_first():
             INDEX.find(name)
     each = (time.perf_counter() - start) / (20 * len(spelt))
     assert each < 20e-6  # measured 0.2 microseconds; the limit leaves room for a busy machine
+
+
+def test_an_index_knows_what_it_holds():
+    index = NameIndex(data.read_table("substances.csv").rows)
+    assert "limonene" in index
+    assert "limonenne" not in index
+    assert 5 not in index
+    assert "" not in index
+    assert len(index) == len(data.read_table("substances.csv").rows)
+
+
+@pytest.mark.parametrize("given", ["57556", "water", "57-55-6-1"])
+def test_what_is_no_cas_number_is_told(given):
+    with pytest.raises(InputError, match="is not a CAS number; expected digits as in 57-55-6"):
+        check_cas(given)
+
+
+def test_memory_of_lookups_is_bounded():
+    index = NameIndex(data.read_table("substances.csv").rows)
+    for number in range(names._REMEMBERED + 10):
+        index.find("  " * number + "limonene")
+    assert len(index._memo) <= names._REMEMBERED
+    assert index.find("limonene") == "limonene"

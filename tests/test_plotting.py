@@ -403,6 +403,18 @@ def test_a_given_axes_is_the_one_drawn_on_and_pyplot_is_left_alone(ranked):
     assert plt.get_fignums() == []
 
 
+def test_axes_in_a_part_of_a_figure_draw_and_save_the_whole(ranked, tmp_path):
+    figure = plt.figure(figsize=(14, 6))
+    left, right = figure.subfigures(1, 2)
+    right.suptitle("the other half")
+    axes = plotting.map(CITRUS, ax=left.add_subplot(), ranking=ranked)
+    figure.canvas.draw()
+    assert_apart(labels_of(axes).texts, figure)
+    plotting.save(axes, tmp_path / "figure.png", dpi=50)
+    high, wide = plt.imread(tmp_path / "figure.png").shape[:2]
+    assert wide > 1.5 * high  # both halves
+
+
 def test_a_wrong_axes_is_an_error(ranked):
     for draw in drawers(ranked).values():
         with pytest.raises(TypeError, match="expected a matplotlib Axes"):

@@ -1,5 +1,8 @@
 """The main job: carriers ranked for a citrus oil."""
 
+import sys
+from types import ModuleType
+
 import numpy as np
 import pytest
 
@@ -241,3 +244,26 @@ def test_a_taste_that_is_noticed_counts_where_nobody_states_a_limit(ranking):
     assert "may be tasted" in ranking.row("ethyl acetate")["notes"]
     assert names.index("triethyl citrate") < names.index("ethyl acetate")
     assert "noticed where no limit is stated" in ranking.order
+
+
+def test_a_carrier_that_was_not_ranked_is_named(ranking):
+    with pytest.raises(UnknownNameError, match="'ethyl lactate' is not in this ranking; ranked: triacetin, glycerol"):
+        rank_carriers(CITRUS, carriers=["triacetin", "glycerol"]).row("ethyl lactate")
+    assert ranking.row("E 1518")["carrier"] == "triacetin"  # by another of its names
+
+
+def test_when_nothing_serves_there_is_no_best():
+    found = rank_carriers(CITRUS, carriers=["glycerol", "water"])
+    assert found.best is None
+    assert "best: None" in repr(found)
+
+
+@pytest.mark.parametrize("installed", [True, False])
+def test_progress_is_shown_when_it_can_be(installed, monkeypatch):
+    shown = []
+    bar = ModuleType("tqdm")
+    bar.tqdm = lambda these, **_: shown.append(len(these)) or these
+    monkeypatch.setitem(sys.modules, "tqdm", bar if installed else None)
+    found = rank_carriers(CITRUS, carriers=["triacetin", "glycerol"], progress=True)
+    assert len(found.table) == 2
+    assert shown == ([2] if installed else [])

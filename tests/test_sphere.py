@@ -1,6 +1,7 @@
 """Spheres from trials: the published function, the global optimum, the intervals, what contradicts."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from hspkit import HSP, SphereFit
@@ -319,3 +320,31 @@ def test_the_figure_shows_every_trial_at_its_distance():
         assert f"R0 {fit.radius_:.1f}" in axes.get_title(loc="left")
     finally:
         plt.close(axes.figure)
+
+
+def test_points_of_hansen_space_in_every_form_and_none_else():
+    frame = pd.DataFrame({"delta_d": [16.0, 17.0], "delta_p": [4.0, 8.0], "delta_h": [5.0, 20.0]})
+    words = ["clear", "splits"]
+    expected = desirability([16, 4, 5], 5.0, frame.to_numpy(), words)
+    assert desirability([16, 4, 5], 5.0, frame, words) == expected
+    assert desirability([16, 4, 5], 5.0, [HSP(16, 4, 5), HSP(17, 8, 20)], words) == expected
+    assert desirability([16, 4, 5], 5.0, HSP(16, 4, 5), ["clear"]) == 1.0
+    with pytest.raises(InputError, match="lacks the columns delta_h"):
+        desirability([16, 4, 5], 5.0, frame[["delta_d", "delta_p"]], words)
+    with pytest.raises(InputError, match="cannot be read as numbers"):
+        desirability([16, 4, 5], 5.0, [["a", "b", "c"]], ["clear"])
+    with pytest.raises(InputError, match="hsp has 2 rows and outcomes 1; expected as many"):
+        desirability([16, 4, 5], 5.0, frame, ["clear"])
+
+
+@pytest.mark.parametrize("bounds", [[(10, 20)], [(20, 10), (0, 5), (0, 5)], [(10, np.inf), (0, 5), (0, 5)]])
+def test_bounds_that_hold_nothing_are_refused(bounds):
+    with pytest.raises(InputError, match=r"expected three \(low, high\) with low < high"):
+        SphereFit(bounds=bounds).fit([[16, 4, 4], [16, 4, 20]], ["clear", "splits"])
+
+
+@pytest.mark.parametrize("level", [0, 1, 90])
+def test_an_interval_needs_a_share(level):
+    fit = SphereFit().fit([[16, 4, 4], [16, 6, 4], [16, 4, 20]], ["clear", "clear", "splits"])
+    with pytest.raises(InputError, match=f"level is {level}; expected a share between 0 and 1"):
+        fit.interval(level)

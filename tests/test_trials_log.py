@@ -1,14 +1,17 @@
 """The log: tolerant of spreadsheets, safe against formulas, crashes and other writers; bad rows named."""
 
 import csv
+import datetime
 import multiprocessing
 import os
+import sys
 from pathlib import Path
 
 import pytest
 
-from hspkit import Blend, Trial, TrialLog
+from hspkit import Blend, Trial, TrialLog, carrier
 from hspkit.errors import DataFileError, InputError, UnknownNameError
+from hspkit.trials.trial import read_carrier
 
 FULL = Trial(
     "60 % triacetin + 40 % propylene glycol by volume",
@@ -190,3 +193,79 @@ def test_unknown_carriers_are_named():
         Trial("unobtainium", "clear")
     with pytest.raises(InputError, match="no Trial"):
         TrialLog("never.csv").append("MCT")
+
+
+def test_a_log_that_is_empty_missing_or_no_text(tmp_path):
+    path = tmp_path / "bench.csv"
+    assert TrialLog(path).trials == ()
+    path.write_text(" \n\n", encoding="utf-8")
+    assert TrialLog(path).trials == ()
+    assert TrialLog(path).problems == ()
+    path.write_bytes(b"carrier,outcome\nMCT,cl\x81ear\n")  # no character of either encoding
+    with pytest.raises(DataFileError, match=r"bench.csv: the file is neither UTF-8 nor Windows-1252"):
+        _ = TrialLog(path).trials
+    with pytest.raises(DataFileError, match="cannot read"):
+        _ = TrialLog(tmp_path).trials
+    assert repr(TrialLog("a.csv")) == "TrialLog('a.csv')"
+
+
+def test_appending_nothing_makes_no_file(tmp_path):
+    log = TrialLog(tmp_path / "bench.csv")
+    log.append()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_short_rows_end_in_empty_cells(tmp_path):
+    path = tmp_path / "bench.csv"
+    path.write_text("carrier,outcome,celsius,note\nMCT,clear\n", encoding="utf-8")
+    (one,) = TrialLog(path).trials
+    assert (one.celsius, one.note) == (25.0, "")
+
+
+def test_what_to_do_about_bad_rows_is_one_of_two_words(tmp_path):
+    with pytest.raises(InputError, match="missing is 'ignore'; expected 'raise' or 'skip'"):
+        TrialLog(tmp_path / "bench.csv").read(missing="ignore")
+
+
+def test_a_system_without_locks_still_writes(tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "fcntl", None)
+    log = TrialLog(tmp_path / "bench.csv")
+    log.append(Trial("MCT", "clear"))
+    assert len(log) == 1
+
+
+@pytest.mark.parametrize(
+    ("given", "stored"),
+    [
+        (None, ""),
+        (datetime.date(2026, 2, 3), "2026-02-03"),
+        (datetime.datetime(2026, 2, 3, 14, 5), "2026-02-03"),
+        ("3.2.2026", "2026-02-03"),
+        ("2026-2-3 14:05", "2026-02-03"),
+        ("25/02/2026", "2026-02-25"),
+        ("02/25/2026", "2026-02-25"),
+        ("03/03/2026", "2026-03-03"),
+    ],
+)
+def test_dates_are_kept_in_one_form(given, stored):
+    assert Trial("MCT", "clear", date=given).date == stored
+
+
+@pytest.mark.parametrize(
+    ("arguments", "match"),
+    [
+        ({"date": "yesterday"}, "date is 'yesterday'; expected 2026-11-25 or 25.11.2026"),
+        ({"note": 7}, "note is 7; expected text"),
+        ({"oil": "clove\0"}, "oil is .*; expected text"),
+        ({"carrier": ""}, "carrier is ''; expected a name"),
+        ({"carrier": 3}, "carrier is 3; expected a name"),
+    ],
+)
+def test_what_is_no_text_is_refused(arguments, match):
+    with pytest.raises(InputError, match=match):
+        Trial(**{"carrier": "triacetin", "outcome": "clear"} | arguments)
+
+
+def test_a_carrier_is_kept_by_its_name():
+    assert Trial(carrier("triacetin"), "clear").carrier == "triacetin"
+    assert read_carrier(carrier("triacetin")).name == "triacetin"

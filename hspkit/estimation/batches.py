@@ -33,7 +33,8 @@ SHARES = 4
 COLUMNS = ("delta_d", "delta_p", "delta_h", "volume", "sd_d", "sd_p", "sd_h", "sd_volume")
 
 
-def _module(method: str) -> Any:
+def module_of(method: str) -> Any:
+    """Return the module that answers for a method."""
     if method not in METHODS:
         message = f"no method {method!r}; methods: {', '.join(METHODS)}"
         raise InputError(message)
@@ -73,7 +74,7 @@ def estimate(smiles: str, *, method: str = "calibrated") -> Estimate:
     >>> answer.hsp, answer.volume
     (HSP(17.852, 2.221, 7.152), 195.5)
     """
-    module = _module(method)
+    module = module_of(method)
     answer: Estimate = module.estimate_molecule(read_molecule(smiles))
     if answer.status == "extrapolated":
         warnings.warn(f"{answer.smiles}: {'; '.join(answer.notes)}", ExtrapolationWarning, stacklevel=2)
@@ -109,7 +110,7 @@ def _answers(entries: list[Any], predict: Predict) -> tuple[NDArray[np.float64],
 def _task(task: tuple[list[Any], str]) -> tuple[NDArray[np.float64], list[str], list[str]]:
     """Estimate one chunk by a named method; what a worker process runs."""
     entries, method = task
-    return _answers(entries, _module(method).predict_batch)
+    return _answers(entries, module_of(method).predict_batch)
 
 
 def _chunks(entries: Iterable[Any], size: int) -> Iterator[list[Any]]:
@@ -163,7 +164,7 @@ def estimate_many(
     >>> frame["status"].tolist(), frame["delta_d"].round(2).tolist()
     (['ok', 'failed'], [14.84, nan])
     """
-    _module(method)
+    module_of(method)
     if isinstance(n_jobs, bool) or n_jobs != int(n_jobs) or (n_jobs < 1 and n_jobs != -1):
         message = f"n_jobs is {n_jobs!r}; expected a number of processes >= 1, or -1 for one per core"
         raise InputError(message)
@@ -225,6 +226,6 @@ def _run(tasks: Iterator[tuple[list[Any], str]], jobs: int, method: str) -> Iter
         return
     from concurrent.futures import ProcessPoolExecutor
 
-    _module(method).prepare()  # read the tables once; where processes are forked they inherit them
+    module_of(method).prepare()  # read the tables once; where processes are forked they inherit them
     with ProcessPoolExecutor(jobs) as pool:
         yield from pool.map(_task, tasks)

@@ -90,10 +90,16 @@ class Coefficients(NamedTuple):
 
     def sums(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
         """Return sums over the groups of each molecule; shape (n, 3)."""
-        sums = counts @ self.plain.T
-        if other.any():
-            sums[other] = counts[other] @ self.other.T
-        return sums
+        pairs = zip(self.plain, self.other, strict=True)
+        return np.column_stack([_weighed(counts, other, plain, others) for plain, others in pairs])
+
+
+def _weighed(counts: NDArray[np.int64], other: NDArray[np.bool_], plain: Array, others: Array) -> Array:
+    """Return the sum over groups of each molecule, each row summed by itself; shape (n,).
+
+    A matrix product rounds a row differently with the number of rows, and an answer would depend on its neighbours.
+    """
+    return np.where(other, (counts * others).sum(axis=1), (counts * plain).sum(axis=1))
 
 
 class Volumes(NamedTuple):
@@ -117,10 +123,7 @@ class Volumes(NamedTuple):
 
     def of(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
         """Return molar volumes; shape (n,). [cm3/mol]"""
-        volume = counts @ self.plain
-        if other.any():
-            volume[other] = counts[other] @ self.other
-        return np.asarray(self.constant + volume)
+        return self.constant + _weighed(counts, other, self.plain, self.other)
 
     def features(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
         """Return what the error depends on: rarity of the rarest group, other elements; shape (n, 2). [-]"""
@@ -129,7 +132,7 @@ class Volumes(NamedTuple):
 
     def sd(self, counts: NDArray[np.int64], other: NDArray[np.bool_], volume: Array) -> Array:
         """Return standard deviations; shape (n,). [cm3/mol]"""
-        return volume * np.exp(self.error[0] + self.features(counts, other) @ self.error[1:])
+        return volume * np.exp(self.error[0] + (self.features(counts, other) * self.error[1:]).sum(axis=1))
 
     def corrected(self, counts: NDArray[np.int64], other: NDArray[np.bool_], measured: Array) -> Volumes:
         """Return volumes corrected by measured ones; the corrections are drawn towards zero."""

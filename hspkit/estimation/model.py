@@ -62,8 +62,9 @@ LEAST_SUPPORT = 3
 LEAST_LIKENESS = 0.4
 #: An answer is extrapolated when the molecule is larger than the largest known one by this factor.
 MOST_OVERSIZE = 1.2
-#: Molecules compared with the known ones at once; a block of likenesses then stays in the cache.
-BLOCK = 128
+#: Molecules compared with the known ones at once; a block of likenesses then stays in the cache. The last block is
+#: filled up: products of one shape round every row alike, so that an answer does not depend on its neighbours.
+BLOCK = 64
 
 
 class GroupModel:
@@ -299,9 +300,11 @@ class GroupModel:
         nearest = np.zeros(len(counts))
         for start in range(0, len(counts), BLOCK):
             rows = slice(start, start + BLOCK)
-            alike = self.anchors_.likeness(counts[rows], descriptors[rows])
-            terms[rows] = alike @ weights
-            nearest[rows] = alike.max(axis=1, initial=0.0)
+            taken = len(counts[rows])
+            filling = ((0, BLOCK - taken), (0, 0))
+            alike = self.anchors_.likeness(np.pad(counts[rows], filling), np.pad(descriptors[rows], filling))
+            terms[rows] = (alike @ weights)[:taken]
+            nearest[rows] = alike[:taken].max(axis=1, initial=0.0)
         extra = terms[:, 0::2] + other[:, None] * terms[:, 1::2]
         return sums, extra, nearest
 

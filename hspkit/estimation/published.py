@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from hspkit.data import read_table
 from hspkit.errors import InputError, MoleculeError
@@ -28,7 +28,7 @@ __all__ = ["estimate_from_groups", "estimate_repeat_unit", "fedors_total", "mix_
 TABLE = "groups/van_krevelen.csv"
 METHOD = "van-krevelen"
 #: The method's deviations are only known as root mean squares, so its intervals are a normal distribution's.
-NORMAL = np.tile(norm.ppf(0.5 + np.array(LEVELS) / 2), (4, 1))
+NORMAL = np.tile(ndtri(0.5 + np.array(LEVELS) / 2), (4, 1))
 NO_VOLUME = "its group volumes do not add up to a volume; use method='calibrated'"
 NOTE = "Hoftyzer-Van Krevelen with Fedors volume; no factor for planes of symmetry applied"
 

@@ -12,8 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from hspkit.errors import InputError
 
@@ -82,6 +81,7 @@ def features(values: Array, nearest: Array, rare: Array, other: NDArray[np.bool_
 
 def fit_one(given: Array, residual: Array, prior: Array = PRIOR_SLOPES) -> Array:
     """Fit log sd = c0 + given @ c to residuals; shapes (n, k), (n,) -> (k + 1,). [-]"""
+    from scipy.optimize import minimize  # only a fit needs it, and it is slow to import
 
     def loss(c: Array) -> float:
         log_scale = np.clip(c[0] + given @ c[1:], *LOG_RANGE)
@@ -123,8 +123,8 @@ def limit(limits: Array, level: float) -> Array:
     if not 0 < level < 1:
         message = f"level is {level!r}; expected a share between 0 and 1, such as 0.8"
         raise InputError(message)
-    place = norm.ppf(0.5 + level / 2)
-    known = norm.ppf(0.5 + np.array(LEVELS) / 2)
+    place = ndtri(0.5 + level / 2)
+    known = ndtri(0.5 + np.array(LEVELS) / 2)
     return np.array([place * np.interp(place, known, row / known) for row in np.atleast_2d(limits)])
 
 

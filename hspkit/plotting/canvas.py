@@ -14,7 +14,7 @@ from hspkit.errors import InputError
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["axes_for", "fitted", "literal", "save", "state"]
+__all__ = ["axes_for", "figure_of", "fitted", "literal", "save", "state"]
 
 #: Size of text for which the sizes of the figures were chosen [pt]; a larger font makes a larger figure.
 _DESIGN_FONT = 10.0
@@ -116,12 +116,25 @@ def fitted(axes: Any, text: str, *, size: str) -> list[str]:
     """
     from matplotlib.font_manager import FontProperties
 
-    figure = axes.get_figure(root=True)
+    figure = figure_of(axes)
     share = 0.86
     if figure.get_layout_engine() is None:  # then the Axes keep the place they have
         share = 0.98 - axes.get_position().x0
     points = FontProperties(size=size).get_size_in_points()
     return textwrap.wrap(text, max(24, int(share * figure.get_figwidth() * 72 / (points * _LETTER))))
+
+
+def figure_of(axes: Any) -> Any:
+    """Return the whole figure that some Axes stand in, also when they stand in a part of it.
+
+    `get_figure` says which of the two it means from matplotlib 3.10 on only.
+
+    Parameters
+    ----------
+    axes : matplotlib Axes
+        Where.
+    """
+    return axes.figure.figure
 
 
 def save(axes: Any, path: str | Path, *, dpi: float = 150) -> None:
@@ -143,7 +156,7 @@ def save(axes: Any, path: str | Path, *, dpi: float = 150) -> None:
     FileAccessError
         When the file cannot be written; what stood there before still does.
     """
-    figure = axes.get_figure(root=True)
+    figure = figure_of(axes)
     pages.check_target(path)
     drawn = io.BytesIO()  # drawn whole before a byte is written: a full disk then cannot leave half a figure
     ending = Path(path).suffix.removeprefix(".").lower()

@@ -16,6 +16,7 @@ from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from numpy.typing import NDArray
 
+from hspkit.plotting.canvas import figure_of
 from hspkit.plotting.outcomes import PALE
 
 __all__ = ["Labels", "place"]
@@ -241,7 +242,7 @@ class Labels(Artist):
     def draw(self, renderer: Any) -> None:
         """Put the texts and leaders into place; draws nothing itself."""
         axes = self.axes
-        figure = None if axes is None else axes.get_figure(root=True)
+        figure = None if axes is None else figure_of(axes)
         if axes is None or figure is None or not self.get_visible():
             return
         dot = figure.dpi / 72.0

@@ -165,8 +165,8 @@ def _probability(
         zorder=1,
     )
     labels = []
-    for level, segments in zip(_LEVELS, drawn.allsegs, strict=True):
-        path = max(segments, key=len, default=np.empty((0, 2)))
+    for level, pieces in zip(_LEVELS, drawn.get_paths(), strict=True):
+        path = max(pieces.to_polygons(closed_only=False), key=len, default=np.empty((0, 2)))
         if len(path) < 2:
             continue
         words = f"{100 * level:.0f} % clear"
