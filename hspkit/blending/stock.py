@@ -107,8 +107,8 @@ class Stock:
     def log_local_index(self, supports: Indices, shares: Array) -> tuple[Array, Array]:
         """Return ln L of each stock and its standard deviation to first order, both of shape (b,). [-]
 
-        L = 2a lambda, lambda the largest eigenvalue of S C, S the metric, C the volume-weighted covariance of d; with its
-        mode u (`hspkit.phases.tilts`), d lambda / d d_i = 2 V_i phi_i (u (d_i - c)) u.
+        L = 2a lambda, lambda the largest eigenvalue of S C, S the metric, C the volume-weighted covariance of d; with
+        its mode u (`hspkit.phases.tilts`), d lambda / d d_i = 2 V_i phi_i (u (d_i - c)) u.
         """
         strength = float(phases.interaction_strength(self.celsius))
         volumes, points = at(self.mixture.volumes, self.mixture.points, self.celsius)
