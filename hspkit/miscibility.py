@@ -79,7 +79,13 @@ class Mixture(NamedTuple):
         return self.with_sites(self.hsp)
 
     def with_sites(self, hsp: Array) -> Array:
-        """Return other parameters (..., n, 3) of the components, draws say, with their sites: (..., n, 5)."""
+        """Return other parameters of the components, draws say, with their sites, shape (..., n, 5).
+
+        Parameters
+        ----------
+        hsp : ndarray of shape (..., n, 3)
+            Parameters. [MPa^0.5]
+        """
         return np.concatenate([hsp, np.broadcast_to(self.sites, (*hsp.shape[:-1], 2))], axis=-1)
 
     @classmethod
@@ -535,9 +541,8 @@ def clear_probability(
     drawn, volumes = _draws(mixture, draws, random_state)
     points = np.asarray(hsp, dtype=float).reshape(-1, 1, 1, 3)
     count = points.shape[0]
-    everything = np.concatenate(
-        [np.broadcast_to(drawn, (count, *drawn.shape)), np.broadcast_to(points, (count, draws, 1, 3))], axis=2
-    )
+    everything = np.zeros((count, draws, len(mixture.names) + 1, 5))  # no donors and acceptors
+    everything[:, :, :-1, :3], everything[:, :, -1:, :3] = drawn, points
     sizes = np.concatenate([volumes, np.full((draws, 1), float(volume))], axis=1)
     fractions = np.append(share * mixture.fractions, 1.0 - share)
     margins = phases.binodal_index(fractions, sizes, everything, celsius=celsius)
@@ -547,11 +552,11 @@ def clear_probability(
 
 
 def interaction_radius(oil_volume: float, carrier_volume: float, *, celsius: float = 25.0) -> float:
-    """Return the Ra within which two liquids mix in every proportion, on the average over all directions.
+    """Return the Ra within which two liquids mix in every proportion: the R0 of the plain Hansen distance.
 
-    A binary is stable everywhere while its exchange energy is below (V1^-0.5 + V2^-0.5)^2 / 2. With the weights p and
-    h of the theory that is an ellipsoid in Hansen space; the sphere with the same mean of the weights is
-    R0 = sqrt((V1^-0.5 + V2^-0.5)^2 / (2 a k)), k = (1/4 + p + h)/3. What donors and acceptors do is left out.
+    A binary is stable everywhere while a (Ra/2)^2 < (V1^-0.5 + V2^-0.5)^2 / 2, so
+    R0 = sqrt(2/a) (V1^-0.5 + V2^-0.5). Fitted weights and hydrogen bonds between unlike partners (`dissolve`) make a
+    bent ellipsoid of the sphere, with about the same mean radius.
 
     Parameters
     ----------
@@ -577,10 +582,8 @@ def interaction_radius(oil_volume: float, carrier_volume: float, *, celsius: flo
     >>> interaction_radius(160, 75) > interaction_radius(160, 250)
     True
     """
-    constants = calibration()
-    mean = (0.25 + constants.weight_polar + constants.weight_hydrogen) / 3.0
-    strength = float(phases.interaction_strength(celsius)) * mean
-    return float(np.sqrt(0.5 / strength) * (oil_volume**-0.5 + carrier_volume**-0.5))
+    strength = float(phases.interaction_strength(celsius))
+    return float(np.sqrt(2.0 / strength) * (oil_volume**-0.5 + carrier_volume**-0.5))
 
 
 def ethanol_strength_to_clear(oil_or_name: Oil | str, *, volumes: float, celsius: float = 20.0) -> float:

@@ -231,7 +231,8 @@ def test_a_blend_that_splits_is_not_a_blend():
         search = best_blend(target, ["glycerol", "MCT", "triacetin"], increments_percent=increments, keep=10)
         for blend in search.blends:
             if len(blend.parts) > 1:
-                assert phases.stable(blend.fractions, blend.component_volumes, blend.component_hsp)
+                points = [member.point for part in blend.parts for member in part.substances]
+                assert phases.stable(blend.fractions, blend.component_volumes, points)
     half = search.problem.mixes((0, 1), np.array([0.5, 0.5]))
     assert not half[0]
 
@@ -571,7 +572,7 @@ def test_the_margin_knows_the_indices_of_the_engine():
     for row in range(len(fractions)):
         slope = np.zeros(3)
         for axis in range(3):
-            moved = np.repeat(mixture.hsp[None], 2, axis=0)
+            moved = np.repeat(mixture.points[None], 2, axis=0)
             moved[0, row, axis] += 1e-4
             moved[1, row, axis] -= 1e-4
             up, down = np.log(phases.spinodal_index(fractions, mixture.volumes, moved, celsius=celsius))

@@ -49,7 +49,7 @@ def test_probability_agrees_with_counting_draws(name, liquid):
     hsp = np.clip(mixture.hsp + np.einsum("nij,dnj->dni", root, rng.standard_normal((1000, n, 3))), 0, None)
     volumes = mixture.volumes + mixture.volume_sd * rng.standard_normal((1000, n))
     alpha = phases.ALPHA * np.exp(THEORY_SD_LN * rng.standard_normal(1000))
-    counted = np.mean(phases.stable(mixture.fractions, volumes, hsp, alpha=alpha))
+    counted = np.mean(phases.stable(mixture.fractions, volumes, mixture.with_sites(hsp), alpha=alpha))
     assert dissolve(subject, other).p_clear == pytest.approx(counted, abs=0.06)
 
 
@@ -65,7 +65,7 @@ def test_cloud_points_are_on_the_edge():
     share = outcome.water_tolerance_percent / 100
     names = ["limonene", "benzyl alcohol", "water"]
     members = [substance(name) for name in names]
-    volumes, hsp = [m.mixing_volume for m in members], [m.hsp.array for m in members]
+    volumes, hsp = [m.mixing_volume for m in members], [m.point for m in members]
 
     def clear(water):
         return bool(phases.stable([(1 - water) / 3, (1 - water) * 2 / 3, water], volumes, hsp))

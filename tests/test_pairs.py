@@ -25,10 +25,10 @@ def test_pairs_that_mix(a, b):
     assert found.index < 1
 
 
-@pytest.mark.xfail(strict=True, reason="one exchange energy rates small acceptors of hydrogen bonds too far from water")
-@pytest.mark.parametrize("name", ["acetone", "tetrahydrofuran", "1,4-dioxane"])
+@pytest.mark.xfail(strict=True, reason="small acceptors of hydrogen bonds come out a little too far from water")
+@pytest.mark.parametrize("name", ["acetone", "tetrahydrofuran"])
 def test_known_misses_with_water(name):
-    # All three mix with water in all proportions (solvent miscibility charts).
+    # Both mix with water in all proportions (solvent miscibility charts).
     assert pair_miscibility(name, "water").verdict == "clear"
 
 

@@ -16,7 +16,7 @@ import pytest
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
-from hspkit import Application, carrier, estimate, oil, phases, plotting, rank_carriers
+from hspkit import Application, carrier, estimate, oil, phases, plotting, rank_carriers, substance
 from hspkit.errors import InputError
 from hspkit.hansen import distance
 from hspkit.miscibility import dissolve, interaction_radius
@@ -249,11 +249,8 @@ def test_fan_lengths_are_red_and_names_do_not_collide(ranked):
 
 def test_triangle_of_pure_liquids_is_the_ternary_diagram():
     axes = plotting.phase_triangle("limonene", "ethanol", oil_parts=1, carrier_parts=9, celsius=20)
-    members = [carrier("ethanol"), carrier("water"), oil("limonene")]
-    volumes = [carrier(name).substance.mixing_volume for name in ("ethanol", "water")] + [
-        members[2].substances[0].mixing_volume
-    ]
-    hsp = [one.hsp.array for one in members]
+    members = [substance(name) for name in ("ethanol", "water", "limonene")]
+    volumes, hsp = [one.mixing_volume for one in members], [one.point for one in members]
     point = phases.cloud_point([0.9, 0, 0.1], [0, 1, 0], volumes, hsp, celsius=20)
     assert f"clouds at {100 * float(point.fraction):.1f} % vol of water" in axes.get_title(loc="left")
     (mark,) = [line for line in axes.lines if line.get_marker() == "D"]

@@ -47,8 +47,10 @@ def _grid_posterior(oil_members, fractions, widths, trials, *, points=21, reach=
         for column, (member, part) in enumerate(free):
             hsp[:, member, part] += widths[member, part] * z[:, column]
         hsp = np.clip(hsp, 0, None)
-        index = phases.binodal_index_of_draws(mixture.fractions, mixture.volumes, mixture.hsp, mixture.volumes, hsp)
-        details = phases.binodal_details(mixture.fractions, mixture.volumes, mixture.hsp)
+        index = phases.binodal_index_of_draws(
+            mixture.fractions, mixture.volumes, mixture.points, mixture.volumes, mixture.with_sites(hsp)
+        )
+        details = phases.binodal_details(mixture.fractions, mixture.volumes, mixture.points)
         by_volume = details.by_ln_volume * mixture.volume_sd / mixture.volumes
         sd = np.sqrt(THEORY_SD_LN**2 + (by_volume**2).sum())
         clear = ndtr(-np.log(np.maximum(index, 1e-3)) / sd)

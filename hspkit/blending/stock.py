@@ -18,7 +18,7 @@ from hspkit import phases
 from hspkit.carriers import Blend, Carrier
 from hspkit.miscibility import THEORY_SD_LN, UNDECIDED, Mixture, carrier_substances
 from hspkit.oils import Oil
-from hspkit.phases.mixture import HANSEN_WEIGHTS, at
+from hspkit.phases.mixture import POINT_WEIGHTS, at
 from hspkit.phases.tilts import modes
 from hspkit.substances import Substance, substance
 
@@ -123,7 +123,7 @@ class Stock:
             along = np.matmul(away, direction[:, :, None])[:, :, 0]
             by_point = 2.0 * (weight * along / top[:, None])[:, :, None] * direction[:, None, :]
             middle.append(np.log(2.0 * strength * top))
-            spread.append(self._spread(rows, by_point[..., :3] * HANSEN_WEIGHTS, weight * along**2 / top[:, None]))
+            spread.append(self._spread(rows, by_point[..., :3] * POINT_WEIGHTS, weight * along**2 / top[:, None]))
         return np.concatenate([*middle, np.zeros(0)]), np.concatenate([*spread, np.zeros(0)])
 
     def highest_water_tolerance(self, supports: Indices, shares: Array) -> Array:

@@ -8,8 +8,8 @@ with Dd, Dp, Dh the differences of the Hansen parameters and DA, DB those of the
 acceptors (`bonds`). p, h and c are fitted (`Calibration`); p = h = 1/4 and c = 0 is the plain Hansen distance. So a
 measured solubility or activity becomes a measured w once and for all, and parameters are compared with that.
 
-A *point* is (delta_d, delta_p, delta_h) or (delta_d, delta_p, delta_h, donor density, acceptor density); without the
-densities both liquids are taken to have none.
+A *point* is (delta_d, delta_p, delta_h, donor density, acceptor density); for (delta_d, delta_p, delta_h) alone w is
+that of the plain Hansen distance, as in `phases`.
 
 Water is an associated liquid: counted molecule by molecule its entropy of mixing is too large beside its small volume
 (18 cm3/mol). It enters the entropy with a *mixing volume* of a few molecules; the number is fitted
@@ -46,6 +46,8 @@ Array = NDArray[np.float64]
 
 #: Share of statements "mixes" or "does not mix" that may be plainly wrong, in both directions; judgement, no source.
 LAPSE = 0.01
+#: Weights of the squared differences of delta_d, delta_p, delta_h in the plain Hansen distance, Ra^2/4.
+PLAIN_WEIGHTS = np.array([1.0, 0.25, 0.25])
 
 
 class Calibration(NamedTuple):
@@ -128,15 +130,15 @@ def exchange(a: ArrayLike, b: ArrayLike, *, celsius: ArrayLike = 25.0, constants
 
     Examples
     --------
-    >>> plain = calibration()._replace(alpha=1.0, weight_polar=0.25, weight_hydrogen=0.25)
-    >>> float(exchange([16, 4, 8], [16, 4, 4], constants=plain))
+    >>> float(exchange([16, 4, 8], [16, 4, 4], constants=calibration()._replace(alpha=1.0)))
     0.00161
     """
     use = calibration() if constants is None else constants
     factors, _ = scale_at(celsius)
     difference = np.asarray(a, dtype=float) - np.asarray(b, dtype=float)
     kelvin = np.asarray(celsius, dtype=float) + 273.15
-    square = np.sum(use.weights * (difference[..., :3] * factors) ** 2, axis=-1)
+    weights = use.weights if difference.shape[-1] == 5 else PLAIN_WEIGHTS
+    square = np.sum(weights * (difference[..., :3] * factors) ** 2, axis=-1)
     if difference.shape[-1] == 5:
         square = square + use.weight_sites * difference[..., 3] * difference[..., 4] * factors[..., 2] ** 2
     return use.alpha / (GAS_CONSTANT * kelvin) * square

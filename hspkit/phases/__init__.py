@@ -1,13 +1,13 @@
 """Phase behaviour of liquid mixtures: arrays in, arrays out, no names of substances.
 
 Flory-Huggins free energy with the Hansen distance. For volume fractions phi, molar volumes V, coordinates
-d = (delta_d, sqrt(p) delta_p, sqrt(h) delta_h) and a = alpha/(RT),
+d = (delta_d, delta_p/2, delta_h/2) and a = alpha/(RT),
 
     g = sum phi/V ln phi + a (sum phi |d|^2 - |sum phi d|^2)      [per volume, in units of RT].
 
-p and h are fitted to measured behaviour (``calibration.csv``; 1/4 each is the plain Hansen distance). Where each
-component also comes with densities of donors A and acceptors B of hydrogen bonds, as `Substance.point` gives them,
-c (A_1 - A_2)(B_1 - B_2) joins the squared distance of every two.
+Where each component also comes with densities of donors A and acceptors B of hydrogen bonds, as `Substance.point`
+gives them, the weights of delta_p and delta_h are not 1/4 but fitted to measured behaviour (``calibration.csv``), and
+c (A_1 - A_2)(B_1 - B_2) joins the squared distance of every two: this is what `hspkit.dissolve` computes with.
 """
 
 from hspkit.phases.activity import ln_activity, ln_gamma, ln_gamma_infinite

@@ -2,11 +2,12 @@
 
 The engine knows neither substances nor Hansen parameters: it sees volume fractions, molar volumes and points
 d in a space of small rank r whose squared distances, times a = alpha/(RT), are the interaction. Hansen
-parameters become d = (delta_d, sqrt(p) delta_p, sqrt(h) delta_h) with the fitted weights p and h.
+parameters alone become d = (delta_d, delta_p/2, delta_h/2), so that |d_1 - d_2|^2 = Ra^2/4.
 
-Where densities of donors A and acceptors B of hydrogen bonds are given too, c (A_1 - A_2)(B_1 - B_2) joins the
-squared distance. A product of differences is a difference of squares, so d gets two more coordinates,
-sqrt(c) (A + B)/2 and sqrt(c) (A - B)/2, and the square along the last counts as negative (`metric`).
+With the densities of donors A and acceptors B of hydrogen bonds beside them, d = (delta_d, sqrt(p) delta_p,
+sqrt(h) delta_h) with fitted weights p and h, and c (A_1 - A_2)(B_1 - B_2) joins the squared distance. A product of
+differences is a difference of squares, so d gets two more coordinates, sqrt(c) (A + B)/2 and sqrt(c) (A - B)/2, and
+the square along the last counts as negative (`metric`).
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ __all__ = [
     "ALPHA",
     "GAS_CONSTANT",
     "HANSEN_WEIGHTS",
+    "POINT_WEIGHTS",
     "TEMPERATURE_RANGE",
     "Mixtures",
     "gather",
@@ -46,8 +48,10 @@ def _fitted(constant: str) -> float:
 ALPHA = _fitted("alpha")
 #: Temperatures [degC] within which the rates that move parameters away from 25 degC may be trusted.
 TEMPERATURE_RANGE = (0.0, 100.0)
-#: Roots of the weights of delta_d, delta_p, delta_h in the squared distance; fitted.
-HANSEN_WEIGHTS = np.sqrt([1.0, _fitted("weight_polar"), _fitted("weight_hydrogen")])
+#: Hansen parameters scaled so that squared distances are Ra^2/4.
+HANSEN_WEIGHTS = np.array([1.0, 0.5, 0.5])
+#: The same where densities of donors and acceptors stand beside them; fitted.
+POINT_WEIGHTS = np.sqrt([1.0, _fitted("weight_polar"), _fitted("weight_hydrogen")])
 #: Half the root of the weight of the product of donor and acceptor differences [MPa^0.5 L/mol]; fitted.
 _SITE_WEIGHT = 0.5 * float(np.sqrt(_fitted("weight_sites")))
 
@@ -195,9 +199,9 @@ def at(volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike) -> tuple[Array, A
         sizes = sizes * np.exp(TYPICAL_EXPANSIVITY * (warmth[..., None] - 25.0))
         own = at_temperature(own, warmth[..., None])
         sites = sites * at_temperature(np.ones(3), warmth[..., None])[..., 2:]  # hydrogen bonds fade like delta_h
-    own = own * HANSEN_WEIGHTS
     if sites.shape[-1] == 0:
-        return sizes, own
+        return sizes, own * HANSEN_WEIGHTS
+    own = own * POINT_WEIGHTS
     donors, acceptors = _SITE_WEIGHT * sites[..., :1], _SITE_WEIGHT * sites[..., 1:]
     own = np.broadcast_to(own, (*np.broadcast_shapes(own.shape[:-1], sites.shape[:-1]), 3))
     return sizes, np.concatenate([own, donors + acceptors, donors - acceptors], axis=-1)

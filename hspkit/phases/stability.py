@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hspkit.phases.mixture import HANSEN_WEIGHTS, Array, at, dual, gather, squared
+from hspkit.phases.mixture import Array, at, dual, gather, squared
 from hspkit.phases.search import search, verdicts
 from hspkit.phases.tilts import covariance, local_index, modes
 
@@ -77,8 +77,9 @@ def spinodal_index(
         Molar volumes at 25 degC; usually (n,). Leading axes broadcast, e.g. over draws of parameters.
         [cm3/mol]
     hsp : array_like of shape (..., n, 3) or (..., n, 5)
-        Hansen parameters at 25 degC; usually (n, 3). Five columns are those of `Substance.point`: after the
-        parameters come the densities of donors and acceptors of hydrogen bonds [mol/L]. [MPa^0.5]
+        Hansen parameters at 25 degC; usually (n, 3): the plain Hansen distance. Five columns are those of
+        `Substance.point`, as `dissolve` uses them: after the parameters come the densities of donors and
+        acceptors of hydrogen bonds [mol/L], and the weights are the fitted ones. [MPa^0.5]
     celsius : array_like of shape (...)
         Temperature; parameters and volumes follow it with `hansen.TYPICAL_EXPANSIVITY`. [degC]
     alpha : array_like of shape (...), optional
@@ -256,9 +257,9 @@ def binodal_details(
         by_volume[rows] = weight * along**2 / top
         by_point[rows] = 2.0 * (weight * along / top)[..., None] * vectors[:, None, :, -1]
     # at() scales parameters by constants, which the derivative to the given ones takes along
-    scale = at(np.ones(1), np.ones((1, 3)), celsius)[1][..., 0, :] if np.any(np.asarray(celsius) != 25.0) else None
+    scale = at(np.ones(1), np.ones((1, np.shape(hsp)[-1])), celsius)[1][..., 0, :3]
     by_hsp = by_point[..., :3].reshape(*mixtures.shape, n, 3)
-    by_hsp = by_hsp * (HANSEN_WEIGHTS if scale is None else np.expand_dims(scale, -2))
+    by_hsp = by_hsp * np.expand_dims(scale, -2)
     return BinodalDetails(
         trial.value.reshape(mixtures.shape)[()],
         w.reshape(*mixtures.shape, n),
