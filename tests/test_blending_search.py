@@ -444,7 +444,9 @@ def test_several_oils_are_served_by_the_worst():
     house = best_blend(oils, FOUR, keep=1)
     gaps = [float(distance(house.best.hsp, oil(one).hsp)) for one in oils]
     assert house.certificate.value == pytest.approx(max(gaps))
-    assert house.certificate.kkt_residual < 1e-8
+    assert house.certificate.proven
+    # without a residual where a nearer blend was passed over because it parts in the drum
+    assert np.isnan(house.certificate.kkt_residual) or house.certificate.kkt_residual < 1e-8
     for one in oils:
         alone = best_blend(one, FOUR, keep=1)
         assert alone.certificate.value <= house.certificate.value + 1e-9
