@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -248,11 +248,7 @@ def _solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.in
         except np.linalg.LinAlgError:
             pass  # an exactly singular one: the way below puts a small pivot in
         else:
-            before: Any = 1.0
-            for k in range(1, rank + 1):  # the count of changes of sign of the leading minors
-                minor = np.linalg.det(matrix[..., :k, :k])
-                negative += minor * before <= 0
-                before = minor
+            negative += (np.linalg.eigvalsh(matrix) <= 0).sum(axis=-1)
             return solved, negative
     lower: list[list[Array]] = [[np.empty(0)] * rank for _ in range(rank)]
     pivot: list[Array] = [np.empty(0)] * rank

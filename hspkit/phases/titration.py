@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from hspkit.errors import InputError
 from hspkit.hansen import check_fractions
 from hspkit.phases.climb import Trial
-from hspkit.phases.mixture import Array, Mixtures, gather, squared
+from hspkit.phases.mixture import Array, Mixtures, dual, gather, squared
 from hspkit.phases.search import any_above, follow, glance, search
 from hspkit.phases.tilts import local_index
 
@@ -141,7 +141,7 @@ def _slope(mixtures: Mixtures, trial: Trial, direction: Array) -> Array:
     relative = np.where(present, change / np.where(present, mixtures.fractions, 1.0), 0.0)
     cost_slope = -(direction * relative / mixtures.volumes).sum(axis=-1)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return -2.0 * (shift * move).sum(axis=-1) / gain - cost_slope / cost
+        return -2.0 * (dual(shift) * move).sum(axis=-1) / gain - cost_slope / cost
 
 
 def _newton(share: Array, value: Array, slope: Array) -> Array:
