@@ -519,3 +519,27 @@ def test_the_component_that_is_named_first_is_the_one_that_clouds_most(lemonade)
     shares = [share for _, share in lemonade.drink.makers]
     assert shares == sorted(shares, reverse=True)
     assert f"of carrier does not keep {lemonade.drink.makers[0][0]} in solution" in " ".join(lemonade.drink_lines())
+
+
+def test_ethanol_that_cannot_be_counted_is_said_so_and_only_then():
+    """Triethyl citrate has a measured solubility and no log P, so what ethanol adds to it is not known."""
+    assert substance("triethyl citrate").log_p is None
+    (plain,) = clouding(oil("triethyl citrate"), oil_mg_per_L=10).components
+    (strong,) = clouding(oil("triethyl citrate"), oil_mg_per_L=10, ethanol_percent=10).components
+    assert "ethanol not counted" not in plain.known
+    assert strong.known == plain.known + "; ethanol not counted, no log P"
+    assert strong.solubility_mg_per_L == plain.solubility_mg_per_L
+
+
+def test_handling_names_what_clouds_first():
+    orange = oil("sweet orange, cold-pressed")
+    row = handling(orange, oil_mg_per_L=40, folds=(), terpenes_removed=()).iloc[0]
+    makers = dict(clouding(orange, oil_mg_per_L=40).makers)
+    assert row["first_to_cloud"] == max(makers, key=makers.get)
+    assert len(makers) > 1
+
+
+@pytest.mark.parametrize("level", [0, -0.5, float("inf"), "much"])
+def test_a_use_level_is_a_positive_number(level):
+    with pytest.raises(InputError, match="oil_mg_per_L"):
+        Application("US", "soft drinks", oil_mg_per_L=level)
