@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from hspkit import application as product
+from hspkit import data
 from hspkit.application import (
     Application,
     Dose,
@@ -29,6 +30,7 @@ from hspkit.application import (
 from hspkit.application.accuracy import order, statements
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
+from hspkit.law import PERMITTING_ROLES, limits, markets
 from hspkit.oils import oil
 from hspkit.pages import number
 from hspkit.substances import substance, substances
@@ -543,3 +545,29 @@ def test_handling_names_what_clouds_first():
 def test_a_use_level_is_a_positive_number(level):
     with pytest.raises(InputError, match="oil_mg_per_L"):
         Application("US", "soft drinks", oil_mg_per_L=level)
+
+
+def test_a_refusal_names_other_foods_only_where_a_text_lists_it_as_a_carrier():
+    """Listed as a flavouring, or with a residue of extraction, is no permission as a carrier of another food."""
+    seen = {True: 0, False: 0}
+    for row in data.read_table("carriers.csv").rows:
+        for market in markets():
+            found = permission(carrier(row["name"]), market, "soft drinks")
+            if found.allowed or found.reason.startswith("not permitted"):
+                continue
+            permits = any(
+                one.role in PERMITTING_ROLES and one.permitted in ("yes", "restricted")
+                for one in limits(row["name"], market)
+            )
+            assert ("listed as a carrier for" in found.reason) == permits, (row["name"], market)
+            seen[permits] += 1
+    assert seen[False]
+
+
+def test_a_range_of_viscosity_is_shown_where_it_is_wide():
+    asked = Application("US", "soft drinks", oil_mg_per_L=4)
+    for liquid in ("triacetin", "MCT", Blend({"triacetin": 0.5, "propylene glycol": 0.5}, basis="volume")):
+        found = dosing("limonene", liquid, asked)
+        low, high = found.carrier.viscosity_range(20.0)
+        wide = high - low > 0.05 * found.carrier.viscosity(20.0)
+        assert (f"({number(low)} to {number(high)})" in found.pouring_lines()[0]) == wide
