@@ -185,7 +185,7 @@ class Outcome:
         return UNDECIDED[0] < self.p_clear < UNDECIDED[1]
 
     def sentence(self) -> str:
-        """Return the outcome in words."""
+        """Return the outcome in words, with the caution that goes with the carrier."""
         text = (
             f"{self.verdict} at {self.oil_parts:g}:{self.carrier_parts:g} by volume and {self.celsius:g} C "
             f"(probability of clear {self.p_clear:.2f}"
@@ -199,7 +199,10 @@ class Outcome:
             text += f"; clouds at {self.water_tolerance_percent:.1f} % vol of water"
         if self.limiting_components and self.verdict != "clear":
             text += "; limited by " + ", ".join(self.limiting_components)
-        return text + "." + "".join(f" {line}" for line in self.advice)
+        said = [text + ".", *self.advice]
+        if self.carrier.caution:
+            said.append(f"Caution: {self.carrier.caution}")
+        return " ".join(said)
 
 
 def _draws(mixture: Mixture, count: int, random_state: int | np.random.Generator | None) -> tuple[Array, Array]:

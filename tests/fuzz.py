@@ -168,7 +168,10 @@ def _edited(rng: Random) -> str:
             atom.SetNoImplicit(False)
             atom.SetNumExplicitHs(0)
             atom.SetFormalCharge(0)
-        return str(Chem.MolToSmiles(molecule))
+        try:
+            return str(Chem.MolToSmiles(molecule))
+        except RuntimeError:  # RDKit before 2024 cannot write some of these graphs; its notation of atoms still serves
+            return ".".join(atom.GetSymbol() if atom.GetSymbol() != "Si" else "[Si]" for atom in molecule.GetAtoms())
 
 
 _CELLS: tuple[Any, ...] = (

@@ -325,6 +325,15 @@ def test_sensitivity_says_what_one_more_percent_does():
         assert changes.loc[name, "p_clear"] == pytest.approx(norm.cdf(margins[0]) - norm.cdf(margins[1]), abs=1e-6)
         thicker = blend.viscosity(20.0) - search.best.viscosity(20.0)
         assert changes.loc[name, "viscosity_mPa_s"] == pytest.approx(thicker, abs=1e-9)
+    order = [one.name for one in search.problem.chosen]
+    rows = np.arange(len(order))[None, :]
+    full = np.array([now.get(name, 0.0) for name in order])
+    before = margin_of(search.problem, rows, full[None, :], None)[0]
+    for place, name in enumerate(order):
+        moved = 0.99 * full + 0.01 * np.eye(len(order))[place]
+        after = margin_of(search.problem, rows, moved[None, :], None)[0]
+        assert changes.loc[name, "margin"] == pytest.approx(after - before, abs=1e-6)
+        assert changes.loc[name, "p_clear"] == pytest.approx(norm.cdf(after) - norm.cdf(before), abs=1e-6)
     price = {name: carrier(name).density * p for name, p in {**PRICES, "glycerol": 1.5}.items()}
     cost = sum(price[name] * share for name, share in now.items())
     assert search.table["cost_per_L"][0] == pytest.approx(cost)
@@ -371,9 +380,12 @@ def test_surest_blend_is_the_surest_of_the_whole_grid(name):
     assert sorted(search.table["margin"][:3]) == pytest.approx(sorted(by_support.values())[-3:])
 
 
-def test_most_water_is_the_most_of_the_whole_grid():
+@pytest.mark.parametrize(("batch", "keep"), [(None, 2), (10, 1)])
+def test_most_water_is_the_most_of_the_whole_grid(monkeypatch, batch, keep):
+    if batch is not None:  # blends one at a time: the search may stop early, and only where nothing better can come
+        monkeypatch.setattr("hspkit.blending.screened._BATCH", batch)
     search = best_blend(
-        CLOVE, FOUR, objective="water tolerance", increments_percent=20, max_carriers=2, keep=2, min_p_clear=0.8
+        CLOVE, FOUR, objective="water tolerance", increments_percent=20, max_carriers=2, keep=keep, min_p_clear=0.8
     )
     assert search.certificate.proven
     clear = [(s, x) for m, s, x in every_blend(search.problem, 5) if m >= norm.ppf(0.8)]

@@ -125,3 +125,10 @@ def test_unknown_names():
         dissolve("limonen oil of the moon", "triacetin")
     with pytest.raises(InputError, match="draws"):
         dissolve("limonene", "triacetin", draws=0)
+
+
+@pytest.mark.parametrize("name", ["dipropylene glycol", "diethylene glycol", "triethyl phosphate"])
+def test_an_answer_about_what_nobody_may_drink_says_so(name):
+    # Look-alikes of propylene glycol, glycerol and triethyl citrate; diethylene glycol: FDA guidance on testing for it.
+    assert "NOT FOR INGESTION" in dissolve("limonene", name).sentence()
+    assert "Caution" not in dissolve("limonene", "triacetin").sentence()

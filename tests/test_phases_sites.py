@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from hspkit import phases, substance
+from hspkit.errors import InputError
 from hspkit.evidence import theory
 from hspkit.phases.mixture import at, interaction_strength, metric
 from hspkit.phases.tilts import curved, modes
@@ -99,3 +100,24 @@ def test_pair_and_engine_speak_of_the_same_energy():
     index = phases.pair_index([ether.mixing_volume, water.mixing_volume], [ether.point, water.point])
     assert index == pytest.approx(w / float(theory.critical_strength(ether.mixing_volume, water.mixing_volume)))
     assert float(interaction_strength(25.0)) * 8.314462618 * 298.15 == pytest.approx(phases.ALPHA)
+
+
+@pytest.mark.parametrize("sites", [[], [[5.0, 12.0], [9.0, 4.0]]])
+def test_slopes_where_the_mixture_itself_pays_most_are_those_of_finite_differences(sites):
+    # a symmetric binary at its critical composition: the largest ratio lies at the mixture itself
+    hsp = np.column_stack([[[16.0, 3.0, 5.0], [18.0, 9.0, 16.0]], *([sites] if sites else [])])
+    details = phases.binodal_details([0.5, 0.5], [100.0, 100.0], hsp)
+    for row in range(2):
+        for axis in range(3):
+            ends = []
+            for step in (1e-5, -1e-5):
+                moved = hsp.copy()
+                moved[row, axis] += step
+                ends.append(np.log(float(phases.spinodal_index([0.5, 0.5], [100.0, 100.0], moved))))
+            assert details.by_hsp[row, axis] == pytest.approx((ends[0] - ends[1]) / 2e-5, rel=1e-4, abs=1e-6)
+    assert details.by_ln_volume == pytest.approx([0.5, 0.5])
+
+
+def test_absolute_zero_is_no_temperature():
+    with pytest.raises(InputError, match="finite temperatures"):
+        phases.interaction_strength(-273.15)

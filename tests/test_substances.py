@@ -304,3 +304,13 @@ def test_a_missing_or_foreign_file_is_said(tmp_path):
 def test_display():
     assert repr(substance("limonene")).startswith("Substance('limonene', delta_d=")
     assert "<table" in substance("limonene")._repr_html_()
+
+
+def test_a_substance_without_a_structure_says_what_is_not_known_of_it():
+    own = Substance("house solvent", hsp=(16.0, 8.0, 20.0), volume=70.0, molar_mass=80.0)
+    assert own.sites == (0.0, 0.0)
+    assert any("no structure" in note for note in own.notes)
+    drawn = Substance("house solvent", hsp=(16.0, 8.0, 20.0), volume=70.0, smiles="CCO")
+    assert drawn.sites[0] > 0
+    assert not any("no structure" in note for note in drawn.notes)
+    assert drawn.point.tolist() == [16.0, 8.0, 20.0, *drawn.sites]

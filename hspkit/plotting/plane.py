@@ -275,7 +275,8 @@ def _key(
     for level, (style, width) in _LEVELS.items():
         add(f"{100 * level:.0f} % clear*", Line2D([], [], linestyle=style, linewidth=width, color=INK))
     add(
-        f"* for a carrier of\n{middle:.0f} cm³/mol, $\\delta_d$ {subject.hsp.delta_d:.1f}",
+        f"* for a carrier of\n{middle:.0f} cm³/mol, $\\delta_d$ {subject.hsp.delta_d:.1f},\n"
+        "without what donors and\nacceptors do",
         Line2D([], [], linestyle="none"),
     )
     axes.legend(

@@ -44,6 +44,7 @@ PLAUSIBLE = {
 _WATER = ("O", "[OH2]", "[H]O[H]")
 _PARAMETERS_ESTIMATED = "parameters estimated from structure"
 _VOLUME_ESTIMATED = "molar volume estimated from structure"
+_NO_STRUCTURE = "no structure given: taken to give and take no hydrogen bonds; give smiles to have them counted"
 HSP_COLUMNS = ("delta_d", "delta_p", "delta_h")
 UNITS = {
     "delta_d": "MPa^0.5", "delta_p": "MPa^0.5", "delta_h": "MPa^0.5", "volume": "cm3/mol", "density": "g/mL",
@@ -163,6 +164,8 @@ class Substance:
         given = self.prior if self.prior is not None else self.hsp
         unknown_volume = self.volume is None and self.density is None
         estimate = self._estimate() if given is None or unknown_volume else None
+        if not self.smiles:
+            self._note(_NO_STRUCTURE)
         self._fill_parameters(given, estimate)
         self._fill_volume(estimate if unknown_volume else None)
         if not self.values:
