@@ -28,6 +28,7 @@ from hspkit.application import (
     volume_parts,
 )
 from hspkit.application.accuracy import order, statements
+from hspkit.application.drink import water_solubility
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.law import PERMITTING_ROLES, limits, markets
@@ -571,3 +572,21 @@ def test_a_range_of_viscosity_is_shown_where_it_is_wide():
         low, high = found.carrier.viscosity_range(20.0)
         wide = high - low > 0.05 * found.carrier.viscosity(20.0)
         assert (f"({number(low)} to {number(high)})" in found.pouring_lines()[0]) == wide
+
+
+@pytest.mark.parametrize("name", ["acetyl tributyl citrate", "castor oil"])
+def test_the_spread_of_a_solubility_from_hansen_parameters_is_carried_from_theirs(name):
+    """Slopes by differences of the logarithm, for the substance; those for water are their opposites."""
+    member, water = substance(name), substance("water")
+    slope = []
+    for step in 1e-4 * np.eye(3):
+        ends = [
+            np.log(
+                water_solubility(member.with_parameters(member.hsp.array + sign * step, member.covariance, note=""))[0]
+            )
+            for sign in (1, -1)
+        ]
+        slope.append((ends[0] - ends[1]) / 2e-4)
+    _, spread, known = water_solubility(member)
+    assert known == "Hansen parameters"
+    assert spread == pytest.approx(np.sqrt(slope @ (member.covariance + water.covariance) @ slope), rel=1e-5)
