@@ -312,8 +312,9 @@ def _stream(
     waiting: deque[Any] = deque()
     for done in range(1, count + 1):
         while len(waiting) < ahead and (part := next(parts, None)) is not None:
-            # A partition of a dask collection is made where the work is done, and never comes here.
-            where = client.compute(part) if hasattr(part, "dask") else part
+            # A partition of a dask collection is made where the work is done, and never comes here. Others are handed
+            # to a worker as data: as a part of the question the scheduler would keep a copy of them.
+            where = client.compute(part) if hasattr(part, "dask") else client.scatter(part, hash=False)
             waiting.append(client.submit(work, where, pure=False))
         answer = waiting.popleft().result()
         if progress is not None:
