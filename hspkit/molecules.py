@@ -133,7 +133,10 @@ def _why_unreadable(text: str) -> str:
     raw = Chem.MolFromSmiles(text, sanitize=False)
     if raw is None:
         return f"{_short(text)} is not readable as a SMILES; check brackets, ring digits and element symbols"
-    problems = [problem.Message() for problem in Chem.DetectChemistryProblems(raw)]
+    try:
+        problems = [problem.Message() for problem in Chem.DetectChemistryProblems(raw)]
+    except RuntimeError:  # RDKit before 2024 cannot say it of some structures that it refuses
+        problems = []
     detail = "; ".join(problems) if problems else "the structure cannot be completed"
     return f"{_short(text)} is not a possible structure: {detail}"
 
