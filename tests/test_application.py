@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from hspkit import application as product
+from hspkit import data
 from hspkit.application import (
     Application,
     Dose,
@@ -27,8 +28,10 @@ from hspkit.application import (
     volume_parts,
 )
 from hspkit.application.accuracy import order, statements
+from hspkit.application.drink import water_solubility
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
+from hspkit.law import PERMITTING_ROLES, limits, markets
 from hspkit.oils import oil
 from hspkit.pages import number
 from hspkit.substances import substance, substances
@@ -519,3 +522,71 @@ def test_the_component_that_is_named_first_is_the_one_that_clouds_most(lemonade)
     shares = [share for _, share in lemonade.drink.makers]
     assert shares == sorted(shares, reverse=True)
     assert f"of carrier does not keep {lemonade.drink.makers[0][0]} in solution" in " ".join(lemonade.drink_lines())
+
+
+def test_ethanol_that_cannot_be_counted_is_said_so_and_only_then():
+    """Triethyl citrate has a measured solubility and no log P, so what ethanol adds to it is not known."""
+    assert substance("triethyl citrate").log_p is None
+    (plain,) = clouding(oil("triethyl citrate"), oil_mg_per_L=10).components
+    (strong,) = clouding(oil("triethyl citrate"), oil_mg_per_L=10, ethanol_percent=10).components
+    assert "ethanol not counted" not in plain.known
+    assert strong.known == plain.known + "; ethanol not counted, no log P"
+    assert strong.solubility_mg_per_L == plain.solubility_mg_per_L
+
+
+def test_handling_names_what_clouds_first():
+    orange = oil("sweet orange, cold-pressed")
+    row = handling(orange, oil_mg_per_L=40, folds=(), terpenes_removed=()).iloc[0]
+    makers = dict(clouding(orange, oil_mg_per_L=40).makers)
+    assert row["first_to_cloud"] == max(makers, key=makers.get)
+    assert len(makers) > 1
+
+
+@pytest.mark.parametrize("level", [0, -0.5, float("inf"), "much"])
+def test_a_use_level_is_a_positive_number(level):
+    with pytest.raises(InputError, match="oil_mg_per_L"):
+        Application("US", "soft drinks", oil_mg_per_L=level)
+
+
+def test_a_refusal_names_other_foods_only_where_a_text_lists_it_as_a_carrier():
+    """Listed as a flavouring, or with a residue of extraction, is no permission as a carrier of another food."""
+    seen = {True: 0, False: 0}
+    for row in data.read_table("carriers.csv").rows:
+        for market in markets():
+            found = permission(carrier(row["name"]), market, "soft drinks")
+            if found.allowed or found.reason.startswith("not permitted"):
+                continue
+            permits = any(
+                one.role in PERMITTING_ROLES and one.permitted in ("yes", "restricted")
+                for one in limits(row["name"], market)
+            )
+            assert ("listed as a carrier for" in found.reason) == permits, (row["name"], market)
+            seen[permits] += 1
+    assert seen[False]
+
+
+def test_a_range_of_viscosity_is_shown_where_it_is_wide():
+    asked = Application("US", "soft drinks", oil_mg_per_L=4)
+    for liquid in ("triacetin", "MCT", Blend({"triacetin": 0.5, "propylene glycol": 0.5}, basis="volume")):
+        found = dosing("limonene", liquid, asked)
+        low, high = found.carrier.viscosity_range(20.0)
+        wide = high - low > 0.05 * found.carrier.viscosity(20.0)
+        assert (f"({number(low)} to {number(high)})" in found.pouring_lines()[0]) == wide
+
+
+@pytest.mark.parametrize("name", ["acetyl tributyl citrate", "castor oil"])
+def test_the_spread_of_a_solubility_from_hansen_parameters_is_carried_from_theirs(name):
+    """Slopes by differences of the logarithm, for the substance; those for water are their opposites."""
+    member, water = substance(name), substance("water")
+    slope = []
+    for step in 1e-4 * np.eye(3):
+        ends = [
+            np.log(
+                water_solubility(member.with_parameters(member.hsp.array + sign * step, member.covariance, note=""))[0]
+            )
+            for sign in (1, -1)
+        ]
+        slope.append((ends[0] - ends[1]) / 2e-4)
+    _, spread, known = water_solubility(member)
+    assert known == "Hansen parameters"
+    assert spread == pytest.approx(np.sqrt(slope @ (member.covariance + water.covariance) @ slope), rel=1e-5)

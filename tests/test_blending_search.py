@@ -14,11 +14,12 @@ from scipy.stats import norm
 
 import hspkit
 from hspkit import HSP, Application, Blend, best_blend, carrier, dissolve, oil, phases
-from hspkit.blending import COLUMNS
+from hspkit.blending import COLUMNS, screened
 from hspkit.blending.grid import margin_of
 from hspkit.blending.limits import Limits, build_limits, clash
 from hspkit.blending.problem import Problem, compositions
 from hspkit.blending.stock import Stock
+from hspkit.blending.survey import survey
 from hspkit.carriers import Carrier
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.hansen import distance
@@ -300,6 +301,12 @@ def test_order_of_the_carriers_does_not_matter_and_more_choice_never_hurts():
     assert some.certificate.value <= fewer.certificate.value + 1e-12
 
 
+def shares_of(blend, problem):
+    """Volume fractions of a blend in the order of all carriers of a search."""
+    found = {part.name: share for part, share in zip(blend.parts, blend.fractions, strict=True)}
+    return np.array([found.get(one.name, 0.0) for one in problem.chosen])
+
+
 def test_sensitivity_says_what_one_more_percent_does():
     search = best_blend(CLOVE, [*FOUR, "glycerol"], price_per_kg={**PRICES, "glycerol": 1.5}, increments_percent=5)
     changes = search.sensitivity().set_index("carrier")
@@ -310,6 +317,12 @@ def test_sensitivity_says_what_one_more_percent_does():
         blend = Blend(moved, basis="volume")
         gap = float(distance(blend.hsp, oil(CLOVE).hsp)) - search.certificate.value
         assert changes.loc[name, "distance"] == pytest.approx(gap, abs=1e-9)
+        margins = [
+            margin_of(search.problem, np.arange(5)[None, :], shares_of(one, search.problem)[None, :], None)[0]
+            for one in (blend, search.best)
+        ]
+        assert changes.loc[name, "margin"] == pytest.approx(margins[0] - margins[1], abs=1e-6)
+        assert changes.loc[name, "p_clear"] == pytest.approx(norm.cdf(margins[0]) - norm.cdf(margins[1]), abs=1e-6)
         thicker = blend.viscosity(20.0) - search.best.viscosity(20.0)
         assert changes.loc[name, "viscosity_mPa_s"] == pytest.approx(thicker, abs=1e-9)
     order = [one.name for one in search.problem.chosen]
@@ -388,6 +401,39 @@ def test_most_water_is_the_most_of_the_whole_grid(monkeypatch, batch, keep):
         rows = np.array([support])
         bound = stock.highest_water_tolerance(rows, shares[None, :])
         assert bound[0] >= stock.water_tolerance(rows, shares[None, :])[0] - 1e-9
+
+
+@pytest.mark.parametrize("objective", ["clear", "water tolerance", "cost"])
+def test_the_answer_does_not_hang_on_how_many_blends_are_looked_at_at_once(objective, monkeypatch):
+    """Searches stop as soon as bounds prove that nothing better can follow; in small batches they stop earlier."""
+    asked = {"objective": objective, "increments_percent": 10, "max_carriers": 2, "keep": 3}
+    if objective == "cost":
+        asked["price_per_kg"] = PRICES
+    whole = best_blend(CLOVE, FOUR, **asked)
+    for batch in (10, 30):
+        monkeypatch.setattr(screened, "_BATCH", batch)
+        parts = best_blend(CLOVE, FOUR, **asked)
+        assert parts.table["blend"].tolist() == whole.table["blend"].tolist()
+        assert parts.certificate.value == pytest.approx(whole.certificate.value)
+
+
+def test_the_single_carrier_of_a_worst_case_is_the_best_of_them():
+    target = near({"triacetin": 0.5, "propylene glycol": 0.5})
+    search = best_blend(target, FOUR, increments_percent=10, worst_case=0.2, keep=1)
+    alone = search.table[search.table["carriers"] == 1]
+    far = {
+        name: best_blend(target, [name], increments_percent=10, worst_case=0.2, keep=1).certificate.value
+        for name in FOUR
+    }
+    assert alone["blend"].tolist() == [min(far, key=far.get)]
+
+
+def test_a_survey_of_named_oils_asks_as_the_search_does():
+    names = ["triacetin", "propylene glycol"]
+    plain = survey(CLOVE, names, steps=4)
+    asked = survey(CLOVE, names, steps=4, oil_parts=1, carrier_parts=2)
+    assert np.array_equal(plain.p_clear, asked.p_clear)
+    assert not np.array_equal(plain.p_clear, survey(CLOVE, names, steps=4, oil_parts=2).p_clear)
 
 
 def test_refined_search_is_no_worse_than_its_grid():

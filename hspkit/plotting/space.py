@@ -124,6 +124,10 @@ def sphere(
         extra_marks=lambda: _on_page(axes, centre[None]),
     )
     _key(axes, subject, shown, drawn, radius, seen)
+    if (
+        ax is None
+    ):  # the key hangs on Axes that the layout has yet to make smaller: a first pass, before that of drawing
+        axes.figure.get_layout_engine().execute(axes.figure)
     far = hansen.distance(centre, points)
     inner = int(np.sum(far < radius))
     state(
