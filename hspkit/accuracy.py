@@ -443,6 +443,17 @@ def _print_citrus() -> None:
             )
 
 
+def _print_plain(constants: Calibration) -> None:
+    plain = constants._replace(weight_polar=0.25, weight_hydrogen=0.25, weight_sites=0.0)
+    for name, use in (("as shipped", constants), ("without donors and acceptors", constants._replace(weight_sites=0.0)),
+                      ("the plain Hansen distance", plain)):  # fmt: skip
+        held = hold_out(facts(), use)
+        print(f"\n{name}: log likelihood of the evidence {held.shipped.log_evidence:.1f}; water "
+              + " / ".join(f"{x:.1f}" for x in held.shipped.hsp[liquids().row(WATER)]))  # fmt: skip
+        for figure, value in summary(held, use).items():
+            print(f"  {figure:<22} {value:.3f}", flush=True)
+
+
 def _print_kinds(constants: Calibration) -> None:
     print("\nwith and without each kind of evidence (rest as above)")
     sets: list[tuple[str, list[str]]] = [("none", []), ("all", list(KINDS))]
@@ -461,6 +472,7 @@ def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("--kinds", action="store_true", help="the table with and without each kind of evidence (slow)")
+    parser.add_argument("--plain", action="store_true", help="what donors, acceptors and weights add (slow)")
     parser.add_argument("--strengths-only", action="store_true", help="the alcohol tests and citrus oil alone (quick)")
     options = parser.parse_args()
     constants = theory.calibration()
@@ -473,6 +485,9 @@ def main() -> None:
         return
     if options.kinds:
         _print_kinds(constants)
+        return
+    if options.plain:
+        _print_plain(constants)
         return
     _print_main(constants)
 

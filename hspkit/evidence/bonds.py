@@ -13,7 +13,7 @@ from typing import Any
 
 from hspkit import data
 
-__all__ = ["bonds_inside", "donates", "site_densities"]
+__all__ = ["bonds_inside", "donates", "site_counts", "site_densities"]
 
 #: A hydroxyl three or four bonds from a carbonyl oxygen: rings of five (alpha-hydroxy esters) and six (salicylates).
 _INSIDE = (
@@ -76,19 +76,23 @@ def _sites() -> tuple[tuple[Any, float, float], ...]:
 
 
 @cache
-def _strengths(smiles: str) -> tuple[float, float]:
+def site_counts(smiles: str) -> tuple[int, ...]:
+    """Return how many atoms of a structure each row of ``hydrogen_bond_sites.csv`` claims; all 0 without one.
+
+    Examples
+    --------
+    >>> sum(site_counts("CCO")), sum(site_counts(""))
+    (1, 0)
+    """
     molecule = _molecule(smiles)
-    if molecule is None:
-        return 0.0, 0.0
-    donor = acceptor = 0.0
     claimed: set[int] = set()
-    for pattern, gives, takes in _sites():
-        for first, *_ in molecule.GetSubstructMatches(pattern, maxMatches=molecule.GetNumAtoms()):
-            if first not in claimed:
-                claimed.add(first)
-                donor += gives
-                acceptor += takes
-    return donor, acceptor
+    found = []
+    for pattern, _, _ in _sites():
+        matches = () if molecule is None else molecule.GetSubstructMatches(pattern, maxMatches=molecule.GetNumAtoms())
+        own = {first for first, *_ in matches} - claimed
+        claimed |= own
+        found.append(len(own))
+    return tuple(found)
 
 
 def site_densities(smiles: str, volume: float) -> tuple[float, float]:
@@ -120,5 +124,7 @@ def site_densities(smiles: str, volume: float) -> tuple[float, float]:
     >>> donor, round(acceptor, 1)
     (0.0, 18.5)
     """
-    donor, acceptor = _strengths(smiles)
+    counts = site_counts(smiles)
+    donor = sum(count * gives for count, (_, gives, _) in zip(counts, _sites(), strict=True))
+    acceptor = sum(count * takes for count, (_, _, takes) in zip(counts, _sites(), strict=True))
     return 1000.0 * donor / volume, 1000.0 * acceptor / volume

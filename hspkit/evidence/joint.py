@@ -119,11 +119,11 @@ class _Terms:
         self.facts.append(fact)
 
 
-def _read(facts: Sequence[Fact], constants: Calibration) -> tuple[_Terms, list[Fact], list[Fact]]:
+def _read(facts: Sequence[Fact], constants: Calibration, sites: Array) -> tuple[_Terms, list[Fact], list[Fact]]:
     """Turn facts into terms linear in w; return them, the mixing facts, and the enthalpies."""
     shipped = liquids()
     volumes, mixing = shipped.volumes, mixing_volumes(constants)
-    terms, pairs, heats = _Terms(constants, shipped.sites), [], []
+    terms, pairs, heats = _Terms(constants, sites), [], []
     octanol = shipped.row(OCTANOL)
     inside = np.where([bonds_inside(smiles) for smiles in shipped.smiles], constants.sd_internal_bond, 0.0)
     for fact in facts:
@@ -171,6 +171,7 @@ def fit(
     *,
     start: Array | None = None,
     prior: Mapping[int, tuple[Array, Array]] | None = None,
+    sites: Array | None = None,
     tolerance: float = TOLERANCE,
 ) -> Posterior:
     """Find the most probable parameters of all shipped substances.
@@ -185,6 +186,8 @@ def fit(
         Where to start; the priors by default. [MPa^0.5]
     prior : mapping of int to (mean, sd), optional
         Other priors for some rows, for checks that pretend a published value is unknown. [MPa^0.5]
+    sites : ndarray of shape (n, 2), optional
+        Other densities of donors and acceptors than the shipped ones, to scan their strengths. [mol/L]
 
     Returns
     -------
@@ -199,7 +202,8 @@ def fit(
     for row, (other_mean, other_sd) in (prior or {}).items():
         mean[row], sd[row] = other_mean, other_sd
     precision, log_det = _prior_precision(constants.shared_deviation, constants.likeness_length)
-    terms, pairs, heats = _read(facts, constants)
+    known_sites = shipped.sites if sites is None else sites
+    terms, pairs, heats = _read(facts, constants, known_sites)
     m, mixing = len(terms.targets), mixing_volumes(constants)
     rows, first, second = (np.array(x, dtype=np.intp) for x in (terms.rows, terms.first, terms.second))
     weights, targets = np.array(terms.weights).reshape(-1, 3), np.array(terms.targets)
@@ -219,10 +223,7 @@ def fit(
     )
     pair_weights = pair_strength[:, None] * constants.weights * factors**2
     pair_sites = (
-        pair_strength
-        * constants.weight_sites
-        * factors[:, 2] ** 2
-        * np.prod(shipped.sites[pa] - shipped.sites[pb], axis=1)
+        pair_strength * constants.weight_sites * factors[:, 2] ** 2 * np.prod(known_sites[pa] - known_sites[pb], axis=1)
     )
 
     def state(point: Array) -> tuple:

@@ -26,7 +26,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from hspkit import data, hansen
 from hspkit.errors import DataFileError
-from hspkit.phases.mixture import GAS_CONSTANT
+from hspkit.phases.mixture import GAS_CONSTANT, HANSEN_WEIGHTS
 
 __all__ = [
     "LAPSE",
@@ -46,8 +46,6 @@ Array = NDArray[np.float64]
 
 #: Share of statements "mixes" or "does not mix" that may be plainly wrong, in both directions; judgement, no source.
 LAPSE = 0.01
-#: Weights of the squared differences of delta_d, delta_p, delta_h in the plain Hansen distance, Ra^2/4.
-PLAIN_WEIGHTS = np.array([1.0, 0.25, 0.25])
 
 
 class Calibration(NamedTuple):
@@ -137,7 +135,7 @@ def exchange(a: ArrayLike, b: ArrayLike, *, celsius: ArrayLike = 25.0, constants
     factors, _ = scale_at(celsius)
     difference = np.asarray(a, dtype=float) - np.asarray(b, dtype=float)
     kelvin = np.asarray(celsius, dtype=float) + 273.15
-    weights = use.weights if difference.shape[-1] == 5 else PLAIN_WEIGHTS
+    weights = use.weights if difference.shape[-1] == 5 else HANSEN_WEIGHTS**2
     square = np.sum(weights * (difference[..., :3] * factors) ** 2, axis=-1)
     if difference.shape[-1] == 5:
         square = square + use.weight_sites * difference[..., 3] * difference[..., 4] * factors[..., 2] ** 2

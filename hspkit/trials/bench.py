@@ -188,15 +188,9 @@ class Bench:
         found = np.full(len(self.mixes), np.inf)
         for row in np.flatnonzero(needed):
             mix, mixture = self.mixes[row], self.mixtures[row]
-            index = phases.binodal_index(mixture.fractions, mixture.volumes, mixture.points, celsius=mix.celsius)
-            parted = phases.split(
-                np.broadcast_to(mixture.fractions, (_LADDER.size, mixture.fractions.size)),
-                mixture.volumes,
-                mixture.points,
-                celsius=mix.celsius,
-                alpha=phases.ALPHA * _LADDER / max(float(index), _SMALLEST_INDEX),
-            )
-            second = np.maximum.accumulate(1.0 - parted.amounts[:, 0])
+            scene = phases.Landscape.of(mixture.fractions, mixture.volumes, mixture.points, celsius=mix.celsius)
+            parted = scene.split(_LADDER / max(scene.index, _SMALLEST_INDEX))
+            second = np.maximum.accumulate(parted.separated)
             found[row] = np.log(np.interp(HAZE_VOLUME, second, _LADDER, left=1.0, right=np.inf))
         return found
 
