@@ -133,7 +133,7 @@ def sphere(
     state(
         axes,
         f"{subject.name}: {inner} of {len(shown)} carriers are nearer than R0 {radius:.1f} {_UNIT}",
-        "R0 as given" if given else f"R0 of the theory for a carrier of {middle:.0f} cm³/mol",
+        "R0 as given" if given else f"R0 of the plain distance for a carrier of {middle:.0f} cm³/mol",
     )
     return axes
 
