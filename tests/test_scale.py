@@ -18,8 +18,15 @@ SMILES = [
 
 
 @pytest.fixture(scope="module")
-def client(two_workers):
-    return two_workers
+def client():
+    distributed = pytest.importorskip("distributed")
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0", host="127.0.0.1"
+        ) as cluster,
+        distributed.Client(cluster) as found,
+    ):
+        yield found
 
 
 @pytest.fixture

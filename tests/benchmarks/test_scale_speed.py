@@ -12,9 +12,16 @@ pytestmark = [pytest.mark.benchmark, pytest.mark.slow]
 
 
 @pytest.fixture(scope="module")
-def client(two_workers):
-    list(scale.estimate_partitions(["CCO"] * 4, npartitions=4, client=two_workers))  # tables read, patterns compiled
-    return two_workers
+def client():
+    distributed = pytest.importorskip("distributed")
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0", host="127.0.0.1"
+        ) as cluster,
+        distributed.Client(cluster) as found,
+    ):
+        list(scale.estimate_partitions(["CCO"] * 4, npartitions=4, client=found))  # tables are read, patterns compiled
+        yield found
 
 
 def test_two_workers_against_one_process(client, structures, size, figure):
