@@ -398,7 +398,7 @@ def _print_main(constants: Calibration) -> None:
     for low, high, count, said, was in rows:
         print(f"  {low:.1f} to {high:.1f}  {count:4d}    {said:.3f}      {was:.3f}")
     shown = held.shipped.hsp
-    print("\nethanol limits of ternaries (used to choose the association of water)")
+    print("\nethanol limits of ternaries (never evidence)")
     for row in data.read_table("ethanol_limits.csv").rows:
         value = ethanol_limit(shown, constants, row["substance"], row["celsius"])
         print(f"  {row['substance']:<12} {value:.3f} computed, {row['ethanol_mass_fraction']:.2f} measured")

@@ -8,6 +8,7 @@ import pytest
 from hspkit import data, estimate, phases, reconcile, substance
 from hspkit.errors import ExtrapolationWarning, InputError, MoleculeError, UnknownNameError
 from hspkit.evidence import Evidence, Liquid, informed, joint, liquid, posterior, rebuild, theory
+from hspkit.evidence.bonds import associating_hydroxyls
 from hspkit.evidence.calibrate import ethanol_limit
 from hspkit.evidence.facts import KINDS, facts, liquids
 from hspkit.evidence.likeness import correlation
@@ -214,12 +215,13 @@ def test_kin_inform_an_estimate_and_strangers_leave_it_alone():
 
 def test_every_substance_has_a_sound_row():
     rows = data.read_table("reconciled.csv").rows
+    smiles = {row["name"]: row["smiles"] for row in data.read_table("substances.csv").rows}
     assert sorted(row["substance"] for row in rows) == sorted(r["name"] for r in data.read_table("substances.csv").rows)
     for row in rows:
         covariance = np.asarray(liquid(row["substance"]).covariance)
         assert np.all(np.linalg.eigvalsh(covariance) > 0), row["substance"]
         assert row["sd_d"] <= 1.05 * row["prior_sd_d"]
-        assert (row["mixing_volume_cm3_mol"] == row["volume_cm3_mol"]) == (row["substance"] != "water")
+        assert (row["mixing_volume_cm3_mol"] > row["volume_cm3_mol"]) == bool(associating_hydroxyls(smiles[row["substance"]]))
 
 
 def test_calibration_table_is_complete_and_alpha_is_the_engines():

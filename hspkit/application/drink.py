@@ -201,9 +201,9 @@ def water_solubility(member: Substance) -> tuple[float, float, str]:
         guess = general_solubility(member.log_p, member.molar_mass, member.melting_celsius)
         return guess, GSE_SD_LN, _EQUATION
     water = substance("water")
-    pull = member.volume * float(theory.exchange(member.point, water.point))
-    ln_fraction = min(0.0, -1.0 + member.volume / water.mixing_volume - pull)
-    weight = theory.calibration().weights * member.volume * float(interaction_strength(25.0))
+    pull = member.mixing_volume * float(theory.exchange(member.point, water.point))
+    ln_fraction = min(0.0, -1.0 + member.mixing_volume / water.mixing_volume - pull)
+    weight = theory.calibration().weights * member.mixing_volume * float(interaction_strength(25.0))
     slope = -2.0 * weight * (member.hsp.array - water.hsp.array)
     spread = float(np.sqrt(slope @ (member.covariance + water.covariance) @ slope))
     # a wax far from water would underflow to nothing at all, which nothing can be divided by

@@ -1,4 +1,4 @@
-"""Who gives and who takes hydrogen bonds; lone donors, and bonds inside a molecule.
+"""Who gives and who takes hydrogen bonds; lone donors, hydroxyls that associate, and bonds inside a molecule.
 
 One number for hydrogen bonding cannot say that an ether takes hydrogens and has none to give. So every structure has a
 *donor* and an *acceptor* strength besides its Hansen parameters, sums over the sites of ``hydrogen_bond_sites.csv``;
@@ -13,7 +13,7 @@ from typing import Any
 
 from hspkit import data
 
-__all__ = ["bonds_inside", "donates", "site_counts", "site_densities"]
+__all__ = ["associating_hydroxyls", "bonds_inside", "donates", "site_counts", "site_densities"]
 
 #: A hydroxyl three or four bonds from a carbonyl oxygen: rings of five (alpha-hydroxy esters) and six (salicylates).
 _INSIDE = (
@@ -68,11 +68,11 @@ def bonds_inside(smiles: str) -> bool:
 
 
 @cache
-def _sites() -> tuple[tuple[Any, float, float], ...]:
+def _sites() -> tuple[tuple[Any, float, float, int], ...]:
     from rdkit import Chem
 
     rows = data.read_table("hydrogen_bond_sites.csv").rows
-    return tuple((Chem.MolFromSmarts(row["pattern"]), row["donor"], row["acceptor"]) for row in rows)
+    return tuple((Chem.MolFromSmarts(row["pattern"]), row["donor"], row["acceptor"], row["associates"]) for row in rows)
 
 
 @cache
@@ -87,7 +87,7 @@ def site_counts(smiles: str) -> tuple[int, ...]:
     molecule = _molecule(smiles)
     claimed: set[int] = set()
     found = []
-    for pattern, _, _ in _sites():
+    for pattern, *_ in _sites():
         matches = () if molecule is None else molecule.GetSubstructMatches(pattern, maxMatches=molecule.GetNumAtoms())
         own = {first for first, *_ in matches} - claimed
         claimed |= own
@@ -125,6 +125,17 @@ def site_densities(smiles: str, volume: float) -> tuple[float, float]:
     (0.0, 18.5)
     """
     counts = site_counts(smiles)
-    donor = sum(count * gives for count, (_, gives, _) in zip(counts, _sites(), strict=True))
-    acceptor = sum(count * takes for count, (_, _, takes) in zip(counts, _sites(), strict=True))
+    donor = sum(count * gives for count, (_, gives, _, _) in zip(counts, _sites(), strict=True))
+    acceptor = sum(count * takes for count, (_, _, takes, _) in zip(counts, _sites(), strict=True))
     return 1000.0 * donor / volume, 1000.0 * acceptor / volume
+
+
+def associating_hydroxyls(smiles: str) -> int:
+    """Return how many hydroxyls of a structure link the molecules of its liquid: those of water and of alcohols.
+
+    Examples
+    --------
+    >>> associating_hydroxyls("O"), associating_hydroxyls("OCC(O)CO"), associating_hydroxyls("COC(=O)c1ccccc1O")
+    (1, 3, 0)
+    """
+    return sum(count * links for count, (*_, links) in zip(site_counts(smiles), _sites(), strict=True))

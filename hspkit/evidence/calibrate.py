@@ -1,10 +1,7 @@
 """``python -m hspkit.evidence.calibrate`` finds the constants of the theory and of its misfit.
 
 Largest marginal likelihood of all shipped evidence (`joint.fit`, Laplace), by a search along one constant after the
-other over the grids below; two rounds. The association of water is chosen by the measured ternaries of
-``ethanol_limits.csv`` instead: in solubilities it trades against the parameters of water themselves, whose error all
-solubilities share, while the ternaries are the concentrated aqueous mixtures it is needed for. No alcohol test and no
-carrier statement is looked at.
+other over the grids below; two rounds. No alcohol test, no ternary and no carrier statement is looked at.
 """
 
 from __future__ import annotations
@@ -29,10 +26,10 @@ Array = NDArray[np.float64]
 
 GRIDS: dict[str, tuple[float, ...]] = {
     "alpha": (0.60, 0.63, 0.66, 0.69, 0.72, 0.76),
-    "weight_polar": (0.25, 0.31, 0.38, 0.46),
-    "weight_hydrogen": (0.08, 0.106, 0.14, 0.2, 0.25),
-    "weight_sites": (0.0, 0.02, 0.03, 0.043, 0.06),
-    "water_association": (1.0, 1.3, 1.4, 1.5, 1.6, 1.7, 1.8, 2.0),
+    "weight_polar": (0.25, 0.31, 0.38, 0.42, 0.46, 0.52),
+    "weight_hydrogen": (0.06, 0.08, 0.09, 0.106, 0.12, 0.14, 0.2, 0.25),
+    "weight_sites": (0.0, 0.02, 0.03, 0.036, 0.043, 0.05, 0.06),
+    "hydroxyl_association": (0.0, 6.0, 9.0, 10.0, 11.0, 12.0, 13.0, 14.0, 16.0, 20.0),
     "sd_activity": (0.15, 0.2, 0.25, 0.3),
     "sd_water_solubility": (0.4, 0.5, 0.6, 0.7, 0.8),
     "sd_log_p": (0.6, 0.7, 0.8, 0.9, 1.0),
@@ -48,7 +45,7 @@ GRIDS: dict[str, tuple[float, ...]] = {
     "likeness_length": (0.15, 0.2, 0.25, 0.3, 0.4),
 }
 #: Constants whose standard deviation is taken from the curvature of the score.
-SMOOTH = ("alpha", "water_association")
+SMOOTH = ("alpha", "hydroxyl_association")
 LIMIT_STEP = 0.005
 #: Factors on a site strength at which the log likelihood is printed.
 SITE_FACTORS = (2.0 / 3.0, 1.5)
@@ -87,17 +84,6 @@ def score(constants: Calibration, start: Array | None = None) -> tuple[float, Ar
     """Return the log marginal likelihood of the evidence, and the parameters it goes with."""
     found = joint.fit(facts(), constants, start=start, tolerance=0.01)
     return found.log_evidence, found.hsp
-
-
-def ternary_misfit(constants: Calibration, start: Array | None = None) -> float:
-    """Return half the sum of squared misfits of ``ethanol_limits.csv``, in standard deviations."""
-    found = joint.fit(facts(), constants, start=start, tolerance=0.01)
-    misses = [
-        (ethanol_limit(found.hsp, constants, row["substance"], row["celsius"]) - row["ethanol_mass_fraction"])
-        / row["sd"]
-        for row in data.read_table("ethanol_limits.csv").rows
-    ]
-    return 0.5 * float(np.sum(np.square(misses)))
 
 
 def _width(profile: dict[float, float]) -> float:
@@ -160,18 +146,15 @@ def main() -> None:
     spread: dict[str, float] = {}
     for turn in range(options.rounds):
         for name, grid in GRIDS.items():
-            by_ternaries = name == "water_association"
             profile = {
-                x: -ternary_misfit(constants._replace(**{name: x}), start)
-                if by_ternaries
-                else (best if x == getattr(constants, name) else score(constants._replace(**{name: x}), start)[0])
+                x: best if x == getattr(constants, name) else score(constants._replace(**{name: x}), start)[0]
                 for x in grid
             }
             value = max(profile, key=profile.__getitem__)
             # A gain of less is the roughness of the search itself.
-            if profile[value] > profile.get(getattr(constants, name), -np.inf) + (0.0 if by_ternaries else 0.3):
+            if profile[value] > profile.get(getattr(constants, name), -np.inf) + 0.3:
                 constants = constants._replace(**{name: value})
-                best = score(constants, start)[0] if by_ternaries else profile[value]
+                best = profile[value]
             if name in SMOOTH:
                 spread[name] = _width(profile)
             top = max(profile.values())

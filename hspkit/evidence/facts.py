@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from hspkit import data
 from hspkit.errors import ExtrapolationWarning
 from hspkit.estimation import estimate_many
-from hspkit.evidence.bonds import donates, site_densities
+from hspkit.evidence.bonds import associating_hydroxyls, donates, site_densities
 from hspkit.names import NameIndex
 
 __all__ = ["KINDS", "WATER", "Fact", "Liquids", "facts", "index", "liquids"]
@@ -56,7 +56,7 @@ class Fact(NamedTuple):
 
 
 class Liquids(NamedTuple):
-    """All shipped substances as arrays: n names, structures, volumes, priors, sites (n, 2) as in `bonds`."""
+    """All shipped substances as arrays: n names, structures, volumes, priors, sites (n, 2) and hydroxyls (n,) as in `bonds`."""
 
     names: tuple[str, ...]
     smiles: tuple[str, ...]
@@ -68,6 +68,7 @@ class Liquids(NamedTuple):
     molar_masses: Array
     prior_source: tuple[str, ...]
     sites: Array
+    hydroxyls: NDArray[np.intp]
 
     def row(self, name: str) -> int:
         """Return the row of a name in ``substances.csv``."""
@@ -133,6 +134,7 @@ def liquids() -> Liquids:
             published[row["name"]]["source"] if known[i] else "estimate-from-structure" for i, row in enumerate(rows)
         ),
         np.array([site_densities(row["smiles"], volume) for row, volume in zip(rows, volumes, strict=True)]),
+        np.array([associating_hydroxyls(row["smiles"]) for row in rows]),
     )
 
 

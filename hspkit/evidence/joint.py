@@ -84,9 +84,7 @@ def prior_sd(constants: Calibration) -> Array:
 def mixing_volumes(constants: Calibration) -> Array:
     """Return the volumes that count in the entropy of mixing, shape (n,). [cm3/mol]"""
     shipped = liquids()
-    found = shipped.volumes.copy()
-    found[shipped.row(WATER)] *= constants.water_association
-    return found
+    return theory.mixing_volume(shipped.volumes, shipped.hydroxyls, constants=constants)
 
 
 class _Terms:
@@ -136,12 +134,12 @@ def _read(facts: Sequence[Fact], constants: Calibration, sites: Array) -> tuple[
             phi, melting_sd = supercooled_fraction(
                 fact.value, shipped.molar_masses[a], volumes[a], fact.detail, fusion_entropy(shipped.smiles[a])
             )
-            w = theory.coexisting_strength(phi, volumes[a], mixing[b])
+            w = theory.coexisting_strength(phi, mixing[a], mixing[b])
             if w is None:  # more than any demixing liquid can hold: it mixes
                 pairs.append(fact._replace(kind="mixing", value=1.0))
                 continue
             sd = float(np.sqrt(constants.sd_water_solubility**2 + fact.sd**2 + melting_sd**2 + inside[a] ** 2))
-            terms.add(fact, [(a, b, volumes[a], fact.celsius)], volumes[a] * w, sd)
+            terms.add(fact, [(a, b, mixing[a], fact.celsius)], mixing[a] * w, sd)
         elif fact.kind == "log P":
             target = fact.value * np.log(10.0) - volumes[a] * (1.0 / mixing[octanol] - 1.0 / mixing[b])
             terms.add(

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.evidence import theory
-from hspkit.evidence.bonds import bonds_inside, site_densities
-from hspkit.evidence.facts import MISCIBLE_MG_PER_L
+from hspkit.evidence.bonds import associating_hydroxyls, bonds_inside, site_densities
+from hspkit.evidence.facts import MISCIBLE_MG_PER_L, WATER
 from hspkit.evidence.loss import mixing_log_likelihood
 from hspkit.evidence.melting import fusion_entropy, supercooled_fraction
 from hspkit.evidence.shipped import Liquid, liquid
@@ -87,6 +87,11 @@ class Target:
     melting: float | None = None
     smiles: str = ""
     near: tuple[float, float, float] = (17.0, 5.0, 7.0)
+
+    @property
+    def mixing_volume(self) -> float:
+        """Volume that counts in the entropy of mixing. [cm3/mol]"""
+        return float(theory.mixing_volume(self.volume, associating_hydroxyls(self.smiles)))
 
     def bonding(self, partner: Liquid) -> float:
         """Return the product of the differences of donor and of acceptor density to another liquid. [(mol/L)^2]"""
@@ -191,14 +196,15 @@ def _partner(given: Any) -> Liquid:
     where = point.array if isinstance(point, HSP) else np.asarray(point, dtype=float)
     spread = getattr(given, "covariance", None)
     name = str(getattr(given, "name", "partner"))
-    mixing = getattr(given, "mixing_volume", None) or (liquid("water").mixing_volume if name == "water" else volume)
+    smiles = getattr(given, "smiles", "") or ("O" if name == WATER else "")
+    mixing = getattr(given, "mixing_volume", None) or theory.mixing_volume(volume, associating_hydroxyls(smiles))
     return Liquid(
         name,
         where,
         np.zeros((3, 3)) if spread is None else np.asarray(spread, dtype=float),
         float(volume),
-        mixing,
-        site_densities(getattr(given, "smiles", "") or "", float(volume)),
+        float(mixing),
+        site_densities(smiles, float(volume)),
     )
 
 
@@ -436,13 +442,15 @@ class Evidence:
             25.0 if melting is None else melting,
             fusion_entropy(target.smiles),
         )
-        w = theory.coexisting_strength(phi, target.volume, self.partner.mixing_volume)
+        w = theory.coexisting_strength(phi, target.mixing_volume, self.partner.mixing_volume)
         if w is None:
             return replace(self, kind="mixing", value=1.0, sd=0.0).piece(target)
         inside = constants.sd_internal_bond if bonds_inside(target.smiles) else 0.0
         sd = float(np.sqrt(constants.sd_water_solubility**2 + self.sd**2 + doubt**2 + inside**2))
-        # Near the measured value ln S falls by the molar volume per unit of exchange energy.
-        return self._distances(target, [(self.partner, 1.0)], self.value + target.volume * w, sd, -1.0, self.value)
+        # Near the measured value ln S falls by the mixing volume per unit of exchange energy.
+        offset = self.value + target.mixing_volume * w
+        share = target.mixing_volume / target.volume
+        return self._distances(target, [(self.partner, share)], offset, sd, -1.0, self.value)
 
     def _distances(
         self, target: Target, partners: list[tuple[Liquid, float]], offset: float, sd: float, unit: float, value: float
@@ -465,7 +473,7 @@ class Evidence:
         assert self.partner is not None
         factors, growth = theory.scale_at(self.celsius)
         strength = constants.alpha / (GAS_CONSTANT * (self.celsius + 273.15))
-        critical = theory.critical_strength(target.volume * growth, self.partner.mixing_volume * growth)
+        critical = theory.critical_strength(target.mixing_volume * growth, self.partner.mixing_volume * growth)
         weights = strength * constants.weights * factors**2 / critical
         bonding = float(strength * constants.weight_sites * factors[2] ** 2 / critical) * target.bonding(self.partner)
         gap = self.partner.hsp - np.array(target.near)

@@ -11,9 +11,10 @@ measured solubility or activity becomes a measured w once and for all, and param
 A *point* is (delta_d, delta_p, delta_h, donor density, acceptor density); for (delta_d, delta_p, delta_h) alone w is
 that of the plain Hansen distance, as in `phases`.
 
-Water is an associated liquid: counted molecule by molecule its entropy of mixing is too large beside its small volume
-(18 cm3/mol). It enters the entropy with a *mixing volume* of a few molecules; the number is fitted
-(`Calibration.water_association`). Its volume fraction stays what it is.
+Water and alcohols are associated liquids: their hydroxyls link molecules into chains, which mix as larger molecules
+would. They enter the entropy with a *mixing volume*, the molar volume and a fitted piece for each hydroxyl
+(`Calibration.hydroxyl_association`); that of water comes out at 1.7 of its molar volume. Volume fractions stay what
+they are.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ __all__ = [
     "dilute_ln_gamma",
     "excess_size_term",
     "exchange",
+    "mixing_volume",
     "scale_at",
     "shipped_scale",
     "strength_from_ln_gamma",
@@ -55,7 +57,7 @@ class Calibration(NamedTuple):
     weight_polar: float
     weight_hydrogen: float
     weight_sites: float
-    water_association: float
+    hydroxyl_association: float
     sd_activity: float
     sd_water_solubility: float
     sd_log_p: float
@@ -157,6 +159,27 @@ def shipped_scale(points: ArrayLike, constants: Calibration) -> Array:
     return np.asarray(points, dtype=float) * ratio
 
 
+def mixing_volume(volume: ArrayLike, hydroxyls: ArrayLike, *, constants: Calibration | None = None) -> Array:
+    """Return the volume that counts in the entropy of mixing. [cm3/mol]
+
+    Parameters
+    ----------
+    volume : array_like of shape (...)
+        Molar volume. [cm3/mol]
+    hydroxyls : array_like of shape (...)
+        Hydroxyls of a molecule that associate (`bonds.associating_hydroxyls`). [-]
+    constants : Calibration, optional
+        Constants of the theory; those of ``calibration.csv`` by default. [-]
+
+    Examples
+    --------
+    >>> mixing_volume([100.0, 18.1], [0, 1], constants=calibration()._replace(hydroxyl_association=12.0))
+    array([100. ,  30.1])
+    """
+    use = calibration() if constants is None else constants
+    return np.asarray(volume, dtype=float) + use.hydroxyl_association * np.asarray(hydroxyls, dtype=float)
+
+
 def critical_strength(volume_a: ArrayLike, volume_b: ArrayLike) -> Array:
     """Return the w above which two liquids do not mix in all proportions. [mol/cm3]
 
@@ -218,11 +241,11 @@ def dilute_ln_gamma(
     solute, solvent : array_like of shape (...)
         Molar volumes. [cm3/mol]
     solvent_mixing : array_like of shape (...), optional
-        Mixing volume of the solvent, where it differs (water). [cm3/mol]
+        Mixing volume of the solvent, where it differs (water, alcohols). [cm3/mol]
 
     Notes
     -----
-    A solute that is itself associated (water) is counted as single molecules: diluted, its clusters come apart.
+    A solute that is itself associated (water, alcohols) is counted as single molecules: diluted, its chains come apart.
 
     Examples
     --------
@@ -257,7 +280,7 @@ def coexisting_strength(fraction: float, volume: float, solvent_mixing: float) -
     fraction : float
         Volume fraction of the dissolved liquid in the phase that is poor in it. [-]
     volume : float
-        Molar volume of the liquid. [cm3/mol]
+        Mixing volume of the liquid. [cm3/mol]
     solvent_mixing : float
         Mixing volume of the solvent. [cm3/mol]
 

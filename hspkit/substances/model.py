@@ -41,7 +41,6 @@ PLAUSIBLE = {
     "delta_p": (0.0, 50.0),
     "delta_h": (0.0, 60.0),
 }
-_WATER = ("O", "[OH2]", "[H]O[H]")
 _PARAMETERS_ESTIMATED = "parameters estimated from structure"
 _VOLUME_ESTIMATED = "molar volume estimated from structure"
 _NO_STRUCTURE = "no structure given: taken to give and take no hydrogen bonds; give smiles to have them counted"
@@ -234,15 +233,14 @@ class Substance:
 
     @property
     def mixing_volume(self) -> float:
-        """Volume that counts in the entropy of mixing: the molar volume, for water that of a few molecules. [cm3/mol]
+        """Volume that counts in the entropy of mixing, more than the molar volume for water and alcohols. [cm3/mol]
 
         See `hspkit.evidence.theory`; volume fractions are always by the molar volume.
         """
-        if self.smiles not in _WATER:
-            return float(self.volume)
-        from hspkit.evidence.theory import calibration
+        from hspkit.evidence.bonds import associating_hydroxyls
+        from hspkit.evidence.theory import mixing_volume
 
-        return float(self.volume) * calibration().water_association
+        return float(mixing_volume(self.volume, associating_hydroxyls(self.smiles or "")))
 
     @property
     def sites(self) -> tuple[float, float]:
