@@ -625,7 +625,7 @@ def test_the_margin_knows_the_indices_of_the_engine():
         above, spread_m = stock.log_index(supports, shares)
         assert np.all(above >= middle - 1e-6)
         assert np.all(spread > 0.1)
-        assert np.all(spread_m > 0.1)
+        assert np.all(spread_m > 0.05)
     mixture = stock.mixture
     fractions = stock.fractions(supports, shares)[0]
     change = []

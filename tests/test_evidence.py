@@ -221,7 +221,9 @@ def test_every_substance_has_a_sound_row():
         covariance = np.asarray(liquid(row["substance"]).covariance)
         assert np.all(np.linalg.eigvalsh(covariance) > 0), row["substance"]
         assert row["sd_d"] <= 1.05 * row["prior_sd_d"]
-        assert (row["mixing_volume_cm3_mol"] > row["volume_cm3_mol"]) == bool(associating_hydroxyls(smiles[row["substance"]]))
+        assert (row["mixing_volume_cm3_mol"] > row["volume_cm3_mol"]) == bool(
+            associating_hydroxyls(smiles[row["substance"]])
+        )
 
 
 def test_calibration_table_is_complete_and_alpha_is_the_engines():

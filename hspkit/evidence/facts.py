@@ -56,7 +56,7 @@ class Fact(NamedTuple):
 
 
 class Liquids(NamedTuple):
-    """All shipped substances as arrays: n names, structures, volumes, priors, sites (n, 2) and hydroxyls (n,) as in `bonds`."""
+    """All shipped substances as arrays: n names, structures, volumes, priors; sites (n, 2), hydroxyls (n,): `bonds`."""
 
     names: tuple[str, ...]
     smiles: tuple[str, ...]

@@ -139,7 +139,7 @@ def distance_fan(
 
 
 def _mixing_volume(one: Carrier | Blend) -> float:
-    """Return the volume with which a carrier mixes: water and alcohols, which associate, with more than their molar volume."""
+    """Return the volume with which a carrier mixes; that of water and alcohols, which associate, is the larger one."""
     members = carrier_substances(one)
     return float(members[0].mixing_volume if len(members) == 1 else one.volume)
 
