@@ -2,13 +2,14 @@
 
 Facts about pairs, activities and statements are predicted with everything that bears on the held-out substance's
 pairs or activities left out (eight folds over substances, never over rows); alcohol tests are never evidence, so the
-shipped parameters are used. ``--kinds`` prints instead the table with each kind of evidence left out and alone.
+shipped parameters are used. ``--kinds`` prints instead the table with each kind of evidence left out and alone,
+``--nested`` the same figures with the constants of the theory found anew without the held-out substances.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -17,12 +18,12 @@ from numpy.typing import NDArray
 from hspkit import data, ethanol, phases
 from hspkit.errors import HspkitError
 from hspkit.evidence import joint, theory
-from hspkit.evidence.calibrate import ethanol_limit
+from hspkit.evidence.calibrate import ethanol_limit, search
 from hspkit.evidence.facts import KINDS, WATER, Fact, facts, liquids
 from hspkit.evidence.theory import Calibration
 from hspkit.miscibility import dissolve
 from hspkit.molecules import Molecule, read_molecules
-from hspkit.oils import oil
+from hspkit.oils import Oil, oil
 from hspkit.pairs import miscibility_probability
 from hspkit.substances import index
 
@@ -31,6 +32,8 @@ __all__ = ["main"]
 Array = NDArray[np.float64]
 
 FOLDS = 8
+#: Constants of the free energy itself; the others say how far it may be off.
+THEORY = ("alpha", "weight_polar", "weight_hydrogen", "weight_sites", "hydroxyl_association")
 SEED = 1
 #: Activities up to here count as near room temperature. [degC]
 NEAR_ROOM = 45.0
@@ -41,6 +44,20 @@ USUAL = {
     "rosemary": "rosemary, Spanish type",
     "cornmint/peppermint": "cornmint, partly dementholised",
 }
+#: Names of oils in statements that are spoken otherwise here.
+SPOKEN = {
+    "basil": "basil, methyl chavicol type",
+    "cinnamon leaf": "cinnamon, leaf",
+    "clove bud": "clove, bud",
+    "dillweed": "dill, weed",
+    "fennel": "fennel, sweet",
+    "juniper berry": "juniper, berry",
+    "orange": "sweet orange, cold-pressed",
+    "thyme": "thyme, thymol type",
+}
+#: Shares of oil at which a mixture with a carrier is looked at; clear at all of them counts as soluble. [-]
+SHARES = (0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7, 0.9)
+STATED_CARRIERS = ("propylene glycol", "glycerol", "mineral oil")
 STRENGTHS = np.arange(20.0, 100.5, 0.5)
 SOLUBLE = ("soluble", "miscible")
 NOT_SOLUBLE = ("slightly soluble", "insoluble")
@@ -151,17 +168,21 @@ def alcohol_tests() -> list[AlcoholTest]:
                 subject = oil(USUAL.get(name, name))
             except HspkitError:
                 continue  # an oil that does not ship
-            known = [(member.name, share) for member, share in zip(subject.substances, subject.fractions, strict=True)]
-            # Waxes settle or are filtered off before the test, as the standards do; they are solids.
-            known = [(n, s) for n, s in known if not index_is_wax(n)]
-            rows = np.array([liquids().row(n) for n, _ in known])
-            shares = np.array([s for _, s in known])
-            shares = shares / shares.sum()
+            rows, shares = _members(subject)
         recalled = kinds[line["source"]]["kind"] == "memory"
         found.append(
             AlcoholTest(name, line["state"], line["ethanol_vol_percent"], line["volumes"], rows, shares, pure, recalled)
         )
     return found
+
+
+def _members(subject: Oil) -> tuple[NDArray[np.intp], Array]:
+    """Rows of the components of an oil and their shares by volume."""
+    known = [(member.name, share) for member, share in zip(subject.substances, subject.fractions, strict=True)]
+    # Waxes settle or are filtered off before the test, as the standards do; they are solids.
+    known = [(n, s) for n, s in known if not index_is_wax(n)]
+    shares = np.array([s for _, s in known])
+    return np.array([liquids().row(n) for n, _ in known]), shares / shares.sum()
 
 
 def index_is_wax(name: str) -> bool:
@@ -219,7 +240,10 @@ def score_strengths(hsp: Array, constants: Calibration) -> StrengthScore:
 
 
 class HeldOut(NamedTuple):
-    """Scores of pairs (evidence held out; structure alone), their probabilities, activities and statements."""
+    """Scores of pairs (evidence held out; structure alone), their probabilities, activities and statements.
+
+    ``constants`` are those of each fold.
+    """
 
     pairs: Array
     probability: Array
@@ -227,6 +251,7 @@ class HeldOut(NamedTuple):
     activities: Array
     statements: Array
     shipped: joint.Posterior
+    constants: tuple[Calibration, ...]
 
 
 class Statement(NamedTuple):
@@ -238,20 +263,56 @@ class Statement(NamedTuple):
     carrier: str
 
 
-def read_statements() -> list[Statement]:
-    """Return statements for propylene glycol, glycerol and mineral oil that were read or are the Codex's."""
-    kinds, row = data.sources(), liquids().row
-    found = []
+def _stated() -> Iterator[Mapping[str, Any]]:
+    """Lines of statements for propylene glycol, glycerol and mineral oil that were read or are the Codex's."""
+    kinds = data.sources()
     for line in data.read_table("carrier_statements.csv").rows:
-        if line["carrier"] not in ("propylene glycol", "glycerol", "mineral oil") or not line["cas"]:
+        if line["carrier"] not in STATED_CARRIERS or line["statement"] not in SOLUBLE + NOT_SOLUBLE:
             continue
-        if line["statement"] not in SOLUBLE + NOT_SOLUBLE:
-            continue
-        if kinds[line["source"]]["kind"] == "memory" and "fcc" not in line["source"]:
-            continue
-        name = index().get(line["cas"])
+        if kinds[line["source"]]["kind"] != "memory" or "fcc" in line["source"]:
+            yield line
+
+
+def read_statements() -> list[Statement]:
+    """Return the statements on single substances."""
+    row = liquids().row
+    found = []
+    for line in _stated():
+        name = index().get(line["cas"]) if line["cas"] else None
         if name is not None:
             found.append(Statement(row(name), row(line["carrier"]), line["statement"] in SOLUBLE, line["carrier"]))
+    return found
+
+
+class OilStatement(NamedTuple):
+    """Soluble or not, of an oil in a carrier, and how far from splitting it is computed: above 0 it never splits."""
+
+    oil: str
+    carrier: str
+    soluble: bool
+    score: float
+
+
+def oil_statements(hsp: Array, constants: Calibration) -> list[OilStatement]:
+    """Return the statements on whole oils that ship, with -ln of the largest binodal index over all `SHARES`."""
+    shipped, mixing = liquids(), joint.mixing_volumes(constants)
+    points = theory.shipped_scale(shipped.points(hsp), constants)
+    found = []
+    for line in _stated():
+        spoken = line["substance"].replace(" oil", "", 1)
+        if spoken == line["substance"]:
+            continue
+        try:
+            subject = oil(SPOKEN.get(spoken, spoken))
+        except HspkitError:
+            continue  # an oil that does not ship
+        rows, shares = _members(subject)
+        rows = np.append(rows, shipped.row(line["carrier"]))
+        oily = np.array(SHARES)[:, None]
+        parts = np.concatenate([oily * shares, 1.0 - oily], axis=1)
+        index = phases.binodal_index(parts, mixing[rows], points[rows], alpha=constants.alpha)
+        score = -float(np.log(max(index.max(), 1e-9)))
+        found.append(OilStatement(subject.name, line["carrier"], line["statement"] in SOLUBLE, score))
     return found
 
 
@@ -284,10 +345,15 @@ def hold_out(
     constants: Calibration,
     *,
     structure: bool = False,
+    nested: bool = False,
     say: Callable[[str], None] = lambda _: None,
 ) -> HeldOut:
-    """Predict each pair, activity and statement from fits that did not see it; see the module's first lines."""
+    """Predict each pair, activity and statement from fits that did not see it; see the module's first lines.
+
+    With ``nested`` the constants of `THEORY` are found anew for each fold, from evidence without its substances.
+    """
     shipped = joint.fit(used, constants, tolerance=1e-3)
+    everywhere, by_fold = constants, []
     pairs, activities, statements = read_pairs(), near_room(), read_statements()
     fold = np.random.default_rng(SEED).permutation(len(liquids().names)) % FOLDS
     rarer = pairs.rarer
@@ -307,6 +373,11 @@ def hold_out(
             return fact.kind in ("activity", "computed activity") and bool(out[fact.a])
 
         kept = [fact for fact in used if not touches(fact)]
+        if nested:
+            without = [fact for fact in kept if not (out[fact.a] or (out[fact.b] and fact.b != liquids().row(WATER)))]
+            for _, moved, _ in search(without, everywhere, THEORY, shipped.hsp):
+                constants = moved
+        by_fold.append(constants)
         fit = joint.fit(kept, constants, start=shipped.hsp, tolerance=0.01)
         # For a pair with water, or one derived from a solubility or activity, those say the same: leave them out too.
         bare = [fact for fact in kept if not (fact.kind in ("water solubility", "log P") and out[fact.a])]
@@ -330,7 +401,7 @@ def hold_out(
         act[these] = ln_gamma(fit.hsp, constants, act_a[these], act_b[these], act_t[these])
         these = out[st_a]
         told[these] = mixing_score(fit.hsp, constants, st_a[these], st_b[these], 25.0)
-    return HeldOut(score, probability, from_structure, act, told, shipped)
+    return HeldOut(score, probability, from_structure, act, told, shipped, tuple(by_fold))
 
 
 def pair_probability(fit: joint.Posterior, constants: Calibration, a: Any, b: Any) -> Array:
@@ -370,10 +441,14 @@ def summary(held: HeldOut, constants: Calibration) -> dict[str, float]:
         "strength bias": strengths.bias,
         "strength rank": strengths.rank,
     }
-    for carrier in ("propylene glycol", "glycerol", "mineral oil"):
+    for carrier in STATED_CARRIERS:
         these = np.array([s.carrier == carrier for s in statements])
         soluble = np.array([s.soluble for s in statements])
         found[f"{carrier} AUC"] = area(held.statements[these], soluble[these])
+    oils = oil_statements(held.shipped.hsp, constants)
+    for carrier in ("propylene glycol", "mineral oil"):  # no oil is stated to be soluble in glycerol
+        soluble = np.array([s.soluble for s in oils if s.carrier == carrier])
+        found[f"{carrier}, oils"] = area(np.array([s.score for s in oils if s.carrier == carrier]), soluble)
     return found
 
 
@@ -454,6 +529,16 @@ def _print_plain(constants: Calibration) -> None:
             print(f"  {figure:<22} {value:.3f}", flush=True)
 
 
+def _print_nested(constants: Calibration) -> None:
+    held = hold_out(facts(), constants, nested=True, say=lambda text: print(text, end="; ", flush=True))
+    print("\n\nheld out by substance, the constants found anew in each fold (strengths: shipped constants)")
+    for figure, value in summary(held, constants).items():
+        print(f"  {figure:<22} {value:.3f}")
+    for name in THEORY:
+        values = [getattr(one, name) for one in held.constants]
+        print(f"  {name:<22} shipped {getattr(constants, name):g}; in the folds {', '.join(f'{x:g}' for x in values)}")
+
+
 def _print_kinds(constants: Calibration) -> None:
     print("\nwith and without each kind of evidence (rest as above)")
     sets: list[tuple[str, list[str]]] = [("none", []), ("all", list(KINDS))]
@@ -473,6 +558,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("--kinds", action="store_true", help="the table with and without each kind of evidence (slow)")
     parser.add_argument("--plain", action="store_true", help="what donors, acceptors and weights add (slow)")
+    parser.add_argument("--nested", action="store_true", help="constants found anew in each fold (slow)")
     parser.add_argument("--strengths-only", action="store_true", help="the alcohol tests and citrus oil alone (quick)")
     options = parser.parse_args()
     constants = theory.calibration()
@@ -485,6 +571,9 @@ def main() -> None:
         return
     if options.kinds:
         _print_kinds(constants)
+        return
+    if options.nested:
+        _print_nested(constants)
         return
     if options.plain:
         _print_plain(constants)

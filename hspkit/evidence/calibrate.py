@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import csv
 import io
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -17,10 +18,10 @@ from numpy.typing import NDArray
 from hspkit import data, phases
 from hspkit.evidence import joint, theory
 from hspkit.evidence.bonds import site_counts
-from hspkit.evidence.facts import WATER, facts, liquids
+from hspkit.evidence.facts import WATER, Fact, facts, liquids
 from hspkit.evidence.theory import Calibration
 
-__all__ = ["ethanol_limit", "main", "score"]
+__all__ = ["ethanol_limit", "main", "search"]
 
 Array = NDArray[np.float64]
 
@@ -47,6 +48,8 @@ GRIDS: dict[str, tuple[float, ...]] = {
 #: Constants whose standard deviation is taken from the curvature of the score.
 SMOOTH = ("alpha", "hydroxyl_association")
 LIMIT_STEP = 0.005
+#: Difference of two log likelihoods that the stopping of the fits may make.
+ROUGHNESS = 0.3
 #: Factors on a site strength at which the log likelihood is printed.
 SITE_FACTORS = (2.0 / 3.0, 1.5)
 
@@ -80,10 +83,37 @@ def ethanol_limit(hsp: Array, constants: Calibration, name: str, celsius: float)
     return float(cloudy.max()) if cloudy.size else float(ethanol[0])
 
 
-def score(constants: Calibration, start: Array | None = None) -> tuple[float, Array]:
-    """Return the log marginal likelihood of the evidence, and the parameters it goes with."""
-    found = joint.fit(facts(), constants, start=start, tolerance=0.01)
+def score(used: Sequence[Fact], constants: Calibration, start: Array | None = None) -> tuple[float, Array]:
+    """Return the log marginal likelihood of evidence, and the parameters it goes with."""
+    found = joint.fit(used, constants, start=start, tolerance=0.01)
     return found.log_evidence, found.hsp
+
+
+def search(
+    used: Sequence[Fact], constants: Calibration, names: Sequence[str], start: Array
+) -> Iterator[tuple[str, Calibration, dict[float, float]]]:
+    """Move one constant after the other to the grid value of largest likelihood; yield each with its profile.
+
+    Parameters
+    ----------
+    used : sequence of Fact
+        The evidence. [-]
+    constants : Calibration
+        Where the search starts. [-]
+    names : sequence of str
+        The constants that move. [-]
+    start : ndarray of shape (n, 3)
+        Parameters of all substances from which each fit starts. [MPa^0.5]
+    """
+    best = score(used, constants, start)[0]
+    for name in names:
+        now = getattr(constants, name)
+        profile = {x: best if x == now else score(used, constants._replace(**{name: x}), start)[0] for x in GRIDS[name]}
+        value = max(profile, key=profile.__getitem__)
+        # A gain of less is the roughness of the search itself.
+        if profile[value] > best + ROUGHNESS:
+            constants, best = constants._replace(**{name: value}), profile[value]
+        yield name, constants, profile
 
 
 def _width(profile: dict[float, float]) -> float:
@@ -115,7 +145,7 @@ def scan_sites(constants: Calibration) -> None:
     shipped, rows = liquids(), data.read_table("hydrogen_bond_sites.csv").rows
     counts = np.array([site_counts(smiles) for smiles in shipped.smiles]) * (1000.0 / shipped.volumes)[:, None]
     strengths = np.array([[row["donor"], row["acceptor"]] for row in rows])
-    best, start = score(constants)
+    best, start = score(facts(), constants)
     print(f"shipped strengths: {best:.2f}; change of the log likelihood with other strengths")
     for place, row in enumerate(rows):
         for side, what in enumerate(("donor", "acceptor")):
@@ -141,24 +171,16 @@ def main() -> None:
     if options.sites:
         scan_sites(constants)
         return
-    best, start = score(constants)
+    best, start = score(facts(), constants)
     print(f"shipped constants: {best:.2f}")
     spread: dict[str, float] = {}
     for turn in range(options.rounds):
-        for name, grid in GRIDS.items():
-            profile = {
-                x: best if x == getattr(constants, name) else score(constants._replace(**{name: x}), start)[0]
-                for x in grid
-            }
-            value = max(profile, key=profile.__getitem__)
-            # A gain of less is the roughness of the search itself.
-            if profile[value] > profile.get(getattr(constants, name), -np.inf) + 0.3:
-                constants = constants._replace(**{name: value})
-                best = profile[value]
+        for name, moved, profile in search(facts(), constants, tuple(GRIDS), start):
+            constants = moved
             if name in SMOOTH:
                 spread[name] = _width(profile)
-            top = max(profile.values())
-            line = "  ".join(f"{x:g}: {y - top:.1f}" for x, y in profile.items())
+            best = max(profile.values())
+            line = "  ".join(f"{x:g}: {y - best:.1f}" for x, y in profile.items())
             print(f"round {turn + 1}  {name:<20} {getattr(constants, name):<6g} {line}", flush=True)
     print(f"best: {best:.2f}  {constants}  sd {spread}")
     if not options.dry_run:
