@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import copy
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hspkit.phases.mixture import Array, Mixtures, metric, squared, tilt_of
-from hspkit.phases.tilts import Tilt, Tilting, covariance, curved, modes
+from hspkit.phases.tilts import Tilt, Tilting, curved, modes
 
 __all__ = ["MOST_STEPS", "Starts", "Trial", "climb"]
 
@@ -22,12 +23,13 @@ _HOPE = 25.0
 _FOLLOWS = 0.02
 #: Longest step, as a share of the tilt.
 _LEAP = 0.7
-#: Up to so many systems are solved by LAPACK.
-_FEW = 32
 #: Critical strength of a trial that gains nothing, as a multiple of that of the mixture itself.
 _IDLE = 1e3
 #: Least curvature reckoned with where the ratio is curved upwards; a plain step has 1.
 _FLATTEST = 0.02
+#: The metric as a matrix, and how many of its signs are negative, by the number of coordinates.
+_DIAGONAL = {rank: np.diag(metric(rank)) for rank in (3, 5)}
+_NEGATIVE = {rank: int((metric(rank) < 0).sum()) for rank in (3, 5)}
 
 #: Tilts (b, s, r) to set out from, of mixtures (b), the tilt along their largest fluctuation (b, r), and which
 #: of the mixtures asked about (b,) they are.
@@ -63,36 +65,38 @@ def climb(
     several = (mixtures.fractions > 0).sum(axis=-1) > 1
     if n == 1 or not several.any():
         return found
-    values, vectors = modes(covariance(mixtures))
+    field = Tilting(mixtures)
+    values, vectors = modes(field.spread)
     top = np.maximum(values[:, -1], 0.0)
     found.value[:] = 2.0 * mixtures.strength * top
-    alive = np.flatnonzero(several & (top > 1e-12) & (found.value <= enough))
-    if alive.size == 0:
+    asked = several & (top > 1e-12) & (found.value <= enough)
+    if not asked.any():
         return found
-    field = Tilting(mixtures.take(alive))
-    local = 1.0 / (2.0 * top[alive])
+    alive = np.flatnonzero(asked)
+    if alive.size < count:
+        field.keep(asked)
+        top, vectors = top[alive], vectors[alive]
+    whole = copy(field)
+    local = 1.0 / (2.0 * top)
     best = _Best(local.copy(), np.zeros((alive.size, rank)), np.zeros(alive.size))
-    q = starts(field, vectors[alive, :, -1] * np.sqrt(field.moles / top[alive])[:, None], alive)
+    q = starts(field, vectors[:, :, -1] * np.sqrt(field.moles / top)[:, None], alive)
     state = field.tilt(q)
     critical = _critical(state, local)
     moving = ~state.same
     careful = np.zeros_like(moving)
+    rows = np.arange(alive.size)  # of the mixtures alive, those still searched
     for turn in range(steps):
-        best.note(critical, q, state.pressure)
-        if turn % 2:
+        best.note(rows, critical, q, state.pressure)
+        if turn % 2 and moving.shape[1] > 1:
             moving &= ~_followers(q, critical)
-        done = ~moving.any(axis=-1) | (field.strength > best.critical * enough)
-        if done.any():
-            _record(found, field, alive, done, best)
-            keep = ~done
-            alive = alive[keep]
-            if alive.size == 0:
-                return found
-            field.keep(keep)
-            best = _Best(*(part[keep] for part in best))
-            local, q, critical, moving = local[keep], q[keep], critical[keep], moving[keep]
-            careful = careful[keep]
-            state = state.at(keep)
+        going = moving.any(axis=-1) & (field.strength <= best.critical[rows] * enough)
+        if not going.all():
+            rows = rows[going]
+            if rows.size == 0:
+                break
+            field.keep(going)
+            local, q, critical, moving, careful = (part[going] for part in (local, q, critical, moving, careful))
+            state = state.at(going)
         width = int(moving.sum(axis=-1).max())
         if width < moving.shape[1]:
             order = np.argsort(~moving, axis=1, kind="stable")[:, :width]
@@ -132,8 +136,11 @@ def climb(
         # after a refusal one plain step, which never goes down; if that is refused its digits are used up
         moving &= ~small & ~(take & trial.same) & ~(~take & careful)
         careful = moving & ~take
-    best.note(critical, q, state.pressure)
-    _record(found, field, alive, np.ones(alive.size, dtype=bool), best)
+    else:
+        best.note(rows, critical, q, state.pressure)
+    found.value[alive] = whole.strength / best.critical
+    found.direction[alive], found.pressure[alive] = best.direction, best.pressure
+    found.fractions[alive] = whole.trial(best.direction, best.pressure)
     return found
 
 
@@ -162,15 +169,16 @@ class _Best(NamedTuple):
     direction: Array
     pressure: Array
 
-    def note(self, critical: Array, q: Array, pressure: Array) -> None:
-        """Take over what is better among trials (b, s)."""
-        rows = np.arange(critical.shape[0])
-        pick = critical.argmin(axis=-1)
-        better = critical[rows, pick] < self.critical
-        rows, pick = rows[better], pick[better]
-        self.critical[rows] = critical[rows, pick]
-        self.direction[rows] = q[rows, pick]
-        self.pressure[rows] = pressure[rows, pick]
+    def note(self, rows: NDArray[np.intp], critical: Array, q: Array, pressure: Array) -> None:
+        """Take over what is better among trials (k, s) of some mixtures (k,)."""
+        every, pick = np.arange(rows.size), critical.argmin(axis=-1)
+        lowest = critical[every, pick]
+        better = lowest < self.critical[rows]
+        if better.any():
+            rows, every, pick = rows[better], every[better], pick[better]
+            self.critical[rows] = lowest[better]
+            self.direction[rows] = q[every, pick]
+            self.pressure[rows] = pressure[every, pick]
 
 
 def _followers(q: Array, critical: Array) -> NDArray[np.bool_]:
@@ -193,15 +201,6 @@ def _critical(tilt: Tilt, local: Array) -> Array:
     return np.where(usable, tilt.cost / np.where(usable, square, 1.0), idle)
 
 
-def _record(found: Trial, field: Tilting, alive: NDArray[np.intp], done: NDArray[np.bool_], best: _Best) -> None:
-    """Write the best trial of the mixtures that are done."""
-    rows, local = alive[done], np.flatnonzero(done)
-    found.value[rows] = np.broadcast_to(field.strength, done.shape)[local] / best.critical[local]
-    found.direction[rows] = best.direction[local]
-    found.pressure[rows] = best.pressure[local]
-    found.fractions[rows] = field.trial(local, best.direction[local], best.pressure[local])
-
-
 def _newton(residual: Array, balanced: Array, critical: Array, state: Tilt) -> tuple[Array, NDArray[np.bool_], Array]:
     """Newton step on the gradient of ln ratio, -C residual / cost with residual = q - balanced, balanced = 2 a* shift.
 
@@ -213,20 +212,21 @@ def _newton(residual: Array, balanced: Array, critical: Array, state: Tilt) -> t
     spread = state.spread
     # S x (I - 2 a* S C) = S - 2 a* C is symmetric; as a* grows from 0 its eigenvalues only fall, each through zero
     # where one of I - 2 a* S C does, so all of those are positive when it has no more negative ones than S
-    signs = metric(spread.shape[-1])
-    matrix = np.diag(signs) - (2.0 * critical)[..., None, None] * spread
-    rights = np.stack([residual, balanced], axis=-1)
-    solved, negative = _solve_symmetric(matrix, signs[:, None] * rights)
-    definite = negative <= np.count_nonzero(signs < 0)
+    rank = spread.shape[-1]
+    matrix = _DIAGONAL[rank] - (2.0 * critical)[..., None, None] * spread
+    rights = np.empty((*residual.shape, 2))
+    rights[..., 0], rights[..., 1] = residual, balanced
+    solved, negative = solve_symmetric(matrix, metric(rank)[:, None] * rights)
+    definite = negative <= _NEGATIVE[rank]
     pushes = np.matmul(spread, rights)
     # how the gradient (first row) and C balanced (second) change along both solutions
     change = np.matmul(pushes.swapaxes(-1, -2), solved) / np.maximum(state.cost, 1e-300)[..., None, None]
     vx, vy = change[..., 0, 0], change[..., 0, 1]
     wx, wy = vx + change[..., 1, 0], vy + change[..., 1, 1]
+    rest = 1.0 - vy
     with np.errstate(all="ignore"):
-        determinant = (1.0 - vy) * (1.0 - wx) - vx * wy
-        along_x = (1.0 - vy) / determinant
-        along_y = vx / determinant
+        determinant = rest * (1.0 - wx) - vx * wy
+        along_x, along_y = rest / determinant, vx / determinant
         step = along_x[..., None] * solved[..., 0] + along_y[..., None] * solved[..., 1]
         rise = along_x * vx + along_y * vy
     uphill = (rise > 0) & np.isfinite(rise)
@@ -234,51 +234,25 @@ def _newton(residual: Array, balanced: Array, critical: Array, state: Tilt) -> t
     return np.where(uphill[..., None], step, solved[..., 0]), definite | uphill, gain
 
 
-def _solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.intp]]:
+def solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.intp]]:
     """Solve small symmetric systems (..., r, r) for rights (..., r, k); also count their negative eigenvalues.
 
-    Many are solved by L D L^T written out for all at once, because LAPACK costs microseconds for every 3x3
-    matrix; few by LAPACK, because numpy costs microseconds for every line.
+    Gauss and Jordan's elimination for all systems at once, without exchange of rows, so that the pivots have the
+    signs of the eigenvalues: LAPACK has no count of them short of the eigenvalues, at several times the cost.
+    From the last row up, because the last of five is negative in itself and what is left of a maximum is positive.
     """
-    rank = matrix.shape[-1]
-    negative = np.zeros(matrix.shape[:-2], dtype=np.intp)
-    if matrix.size < _FEW * rank * rank:
-        try:
-            solved = np.asarray(np.linalg.solve(matrix, rights), dtype=np.float64)
-        except np.linalg.LinAlgError:
-            pass  # an exactly singular one: the way below puts a small pivot in
-        else:
-            negative += (np.linalg.eigvalsh(matrix) <= 0).sum(axis=-1)
-            return solved, negative
-    lower: list[list[Array]] = [[np.empty(0)] * rank for _ in range(rank)]
-    pivot: list[Array] = [np.empty(0)] * rank
-    for i in range(rank):
-        scaled: list[Array] = []
-        for j in range(i + 1):
-            value = matrix[..., i, j]
-            for k in range(j):
-                value = value - scaled[k] * lower[j][k]
-            scaled.append(value)
-            if i == j:
-                negative += value <= 0
-                pivot[i] = np.where(np.abs(value) > 1e-14, value, 1e-14)
-            else:
-                lower[i][j] = value / pivot[j]
-    solved = np.empty_like(rights)
-    for column in range(rights.shape[-1]):
-        solution: list[Array] = [np.empty(0)] * rank
-        for i in range(rank):
-            value = rights[..., i, column]
-            for k in range(i):
-                value = value - lower[i][k] * solution[k]
-            solution[i] = value
-        for i in reversed(range(rank)):
-            value = solution[i] / pivot[i]
-            for k in range(i + 1, rank):
-                value = value - lower[k][i] * solution[k]
-            solution[i] = value
-            solved[..., i, column] = value
-    return solved, negative
+    rank, width = rights.shape[-2:]
+    table = np.concatenate([rights, matrix], axis=-1).reshape(-1, rank, width + rank).transpose(1, 2, 0).copy()
+    pivots = np.empty((rank, table.shape[-1]))
+    for k in reversed(range(rank)):
+        pivots[k] = pivot = table[k, width + k]
+        pivot[pivot == 0] = 1e-14  # an exactly singular one: far, and refused if too far
+        left = table[:, : width + k]  # the columns beyond are done with
+        row = left[k] / pivot
+        left -= table[:, width + k, None] * row
+        left[k] = row
+    solved = table[:, :width].transpose(2, 0, 1).reshape(rights.shape)
+    return solved, (pivots <= 0).sum(axis=0).reshape(matrix.shape[:-2])
 
 
 def _past_saddle(residual: Array, critical: Array, spread: Array) -> Array:

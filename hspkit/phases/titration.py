@@ -22,6 +22,8 @@ _STATIONS = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 17)))
 #: Shares at which the spinodal index, which costs almost nothing, is asked too.
 _SCAN = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 129)))
 _TOLERANCE = 1e-5
+#: The last step of Newton to a cloud point, as a share of it; what is left is about the square of it.
+_LAST_STEP = 1e-3
 _MOST_STEPS = 40
 
 
@@ -175,7 +177,7 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
             mixture = _on_line(mixtures, last, own, t[work])
             known = tilt[here[work]]
             lost = ~(np.abs(known).max(axis=-1) > 0)
-            trial = follow(mixture, known[:, None, :], steps=2)
+            trial = follow(mixture, known[:, None, :], steps=1)
             if lost.any():
                 fresh = search(mixture.take(lost))
                 for old, new in zip(trial, fresh, strict=True):
@@ -190,10 +192,8 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
             following = _newton(t[work], value, slope)
             inside = (following - low[work]) * (high[work] - following) > 0
             following = np.where(inside, following, 0.5 * (low[work] + high[work]))
-            # what is left after a step of Newton is the square of it
-            small = (np.abs(following - t[work]) < _TOLERANCE * (t[work] + 1e-6)) | (
-                np.abs(high[work] - low[work]) < 1e-12
-            )
+            least = np.where(inside, _LAST_STEP, _TOLERANCE) * (t[work] + 1e-6)
+            small = (np.abs(following - t[work]) < least) | (np.abs(high[work] - low[work]) < 1e-12)
             t[work] = following
             moving[work] = ~small
         answer[here] = t
