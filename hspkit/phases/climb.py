@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit.phases.mixture import Array, Mixtures, metric, squared, tilt_of
-from hspkit.phases.tilts import Tilt, Tilting, curved, modes
+from hspkit.phases.tilts import Tilt, Tilting, curved, modes, solve_symmetric
 
 __all__ = ["MOST_STEPS", "Starts", "Trial", "climb"]
 
 #: Relative length of the last Newton step; what is left after it is its square, and of the index the fourth power.
-_STEP = 1e-4
+_STEP = 1e-3
 MOST_STEPS = 80
 #: A trial may rise this many times what Newton promises before it is given up for what cannot reach far enough.
 _HOPE = 25.0
@@ -25,6 +25,8 @@ _FOLLOWS = 0.02
 _LEAP = 0.7
 #: Critical strength of a trial that gains nothing, as a multiple of that of the mixture itself.
 _IDLE = 1e3
+#: Shortest step out of a saddle, as a share of the tilt.
+_STRIDE = 0.5
 #: Least curvature reckoned with where the ratio is curved upwards; a plain step has 1.
 _FLATTEST = 0.02
 #: The metric as a matrix, and how many of its signs are negative, by the number of coordinates.
@@ -111,7 +113,7 @@ def climb(
             moving &= reach > promise * critical
         saddle = moving & ~usable & ~careful
         if saddle.any():
-            step[saddle] = _past_saddle(residual[saddle], critical[saddle], state.spread[saddle])
+            step[saddle] = _past_saddle(q[saddle], residual[saddle], critical[saddle], state.spread[saddle])
         length, stride = _length(q), _length(step)
         if through < np.inf:
             back = np.einsum("...r,...r->...", step, q) > 0.8 * stride * length
@@ -234,30 +236,11 @@ def _newton(residual: Array, balanced: Array, critical: Array, state: Tilt) -> t
     return np.where(uphill[..., None], step, solved[..., 0]), definite | uphill, gain
 
 
-def solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.intp]]:
-    """Solve small symmetric systems (..., r, r) for rights (..., r, k); also count their negative eigenvalues.
-
-    Gauss and Jordan's elimination for all systems at once, without exchange of rows, so that the pivots have the
-    signs of the eigenvalues: LAPACK has no count of them short of the eigenvalues, at several times the cost.
-    From the last row up, because the last of five is negative in itself and what is left of a maximum is positive.
-    """
-    rank, width = rights.shape[-2:]
-    table = np.concatenate([rights, matrix], axis=-1).reshape(-1, rank, width + rank).transpose(1, 2, 0).copy()
-    pivots = np.empty((rank, table.shape[-1]))
-    for k in reversed(range(rank)):
-        pivots[k] = pivot = table[k, width + k]
-        pivot[pivot == 0] = 1e-14  # an exactly singular one: far, and refused if too far
-        left = table[:, : width + k]  # the columns beyond are done with
-        row = left[k] / pivot
-        left -= table[:, width + k, None] * row
-        left[k] = row
-    solved = table[:, :width].transpose(2, 0, 1).reshape(rights.shape)
-    return solved, (pivots <= 0).sum(axis=0).reshape(matrix.shape[:-2])
-
-
-def _past_saddle(residual: Array, critical: Array, spread: Array) -> Array:
+def _past_saddle(q: Array, residual: Array, critical: Array, spread: Array) -> Array:
     """Return steps (k, r) that go up where the ratio is curved upwards: each curvature by its size.
 
-    A plain step leaves the neighbourhood of a saddle or a minimum ever so slowly.
+    A plain step leaves the neighbourhood of a saddle or a minimum ever so slowly, and so does this one close to the
+    mixture itself, where slope and curvature vanish together: it is made a good share of the tilt.
     """
-    return curved(spread, critical, _FLATTEST, residual)
+    step = curved(spread, critical, _FLATTEST, residual)
+    return step * np.maximum(_STRIDE * _length(q) / np.maximum(_length(step), 1e-300), 1.0)[:, None]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from hspkit.phases.mixture import Array, Mixtures, metric
 
-__all__ = ["Tilt", "Tilting", "covariance", "curved", "local_index", "modes", "times"]
+__all__ = ["Tilt", "Tilting", "covariance", "curved", "local_index", "locally_stable", "modes", "solve_symmetric", "times"]
 
 #: A trial phase in which no component's ln(w/phi) exceeds this is the mixture itself: its ratio is the
 #: spinodal index there, to about the square of this.
@@ -58,6 +58,18 @@ def local_index(mixtures: Mixtures) -> Array:
     return np.asarray(2.0 * mixtures.strength * np.maximum(largest, 0.0))
 
 
+def locally_stable(mixtures: Mixtures) -> NDArray[np.bool_]:
+    """Say where the spinodal index is below 1 (b,), for a fraction of the time of the index itself.
+
+    S - 2a C has no more negative eigenvalues than the metric S exactly while all those of I - 2a S C are positive.
+    """
+    spread = covariance(mixtures)
+    signs = metric(spread.shape[-1])
+    matrix = np.diag(signs) - (2.0 * mixtures.strength)[:, None, None] * spread
+    _, negative = solve_symmetric(matrix, np.zeros((*matrix.shape[:-1], 0)))
+    return np.asarray(negative <= np.count_nonzero(signs < 0))
+
+
 def _factor(spread: Array) -> Array:
     """Return L (..., r, r) with L L^T = C, also where C is singular."""
     trace = np.einsum("...rr->...", spread)
@@ -100,6 +112,27 @@ def curved(spread: Array, strength: Array, least: float, residual: Array) -> Arr
     inner = np.matmul(factor.swapaxes(-1, -2), residual[..., None])
     turned = np.matmul(vectors, slope[..., None] * np.matmul(vectors.swapaxes(-1, -2), inner))
     return residual + signs * np.matmul(factor, turned)[..., 0]
+
+
+def solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.intp]]:
+    """Solve small symmetric systems (..., r, r) for rights (..., r, k); also count their negative eigenvalues.
+
+    Gauss and Jordan's elimination for all systems at once, without exchange of rows, so that the pivots have the
+    signs of the eigenvalues: LAPACK has no count of them short of the eigenvalues, at several times the cost.
+    From the last row up, because the last of five is negative in itself and what is left of a maximum is positive.
+    """
+    rank, width = rights.shape[-2:]
+    table = np.concatenate([rights, matrix], axis=-1).reshape(-1, rank, width + rank).transpose(1, 2, 0).copy()
+    pivots = np.empty((rank, table.shape[-1]))
+    for k in reversed(range(rank)):
+        pivots[k] = pivot = table[k, width + k]
+        pivot[pivot == 0] = 1e-14  # an exactly singular one: far, and refused if too far
+        left = table[:, : width + k]  # the columns beyond are done with
+        row = left[k] / pivot
+        left -= table[:, width + k, None] * row
+        left[k] = row
+    solved = table[:, :width].transpose(2, 0, 1).reshape(rights.shape)
+    return solved, (pivots <= 0).sum(axis=0).reshape(matrix.shape[:-2])
 
 
 class Tilt(NamedTuple):

@@ -12,7 +12,7 @@ from hspkit.hansen import check_fractions
 from hspkit.phases.climb import Trial
 from hspkit.phases.mixture import Array, Mixtures, dual, gather, squared
 from hspkit.phases.search import any_above, follow, glance, search
-from hspkit.phases.tilts import local_index
+from hspkit.phases.tilts import locally_stable
 
 __all__ = ["CloudPoint", "cloud_point"]
 
@@ -112,18 +112,16 @@ def solve(mixtures: Mixtures, last: Array) -> tuple[Array, NDArray[np.bool_]]:
     """Return the first cloud point and whether there is one, each (b,)."""
     count = mixtures.fractions.shape[0]
     rows = np.arange(count)
-    many, stations = np.repeat(rows, _STATIONS.size), np.tile(_STATIONS, count)
-    # a quick look: the crossing itself is confirmed by a search from every component
-    trial = glance(_on_line(mixtures, last, many, stations))
-    unstable = (trial.value >= 1.0).reshape(count, -1)
-    tilts = trial.direction.reshape(count, _STATIONS.size, -1)
     scan = _on_line(mixtures, last, np.repeat(rows, _SCAN.size), np.tile(_SCAN, count))
-    local = (local_index(scan) >= 1.0).reshape(count, -1)
-    clouds = np.asarray(unstable.any(axis=1) | local.any(axis=1), dtype=np.bool_)
-    bad = np.minimum(
-        np.where(unstable.any(axis=1), _STATIONS[unstable.argmax(axis=1)], np.inf),
-        np.where(local.any(axis=1), _SCAN[local.argmax(axis=1)], np.inf),
-    )
+    latest = _first(~locally_stable(scan).reshape(count, -1), _SCAN)
+    # a quick look, as far as that leaves it open: the crossing itself is confirmed by a search from every component
+    line, station = np.nonzero(latest[:, None] > _STATIONS)
+    trial = glance(_on_line(mixtures, last, line, _STATIONS[station]))
+    unstable = np.zeros((count, _STATIONS.size), dtype=bool)
+    tilts = np.zeros((count, _STATIONS.size, trial.direction.shape[-1]))
+    unstable[line, station], tilts[line, station] = trial.value >= 1.0, trial.direction
+    bad = np.minimum(latest, _first(unstable, _STATIONS))
+    clouds = bad < np.inf
     before = (_STATIONS[None, :] < bad[:, None]).sum(axis=1) - 1  # the last station before it is clear
     fraction = np.where(clouds, 0.0, 1.0)
     todo = np.flatnonzero(clouds & (before >= 0))
@@ -131,6 +129,11 @@ def solve(mixtures: Mixtures, last: Array) -> tuple[Array, NDArray[np.bool_]]:
         guess = tilts[todo, unstable[todo].argmax(axis=1)]
         fraction[todo] = _cross(mixtures, last, todo, _STATIONS[before[todo]], bad[todo], guess)
     return fraction, clouds
+
+
+def _first(found: NDArray[np.bool_], shares: Array) -> Array:
+    """Return the first share (b,) at which something is found (b, k), infinite where nowhere."""
+    return np.where(found.any(axis=1), shares[found.argmax(axis=1)], np.inf)
 
 
 def _slope(mixtures: Mixtures, trial: Trial, direction: Array) -> Array:
