@@ -19,8 +19,12 @@ _STEP = 1e-3
 MOST_STEPS = 80
 #: A trial may rise this many times what Newton promises before it is given up for what cannot reach far enough.
 _HOPE = 25.0
+#: Share by which a trial must promise to pass the best of its mixture.
+_GAIN = 1e-10
 #: Two trials closer than this share of their tilt climb to the same maximum.
 _FOLLOWS = 0.02
+#: Critical strength, as a multiple of that of the mixture itself, below which a trial may be falling back on it.
+_NEAR = 1.01
 #: Longest step, as a share of the tilt.
 _LEAP = 0.7
 #: Critical strength of a trial that gains nothing, as a multiple of that of the mixture itself.
@@ -108,9 +112,15 @@ def climb(
         balanced = tilt_of(critical, state.shift)
         residual = q - balanced
         step, usable, gain = _newton(residual, balanced, critical, state)
+        # what it must reach: the promise, and more than is found
+        least = best.critical[rows] / (1.0 + _GAIN)
         if promise > 0:
-            reach = field.strength[:, None] * np.exp(np.minimum(_HOPE * gain, 50.0))
-            moving &= reach > promise * critical
+            least = np.minimum(least, field.strength / promise)
+        moving &= critical < least[:, None] * np.exp(np.minimum(_HOPE * gain, 50.0))
+        near = moving & (critical > local[:, None]) & (critical < _NEAR * local[:, None])
+        if near.any():
+            deficit = np.log(critical / local[:, None])[near]
+            moving[near] = ~_falls_back(q[near], residual[near], state.spread[near], state.cost[near], deficit)
         saddle = moving & ~usable & ~careful
         if saddle.any():
             step[saddle] = _past_saddle(q[saddle], residual[saddle], critical[saddle], state.spread[saddle])
@@ -118,6 +128,8 @@ def climb(
         if through < np.inf:
             back = np.einsum("...r,...r->...", step, q) > 0.8 * stride * length
             moving &= ~(usable & back & (stride > through * length))
+        if not moving.any():
+            break
         # a longer step may leap over the maximum this trial was sent to find
         step *= np.minimum(_LEAP * length / np.maximum(stride, 1e-300), 1.0)[..., None]
         if careful.any():
@@ -192,6 +204,17 @@ def _followers(q: Array, critical: Array) -> NDArray[np.bool_]:
         (critical[:, None, :] == critical[:, :, None]) & (order[None, None, :] < order[None, :, None])
     )
     return (ahead & (gap <= _FOLLOWS * size[:, :, None])).any(axis=-1)
+
+
+def _falls_back(q: Array, residual: Array, spread: Array, cost: Array, deficit: Array) -> NDArray[np.bool_]:
+    """Say which trials (k, ..) rise in a straight line back to the mixture itself, which would take ever smaller steps.
+
+    ``deficit`` is by how much ln ratio is below that of the mixture. A parabola through both with the slope at the
+    trial has a maximum in between when the slope is more than twice the deficit, and the slope is small where the
+    trial is on its way to another direction. The other side of the mixture is that of other trials.
+    """
+    slope = np.einsum("ki,kij,kj->k", residual, spread, q) / np.maximum(cost, 1e-300)
+    return np.asarray((slope > 0.85 * deficit) & (slope < 1.15 * deficit))
 
 
 def _critical(tilt: Tilt, local: Array) -> Array:
