@@ -220,10 +220,10 @@ def _falls_back(q: Array, residual: Array, spread: Array, cost: Array, deficit: 
 def _critical(tilt: Tilt, local: Array) -> Array:
     """Return the strength at which each trial (b, s) pays; at the mixture itself the local one."""
     square = squared(tilt.shift)
-    usable = ~tilt.same & (square > 0)
+    gains = square > 0
     # a trial that gains nothing yet has everything before it
-    idle = np.where(tilt.same, 1.0, _IDLE) * local[:, None]
-    return np.where(usable, tilt.cost / np.where(usable, square, 1.0), idle)
+    critical = np.where(gains, tilt.cost / np.where(gains, square, 1.0), _IDLE * local[:, None])
+    return np.where(tilt.same, local[:, None], critical)
 
 
 def _newton(residual: Array, balanced: Array, critical: Array, state: Tilt) -> tuple[Array, NDArray[np.bool_], Array]:

@@ -123,16 +123,16 @@ def solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.int
     """
     rank, width = rights.shape[-2:]
     table = np.concatenate([rights, matrix], axis=-1).reshape(-1, rank, width + rank).transpose(1, 2, 0).copy()
-    pivots = np.empty((rank, table.shape[-1]))
     for k in reversed(range(rank)):
-        pivots[k] = pivot = table[k, width + k]
+        pivot = table[k, width + k]
         pivot[pivot == 0] = 1e-14  # an exactly singular one: far, and refused if too far
-        left = table[:, : width + k]  # the columns beyond are done with
+        left = table[:, : width + k]  # the columns from here on are done with; the pivots stay in them
         row = left[k] / pivot
         left -= table[:, width + k, None] * row
         left[k] = row
     solved = table[:, :width].transpose(2, 0, 1).reshape(rights.shape)
-    return solved, (pivots <= 0).sum(axis=0).reshape(matrix.shape[:-2])
+    pivots = table.diagonal(width)
+    return solved, (pivots <= 0).sum(axis=-1).reshape(matrix.shape[:-2])
 
 
 class Tilt(NamedTuple):

@@ -24,6 +24,8 @@ _SCAN = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 129)))
 _TOLERANCE = 1e-5
 #: The last step of Newton to a cloud point, as a share of it; what is left is about the square of it.
 _LAST_STEP = 1e-3
+#: How far the trial phase may still move then, as a share of its tilt; what is left of ln M is about the fourth power.
+_SETTLED = 0.03
 _MOST_STEPS = 40
 
 
@@ -180,7 +182,7 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
             mixture = _on_line(mixtures, last, own, t[work])
             known = tilt[here[work]]
             lost = ~(np.abs(known).max(axis=-1) > 0)
-            trial = follow(mixture, known[:, None, :], steps=1)
+            trial = follow(mixture, known[:, None, :], steps=2)
             if lost.any():
                 fresh = search(mixture.take(lost))
                 for old, new in zip(trial, fresh, strict=True):
@@ -196,7 +198,8 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
             inside = (following - low[work]) * (high[work] - following) > 0
             following = np.where(inside, following, 0.5 * (low[work] + high[work]))
             least = np.where(inside, _LAST_STEP, _TOLERANCE) * (t[work] + 1e-6)
-            small = (np.abs(following - t[work]) < least) | (np.abs(high[work] - low[work]) < 1e-12)
+            still = ((trial.direction - known) ** 2).sum(axis=-1) < _SETTLED**2 * (trial.direction**2).sum(axis=-1)
+            small = (still & (np.abs(following - t[work]) < least)) | (np.abs(high[work] - low[work]) < 1e-12)
             t[work] = following
             moving[work] = ~small
         answer[here] = t
