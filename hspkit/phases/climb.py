@@ -101,7 +101,8 @@ def climb(
             if rows.size == 0:
                 break
             field.keep(going)
-            local, q, critical, moving, careful = (part[going] for part in (local, q, critical, moving, careful))
+            local, q, critical = local[going], q[going], critical[going]
+            moving, careful = moving[going], careful[going]
             state = state.at(going)
         width = int(moving.sum(axis=-1).max())
         if width < moving.shape[1]:

@@ -13,7 +13,17 @@ from numpy.typing import NDArray
 
 from hspkit.phases.mixture import Array, Mixtures, metric
 
-__all__ = ["Tilt", "Tilting", "covariance", "curved", "local_index", "locally_stable", "modes", "solve_symmetric", "times"]
+__all__ = [
+    "Tilt",
+    "Tilting",
+    "covariance",
+    "curved",
+    "local_index",
+    "locally_stable",
+    "modes",
+    "solve_symmetric",
+    "times",
+]
 
 #: A trial phase in which no component's ln(w/phi) exceeds this is the mixture itself: its ratio is the
 #: spinodal index there, to about the square of this.

@@ -22,8 +22,8 @@ _STATIONS = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 17)))
 #: Shares at which the spinodal index, which costs almost nothing, is asked too.
 _SCAN = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 129)))
 _TOLERANCE = 1e-5
-#: The last step of Newton to a cloud point, as a share of it; what is left is about the square of it.
-_LAST_STEP = 1e-3
+#: The last step to a cloud point, as a share of it; what is left is less than the square of it.
+_LAST_STEP = 3e-3
 #: How far the trial phase may still move then, as a share of its tilt; what is left of ln M is about the fourth power.
 _SETTLED = 0.03
 _MOST_STEPS = 40
@@ -158,6 +158,16 @@ def _newton(share: Array, value: Array, slope: Array) -> Array:
         return np.where((share > 0) & (share < 1), share / (share + (1.0 - share) * away), share - value / slope)
 
 
+def _through_two(share: Array, value: Array, slope: Array, before: Array) -> Array:
+    """Return where ln M would be 0 on the cubic share(ln M) through this share and the one ``before`` it (3, b)."""
+    old_share, old_value, old_slope = before
+    rise = value - old_value
+    with np.errstate(all="ignore"):
+        x = -old_value / rise  # 0 at the share before, 1 at this one
+        ends = (1.0 + 2.0 * x) * (1.0 - x) ** 2 * old_share + x**2 * (3.0 - 2.0 * x) * share
+        return ends + rise * x * (1.0 - x) * ((1.0 - x) / old_slope - x / slope)
+
+
 def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array, bad: Array, tilt: Array) -> Array:
     """Return where M passes 1 between a stable and an unstable share.
 
@@ -174,6 +184,7 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
         t = bad[here].copy()
         low, high = good[here].copy(), bad[here].copy()
         moving = np.ones(here.size, dtype=bool)
+        before = np.full((3, here.size), np.nan)
         for _ in range(_MOST_STEPS):
             work = np.flatnonzero(moving)
             if work.size == 0:
@@ -194,7 +205,10 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
             high[work] = np.where(over, t[work], high[work])
             low[work] = np.where(over, low[work], t[work])
             slope = _slope(mixture, trial, last[own] - mixtures.fractions[own])
-            following = _newton(t[work], value, slope)
+            following = _through_two(t[work], value, slope, before[:, work])
+            worse = ~(np.abs(value) < 0.7 * np.abs(before[1, work]))  # also where there is none before
+            following = np.where(worse, _newton(t[work], value, slope), following)
+            before[:, work] = t[work], value, slope
             inside = (following - low[work]) * (high[work] - following) > 0
             following = np.where(inside, following, 0.5 * (low[work] + high[work]))
             least = np.where(inside, _LAST_STEP, _TOLERANCE) * (t[work] + 1e-6)
