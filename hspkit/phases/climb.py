@@ -63,7 +63,8 @@ def climb(
     """Climb from several starts to the maxima of the ratio; keep the best of each mixture.
 
     A mixture is left as soon as its index passes ``enough``, a trial as soon as it cannot promise an index of
-    ``promise``, or wants a step ``through`` times as long as its tilt, straight back through the mixture.
+    ``promise`` and more than the best of its mixture, falls back on the mixture itself, or wants a step ``through``
+    times as long as its tilt, straight back through the mixture.
     """
     count, n = mixtures.fractions.shape
     rank = mixtures.points.shape[-1]
@@ -113,15 +114,13 @@ def climb(
         balanced = tilt_of(critical, state.shift)
         residual = q - balanced
         step, usable, gain = _newton(residual, balanced, critical, state)
-        # what it must reach: the promise, and more than is found
         least = best.critical[rows] / (1.0 + _GAIN)
         if promise > 0:
             least = np.minimum(least, field.strength / promise)
         moving &= critical < least[:, None] * np.exp(np.minimum(_HOPE * gain, 50.0))
         near = moving & (critical > local[:, None]) & (critical < _NEAR * local[:, None])
         if near.any():
-            deficit = np.log(critical / local[:, None])[near]
-            moving[near] = ~_falls_back(q[near], residual[near], state.spread[near], state.cost[near], deficit)
+            moving &= ~(near & _falls_back(q, residual, state, np.log(critical / local[:, None])))
         saddle = moving & ~usable & ~careful
         if saddle.any():
             step[saddle] = _past_saddle(q[saddle], residual[saddle], critical[saddle], state.spread[saddle])
@@ -207,14 +206,15 @@ def _followers(q: Array, critical: Array) -> NDArray[np.bool_]:
     return (ahead & (gap <= _FOLLOWS * size[:, :, None])).any(axis=-1)
 
 
-def _falls_back(q: Array, residual: Array, spread: Array, cost: Array, deficit: Array) -> NDArray[np.bool_]:
-    """Say which trials (k, ..) rise in a straight line back to the mixture itself, which would take ever smaller steps.
+def _falls_back(q: Array, residual: Array, state: Tilt, deficit: Array) -> NDArray[np.bool_]:
+    """Say which trials (b, s) close to the mixture itself rise straight back to it, in ever smaller steps.
 
     ``deficit`` is by how much ln ratio is below that of the mixture. A parabola through both with the slope at the
     trial has a maximum in between when the slope is more than twice the deficit, and the slope is small where the
     trial is on its way to another direction. The other side of the mixture is that of other trials.
     """
-    slope = np.einsum("ki,kij,kj->k", residual, spread, q) / np.maximum(cost, 1e-300)
+    push = np.matmul(state.spread, residual[..., None])[..., 0]
+    slope = np.einsum("...r,...r->...", push, q) / np.maximum(state.cost, 1e-300)
     return np.asarray((slope > 0.85 * deficit) & (slope < 1.15 * deficit))
 
 
