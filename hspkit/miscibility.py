@@ -368,7 +368,8 @@ def dissolve(
     scene = phases.Landscape.of(stock[present], mixture.volumes[present], mixture.points[present], celsius=celsius)
     mean, sd = _moments(mixture, present, scene, draws, random_state)
     p_clear = float(ndtr(-mean / sd))
-    rows = np.array([name in {member.name for member in subject.substances} for name in mixture.names])
+    own = {member.name for member in subject.substances}
+    rows = np.array([name in own for name in mixture.names])
     edge, second, found = _separation(scene, rows[present], with_edge=p_clear < SURELY_CLEAR)
     phase = None if found is None else np.zeros(stock.size)
     if phase is not None:
@@ -395,7 +396,7 @@ def dissolve(
         p_splits,
         100.0 * float(most_oil),
         100.0 * float(most_water),
-        float(phases.spinodal_index(stock, mixture.volumes, mixture.points, celsius=celsius)),
+        scene.spinodal_index,
         100.0 * second,
         limiting,
         _advice(subject, verdict, limiting),

@@ -161,6 +161,7 @@ def test_one_search_serves_the_index_and_the_phases_at_any_weight():
     for f, v, h in zip(fractions, volumes, hsp, strict=True):
         scene = phases.Landscape.of(f, v, h, celsius=35.0)
         assert_allclose(scene.index, phases.binodal_index(f, v, h, celsius=35.0), rtol=2e-3)
+        assert_allclose(scene.spinodal_index, phases.spinodal_index(f, v, h, celsius=35.0), rtol=1e-12)
         factors = np.array([0.9, 1.1, 1.6]) / scene.index
         found = scene.split(factors)
         anew = phases.split(f, v, h, celsius=35.0, alpha=factors * phases.ALPHA)

@@ -3,31 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import copy
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hspkit.phases.mixture import Array, Mixtures, metric, squared, tilt_of
-from hspkit.phases.tilts import Tilt, Tilting, covariance, curved, modes
+from hspkit.phases.tilts import Tilt, Tilting, curved, modes, solve_symmetric
 
 __all__ = ["MOST_STEPS", "Starts", "Trial", "climb"]
 
 #: Relative length of the last Newton step; what is left after it is its square, and of the index the fourth power.
-_STEP = 1e-4
+_STEP = 1e-3
 MOST_STEPS = 80
 #: A trial may rise this many times what Newton promises before it is given up for what cannot reach far enough.
 _HOPE = 25.0
+#: Share by which a trial must promise to pass the best of its mixture.
+_GAIN = 1e-10
 #: Two trials closer than this share of their tilt climb to the same maximum.
 _FOLLOWS = 0.02
+#: Critical strength, as a multiple of that of the mixture itself, below which a trial may be falling back on it.
+_NEAR = 1.01
 #: Longest step, as a share of the tilt.
 _LEAP = 0.7
-#: Up to so many systems are solved by LAPACK.
-_FEW = 32
 #: Critical strength of a trial that gains nothing, as a multiple of that of the mixture itself.
 _IDLE = 1e3
+#: Shortest step out of a saddle, as a share of the tilt.
+_STRIDE = 0.5
 #: Least curvature reckoned with where the ratio is curved upwards; a plain step has 1.
 _FLATTEST = 0.02
+#: The metric as a matrix, and how many of its signs are negative, by the number of coordinates.
+_DIAGONAL = {rank: np.diag(metric(rank)) for rank in (3, 5)}
+_NEGATIVE = {rank: int((metric(rank) < 0).sum()) for rank in (3, 5)}
 
 #: Tilts (b, s, r) to set out from, of mixtures (b), the tilt along their largest fluctuation (b, r), and which
 #: of the mixtures asked about (b,) they are.
@@ -55,7 +63,8 @@ def climb(
     """Climb from several starts to the maxima of the ratio; keep the best of each mixture.
 
     A mixture is left as soon as its index passes ``enough``, a trial as soon as it cannot promise an index of
-    ``promise``, or wants a step ``through`` times as long as its tilt, straight back through the mixture.
+    ``promise`` and more than the best of its mixture, falls back on the mixture itself, or wants a step ``through``
+    times as long as its tilt, straight back through the mixture.
     """
     count, n = mixtures.fractions.shape
     rank = mixtures.points.shape[-1]
@@ -63,36 +72,39 @@ def climb(
     several = (mixtures.fractions > 0).sum(axis=-1) > 1
     if n == 1 or not several.any():
         return found
-    values, vectors = modes(covariance(mixtures))
+    field = Tilting(mixtures)
+    values, vectors = modes(field.spread)
     top = np.maximum(values[:, -1], 0.0)
     found.value[:] = 2.0 * mixtures.strength * top
-    alive = np.flatnonzero(several & (top > 1e-12) & (found.value <= enough))
-    if alive.size == 0:
+    asked = several & (top > 1e-12) & (found.value <= enough)
+    if not asked.any():
         return found
-    field = Tilting(mixtures.take(alive))
-    local = 1.0 / (2.0 * top[alive])
+    alive = np.flatnonzero(asked)
+    if alive.size < count:
+        field.keep(asked)
+        top, vectors = top[alive], vectors[alive]
+    whole = copy(field)
+    local = 1.0 / (2.0 * top)
     best = _Best(local.copy(), np.zeros((alive.size, rank)), np.zeros(alive.size))
-    q = starts(field, vectors[alive, :, -1] * np.sqrt(field.moles / top[alive])[:, None], alive)
+    q = starts(field, vectors[:, :, -1] * np.sqrt(field.moles / top)[:, None], alive)
     state = field.tilt(q)
     critical = _critical(state, local)
     moving = ~state.same
     careful = np.zeros_like(moving)
+    rows = np.arange(alive.size)  # of the mixtures alive, those still searched
     for turn in range(steps):
-        best.note(critical, q, state.pressure)
-        if turn % 2:
+        best.note(rows, critical, q, state.pressure)
+        if turn % 2 and moving.shape[1] > 1:
             moving &= ~_followers(q, critical)
-        done = ~moving.any(axis=-1) | (field.strength > best.critical * enough)
-        if done.any():
-            _record(found, field, alive, done, best)
-            keep = ~done
-            alive = alive[keep]
-            if alive.size == 0:
-                return found
-            field.keep(keep)
-            best = _Best(*(part[keep] for part in best))
-            local, q, critical, moving = local[keep], q[keep], critical[keep], moving[keep]
-            careful = careful[keep]
-            state = state.at(keep)
+        going = moving.any(axis=-1) & (field.strength <= best.critical[rows] * enough)
+        if not going.all():
+            rows = rows[going]
+            if rows.size == 0:
+                break
+            field.keep(going)
+            local, q, critical = local[going], q[going], critical[going]
+            moving, careful = moving[going], careful[going]
+            state = state.at(going)
         width = int(moving.sum(axis=-1).max())
         if width < moving.shape[1]:
             order = np.argsort(~moving, axis=1, kind="stable")[:, :width]
@@ -102,16 +114,22 @@ def climb(
         balanced = tilt_of(critical, state.shift)
         residual = q - balanced
         step, usable, gain = _newton(residual, balanced, critical, state)
+        least = best.critical[rows] / (1.0 + _GAIN)
         if promise > 0:
-            reach = field.strength[:, None] * np.exp(np.minimum(_HOPE * gain, 50.0))
-            moving &= reach > promise * critical
+            least = np.minimum(least, field.strength / promise)
+        moving &= critical < least[:, None] * np.exp(np.minimum(_HOPE * gain, 50.0))
+        near = moving & (critical > local[:, None]) & (critical < _NEAR * local[:, None])
+        if near.any():
+            moving &= ~(near & _falls_back(q, residual, state, np.log(critical / local[:, None])))
         saddle = moving & ~usable & ~careful
         if saddle.any():
-            step[saddle] = _past_saddle(residual[saddle], critical[saddle], state.spread[saddle])
+            step[saddle] = _past_saddle(q[saddle], residual[saddle], critical[saddle], state.spread[saddle])
         length, stride = _length(q), _length(step)
         if through < np.inf:
             back = np.einsum("...r,...r->...", step, q) > 0.8 * stride * length
             moving &= ~(usable & back & (stride > through * length))
+        if not moving.any():
+            break
         # a longer step may leap over the maximum this trial was sent to find
         step *= np.minimum(_LEAP * length / np.maximum(stride, 1e-300), 1.0)[..., None]
         if careful.any():
@@ -132,8 +150,11 @@ def climb(
         # after a refusal one plain step, which never goes down; if that is refused its digits are used up
         moving &= ~small & ~(take & trial.same) & ~(~take & careful)
         careful = moving & ~take
-    best.note(critical, q, state.pressure)
-    _record(found, field, alive, np.ones(alive.size, dtype=bool), best)
+    else:
+        best.note(rows, critical, q, state.pressure)
+    found.value[alive] = whole.strength / best.critical
+    found.direction[alive], found.pressure[alive] = best.direction, best.pressure
+    found.fractions[alive] = whole.trial(best.direction, best.pressure)
     return found
 
 
@@ -162,15 +183,16 @@ class _Best(NamedTuple):
     direction: Array
     pressure: Array
 
-    def note(self, critical: Array, q: Array, pressure: Array) -> None:
-        """Take over what is better among trials (b, s)."""
-        rows = np.arange(critical.shape[0])
-        pick = critical.argmin(axis=-1)
-        better = critical[rows, pick] < self.critical
-        rows, pick = rows[better], pick[better]
-        self.critical[rows] = critical[rows, pick]
-        self.direction[rows] = q[rows, pick]
-        self.pressure[rows] = pressure[rows, pick]
+    def note(self, rows: NDArray[np.intp], critical: Array, q: Array, pressure: Array) -> None:
+        """Take over what is better among trials (k, s) of some mixtures (k,)."""
+        every, pick = np.arange(rows.size), critical.argmin(axis=-1)
+        lowest = critical[every, pick]
+        better = lowest < self.critical[rows]
+        if better.any():
+            rows, every, pick = rows[better], every[better], pick[better]
+            self.critical[rows] = lowest[better]
+            self.direction[rows] = q[every, pick]
+            self.pressure[rows] = pressure[every, pick]
 
 
 def _followers(q: Array, critical: Array) -> NDArray[np.bool_]:
@@ -184,22 +206,25 @@ def _followers(q: Array, critical: Array) -> NDArray[np.bool_]:
     return (ahead & (gap <= _FOLLOWS * size[:, :, None])).any(axis=-1)
 
 
+def _falls_back(q: Array, residual: Array, state: Tilt, deficit: Array) -> NDArray[np.bool_]:
+    """Say which trials (b, s) close to the mixture itself rise straight back to it, in ever smaller steps.
+
+    ``deficit`` is by how much ln ratio is below that of the mixture. A parabola through both with the slope at the
+    trial has a maximum in between when the slope is more than twice the deficit, and the slope is small where the
+    trial is on its way to another direction. The other side of the mixture is that of other trials.
+    """
+    push = np.matmul(state.spread, residual[..., None])[..., 0]
+    slope = np.einsum("...r,...r->...", push, q) / np.maximum(state.cost, 1e-300)
+    return np.asarray((slope > 0.85 * deficit) & (slope < 1.15 * deficit))
+
+
 def _critical(tilt: Tilt, local: Array) -> Array:
     """Return the strength at which each trial (b, s) pays; at the mixture itself the local one."""
     square = squared(tilt.shift)
-    usable = ~tilt.same & (square > 0)
+    gains = square > 0
     # a trial that gains nothing yet has everything before it
-    idle = np.where(tilt.same, 1.0, _IDLE) * local[:, None]
-    return np.where(usable, tilt.cost / np.where(usable, square, 1.0), idle)
-
-
-def _record(found: Trial, field: Tilting, alive: NDArray[np.intp], done: NDArray[np.bool_], best: _Best) -> None:
-    """Write the best trial of the mixtures that are done."""
-    rows, local = alive[done], np.flatnonzero(done)
-    found.value[rows] = np.broadcast_to(field.strength, done.shape)[local] / best.critical[local]
-    found.direction[rows] = best.direction[local]
-    found.pressure[rows] = best.pressure[local]
-    found.fractions[rows] = field.trial(local, best.direction[local], best.pressure[local])
+    critical = np.where(gains, tilt.cost / np.where(gains, square, 1.0), _IDLE * local[:, None])
+    return np.where(tilt.same, local[:, None], critical)
 
 
 def _newton(residual: Array, balanced: Array, critical: Array, state: Tilt) -> tuple[Array, NDArray[np.bool_], Array]:
@@ -213,20 +238,21 @@ def _newton(residual: Array, balanced: Array, critical: Array, state: Tilt) -> t
     spread = state.spread
     # S x (I - 2 a* S C) = S - 2 a* C is symmetric; as a* grows from 0 its eigenvalues only fall, each through zero
     # where one of I - 2 a* S C does, so all of those are positive when it has no more negative ones than S
-    signs = metric(spread.shape[-1])
-    matrix = np.diag(signs) - (2.0 * critical)[..., None, None] * spread
-    rights = np.stack([residual, balanced], axis=-1)
-    solved, negative = _solve_symmetric(matrix, signs[:, None] * rights)
-    definite = negative <= np.count_nonzero(signs < 0)
+    rank = spread.shape[-1]
+    matrix = _DIAGONAL[rank] - (2.0 * critical)[..., None, None] * spread
+    rights = np.empty((*residual.shape, 2))
+    rights[..., 0], rights[..., 1] = residual, balanced
+    solved, negative = solve_symmetric(matrix, metric(rank)[:, None] * rights)
+    definite = negative <= _NEGATIVE[rank]
     pushes = np.matmul(spread, rights)
     # how the gradient (first row) and C balanced (second) change along both solutions
     change = np.matmul(pushes.swapaxes(-1, -2), solved) / np.maximum(state.cost, 1e-300)[..., None, None]
     vx, vy = change[..., 0, 0], change[..., 0, 1]
     wx, wy = vx + change[..., 1, 0], vy + change[..., 1, 1]
+    rest = 1.0 - vy
     with np.errstate(all="ignore"):
-        determinant = (1.0 - vy) * (1.0 - wx) - vx * wy
-        along_x = (1.0 - vy) / determinant
-        along_y = vx / determinant
+        determinant = rest * (1.0 - wx) - vx * wy
+        along_x, along_y = rest / determinant, vx / determinant
         step = along_x[..., None] * solved[..., 0] + along_y[..., None] * solved[..., 1]
         rise = along_x * vx + along_y * vy
     uphill = (rise > 0) & np.isfinite(rise)
@@ -234,56 +260,11 @@ def _newton(residual: Array, balanced: Array, critical: Array, state: Tilt) -> t
     return np.where(uphill[..., None], step, solved[..., 0]), definite | uphill, gain
 
 
-def _solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.intp]]:
-    """Solve small symmetric systems (..., r, r) for rights (..., r, k); also count their negative eigenvalues.
-
-    Many are solved by L D L^T written out for all at once, because LAPACK costs microseconds for every 3x3
-    matrix; few by LAPACK, because numpy costs microseconds for every line.
-    """
-    rank = matrix.shape[-1]
-    negative = np.zeros(matrix.shape[:-2], dtype=np.intp)
-    if matrix.size < _FEW * rank * rank:
-        try:
-            solved = np.asarray(np.linalg.solve(matrix, rights), dtype=np.float64)
-        except np.linalg.LinAlgError:
-            pass  # an exactly singular one: the way below puts a small pivot in
-        else:
-            negative += (np.linalg.eigvalsh(matrix) <= 0).sum(axis=-1)
-            return solved, negative
-    lower: list[list[Array]] = [[np.empty(0)] * rank for _ in range(rank)]
-    pivot: list[Array] = [np.empty(0)] * rank
-    for i in range(rank):
-        scaled: list[Array] = []
-        for j in range(i + 1):
-            value = matrix[..., i, j]
-            for k in range(j):
-                value = value - scaled[k] * lower[j][k]
-            scaled.append(value)
-            if i == j:
-                negative += value <= 0
-                pivot[i] = np.where(np.abs(value) > 1e-14, value, 1e-14)
-            else:
-                lower[i][j] = value / pivot[j]
-    solved = np.empty_like(rights)
-    for column in range(rights.shape[-1]):
-        solution: list[Array] = [np.empty(0)] * rank
-        for i in range(rank):
-            value = rights[..., i, column]
-            for k in range(i):
-                value = value - lower[i][k] * solution[k]
-            solution[i] = value
-        for i in reversed(range(rank)):
-            value = solution[i] / pivot[i]
-            for k in range(i + 1, rank):
-                value = value - lower[k][i] * solution[k]
-            solution[i] = value
-            solved[..., i, column] = value
-    return solved, negative
-
-
-def _past_saddle(residual: Array, critical: Array, spread: Array) -> Array:
+def _past_saddle(q: Array, residual: Array, critical: Array, spread: Array) -> Array:
     """Return steps (k, r) that go up where the ratio is curved upwards: each curvature by its size.
 
-    A plain step leaves the neighbourhood of a saddle or a minimum ever so slowly.
+    A plain step leaves the neighbourhood of a saddle or a minimum ever so slowly, and so does this one close to the
+    mixture itself, where slope and curvature vanish together: it is made a good share of the tilt.
     """
-    return curved(spread, critical, _FLATTEST, residual)
+    step = curved(spread, critical, _FLATTEST, residual)
+    return step * np.maximum(_STRIDE * _length(q) / np.maximum(_length(step), 1e-300), 1.0)[:, None]

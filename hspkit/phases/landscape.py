@@ -83,6 +83,11 @@ class Landscape:
         """Binodal index, as `binodal_index` gives it. [-]"""
         return float(self.maxima.best.value[0])
 
+    @property
+    def spinodal_index(self) -> float:
+        """Spinodal index, as `phases.spinodal_index` gives it. [-]"""
+        return float(local_index(self.mixture)[0])
+
     def index_of_draws(self, volume_draws: ArrayLike, hsp_draws: ArrayLike) -> Array:
         """Return the binodal index of draws of the parameters: see `binodal_index_of_draws`.
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.phases.mixture import gather
-from hspkit.phases.tilts import modes
+from hspkit.phases.tilts import covariance, modes
 
 __all__ = ["index_shares"]
 
@@ -44,11 +44,9 @@ def index_shares(
     """
     mixtures = gather(fractions, volumes, hsp, celsius)
     weight = mixtures.fractions * mixtures.volumes
-    mean = np.einsum("bn,bnr->br", weight, np.broadcast_to(mixtures.points, (*weight.shape, mixtures.points.shape[-1])))
-    away = mixtures.points - (mean / weight.sum(axis=1, keepdims=True))[:, None, :]
-    matrix = np.einsum("bn,bnr,bns->brs", weight, away, away)
-    direction = modes(matrix)[1][..., -1]
-    parts = weight * np.einsum("bnr,br->bn", away, direction) ** 2
+    mean = np.matmul(weight[:, None, :], mixtures.points) / weight.sum(axis=1)[:, None, None]
+    direction = modes(covariance(mixtures))[1][..., -1]
+    parts = weight * np.matmul(mixtures.points - mean, direction[..., None])[..., 0] ** 2
     total = parts.sum(axis=1, keepdims=True)
     shares = np.divide(parts, total, out=np.zeros_like(parts), where=total > 0)
     return shares.reshape(*mixtures.shape, shares.shape[1])

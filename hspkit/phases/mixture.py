@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -95,8 +96,9 @@ class Mixtures:
         return np.asarray(np.matmul(trials, points))
 
 
+@cache
 def metric(rank: int) -> Array:
-    """Return the signs (r,) of the squares along the coordinates: all 1, but for the last of five.
+    """Return the signs (r,) of the squares along the coordinates: all 1, but for the last of five; not to be changed.
 
     Examples
     --------
@@ -106,6 +108,7 @@ def metric(rank: int) -> Array:
     signs = np.ones(rank)
     if rank == 5:
         signs[-1] = -1.0
+    signs.flags.writeable = False
     return signs
 
 

@@ -136,7 +136,7 @@ def fluctuation(mixtures: Mixtures) -> Trial:
     rows, best = np.arange(q.shape[0]), (tilt.cost - gain).argmin(axis=-1)
     pressure = tilt.pressure[rows, best]
     index = gain[rows, best] / tilt.cost[rows, best]
-    return Trial(index, q[rows, best], pressure, field.trial(rows, q[rows, best], pressure))
+    return Trial(index, q[rows, best], pressure, field.trial(q[rows, best], pressure))
 
 
 def verdicts(mixtures: Mixtures) -> NDArray[np.bool_]:

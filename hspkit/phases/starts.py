@@ -32,8 +32,9 @@ def few(field: Tilting, along: Array) -> Array:
 
 def every(field: Tilting, along: Array) -> Array:
     """Return the tilts (b, s, r) of a full search: towards all components, far and near."""
-    whole = _towards(field, _unlike(field, field.phi.shape[-1]))
-    near = _SHORT * whole[:, :_CLOSE_COMPONENTS]
+    count, n = field.phi.shape
+    whole = _towards(field, np.broadcast_to(np.arange(n), (count, n)))
+    near = _SHORT * np.take_along_axis(whole, _unlike(field, _CLOSE_COMPONENTS)[..., None], axis=1)
     return np.concatenate([whole, _both_ways(along), close_by(field, along), near], axis=1)
 
 
@@ -47,8 +48,7 @@ def close_by(field: Tilting, along: Array) -> Array:
     the fluctuation, the way is towards the largest: the other trial.
     """
     offset = field.points - field.mean[:, None, :]
-    centre = field.answer(field.phi[:, None, :])[1]
-    reach = times(along[:, None, :], (offset - centre).transpose(0, 2, 1))[:, 0]
+    reach = times(along[:, None, :], (offset - field.centre[:, None, :]).transpose(0, 2, 1))[:, 0]
     skewed = (field.phi * field.volumes**2 * reach**3).sum(axis=-1)
     largest = np.where(field.present, field.volumes, 0.0).argmax(axis=-1)
     towards = _towards(field, largest[:, None])[:, 0]

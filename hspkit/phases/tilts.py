@@ -13,11 +13,23 @@ from numpy.typing import NDArray
 
 from hspkit.phases.mixture import Array, Mixtures, metric
 
-__all__ = ["Tilt", "Tilting", "covariance", "curved", "local_index", "modes", "times"]
+__all__ = [
+    "Tilt",
+    "Tilting",
+    "covariance",
+    "curved",
+    "local_index",
+    "locally_stable",
+    "modes",
+    "solve_symmetric",
+    "times",
+]
 
 #: A trial phase in which no component's ln(w/phi) exceeds this is the mixture itself: its ratio is the
 #: spinodal index there, to about the square of this.
 _SAME_PHASE = 3e-4
+#: ln of the sum of a trial phase from which on one more step of Newton brings all digits.
+_CLOSED = 1e-6
 
 
 def covariance(mixtures: Mixtures, trials: Array | None = None) -> Array:
@@ -54,6 +66,18 @@ def local_index(mixtures: Mixtures) -> Array:
         spread = np.matmul(factor.swapaxes(-1, -2) * metric(5), factor)
     largest = np.linalg.eigvalsh(spread)[..., -1]
     return np.asarray(2.0 * mixtures.strength * np.maximum(largest, 0.0))
+
+
+def locally_stable(mixtures: Mixtures) -> NDArray[np.bool_]:
+    """Say where the spinodal index is below 1 (b,), for a fraction of the time of the index itself.
+
+    S - 2a C has no more negative eigenvalues than the metric S exactly while all those of I - 2a S C are positive.
+    """
+    spread = covariance(mixtures)
+    signs = metric(spread.shape[-1])
+    matrix = np.diag(signs) - (2.0 * mixtures.strength)[:, None, None] * spread
+    _, negative = solve_symmetric(matrix, np.zeros((*matrix.shape[:-1], 0)))
+    return np.asarray(negative <= np.count_nonzero(signs < 0))
 
 
 def _factor(spread: Array) -> Array:
@@ -98,6 +122,27 @@ def curved(spread: Array, strength: Array, least: float, residual: Array) -> Arr
     inner = np.matmul(factor.swapaxes(-1, -2), residual[..., None])
     turned = np.matmul(vectors, slope[..., None] * np.matmul(vectors.swapaxes(-1, -2), inner))
     return residual + signs * np.matmul(factor, turned)[..., 0]
+
+
+def solve_symmetric(matrix: Array, rights: Array) -> tuple[Array, NDArray[np.intp]]:
+    """Solve small symmetric systems (..., r, r) for rights (..., r, k); also count their negative eigenvalues.
+
+    Gauss and Jordan's elimination for all systems at once, without exchange of rows, so that the pivots have the
+    signs of the eigenvalues: LAPACK has no count of them short of the eigenvalues, at several times the cost.
+    From the last row up, because the last of five is negative in itself and what is left of a maximum is positive.
+    """
+    rank, width = rights.shape[-2:]
+    table = np.concatenate([rights, matrix], axis=-1).reshape(-1, rank, width + rank).transpose(1, 2, 0).copy()
+    for k in reversed(range(rank)):
+        pivot = table[k, width + k]
+        pivot[pivot == 0] = 1e-14  # an exactly singular one: far, and refused if too far
+        left = table[:, : width + k]  # the columns from here on are done with; the pivots stay in them
+        row = left[k] / pivot
+        left -= table[:, width + k, None] * row
+        left[k] = row
+    solved = table[:, :width].transpose(2, 0, 1).reshape(rights.shape)
+    pivots = table.diagonal(width)
+    return solved, (pivots <= 0).sum(axis=-1).reshape(matrix.shape[:-2])
 
 
 class Tilt(NamedTuple):
@@ -145,12 +190,24 @@ class Tilting:
         self.scaled = (points * sizes).transpose(0, 2, 1)
         rank = points.shape[-1]
         squares = (points[..., :, None] * points[..., None, :]).reshape(*shape, rank * rank)
-        # one product with these sums over the components: 1/V; 1, V; V, V d, V d d^T
+        # one product with these sums over the components: 1/V; 1, V
         self.inverse = 1.0 / sizes
         self.pair = np.concatenate([np.ones_like(sizes), sizes], axis=-1)
-        self.moments = np.concatenate([np.ones_like(sizes), points, squares], axis=-1) * sizes
-        self.mean = times(self.phi[:, None, :], points)[:, 0]
+        # and in another d; V, V d, V d d^T
+        self.moments = np.concatenate([points, sizes, points * sizes, squares * sizes], axis=-1)
+        self.sums = times(self.phi[:, None, :], self.moments)
+        self.mean = self.sums[:, 0, :rank]
         self.moles = (self.phi / self.volumes).sum(axis=-1)
+
+    @property
+    def spread(self) -> Array:
+        """C of the mixtures themselves (b, r, r)."""
+        return self._answer(self.sums)[0][:, 0]
+
+    @property
+    def centre(self) -> Array:
+        """Volume-weighted mean of d - m of the mixtures themselves (b, r)."""
+        return self._answer(self.sums)[1][:, 0]
 
     def tilt(self, q: Array, guess: Array | None = None) -> Tilt:
         """Return w = phi exp(V (lam + q.(d - m))) with lam such that w sums to 1.
@@ -175,7 +232,7 @@ class Tilting:
                     continue
                 off = np.log(total)
                 level = level - off * total / sums[..., 1]
-                if np.abs(off).max() < 1e-6:
+                if np.abs(off).max() < _CLOSED:
                     break
         # once more with ln(w/phi) itself, so that a trial close to the mixture keeps its digits
         phi = self.phi[:, None, :]
@@ -184,39 +241,35 @@ class Tilting:
             log_ratio *= self.present[:, None, :]
         change = np.expm1(log_ratio)
         change *= phi
-        last = -times(change, self.pair)[..., 0] / times(phi + change, self.pair)[..., 1]
+        last = -change.sum(axis=-1) / sums[..., 1]
         more = sizes * last[..., None]
         log_ratio += more
         change += (phi + change) * more
         w = phi + change
         cost = times(w * log_ratio - change, self.inverse)[..., 0]
         same = np.einsum("bsn,bsn->bs", log_ratio, log_ratio) < _SAME_PHASE**2
-        spread, centre = self.answer(w)
-        return Tilt(level + last + shifted, times(change, self.points), cost, same, spread, centre)
+        moved = times(change, self.moments)
+        spread, centre = self._answer(self.sums + moved)
+        return Tilt(level + last + shifted, moved[..., : q.shape[-1]], cost, same, spread, centre)
 
-    def answer(self, trials: Array) -> tuple[Array, Array]:
+    def _answer(self, sums: Array) -> tuple[Array, Array]:
         """Return C of trials and their volume-weighted mean of d - m: how m and lam answer to q."""
         rank = self.points.shape[-1]
-        sums = times(trials, self.moments)
-        centre = sums[..., 1 : 1 + rank] / sums[..., :1]
-        second = sums[..., 1 + rank :].reshape(*sums.shape[:-1], rank, rank)
-        second = second - sums[..., 1 : 1 + rank, None] * centre[..., None, :]
-        return second, centre - self.mean[:, None, :]
+        first = sums[..., rank + 1 : 2 * rank + 1]
+        centre = first / sums[..., rank, None]
+        second = sums[..., 2 * rank + 1 :].reshape(*sums.shape[:-1], rank, rank)
+        return second - first[..., :, None] * centre[..., None, :], centre - self.mean[:, None, :]
 
-    def trial(self, rows: NDArray[np.intp], q: Array, pressure: Array) -> Array:
-        """Return the fractions (k, n) of one trial of each of some mixtures."""
-
-        def own(values: Array) -> Array:
-            return values if values.shape[0] == 1 else values[rows]
-
-        level = pressure - (q * self.mean[rows]).sum(axis=-1)
-        exponent = times(q[:, None, :], own(self.scaled))[:, 0] + own(self.volumes) * level[:, None]
+    def trial(self, q: Array, pressure: Array) -> Array:
+        """Return the fractions (b, n) of one trial of each mixture."""
+        level = pressure - (q * self.mean).sum(axis=-1)
+        exponent = times(q[:, None, :], self.scaled)[:, 0] + self.volumes * level[:, None]
         with np.errstate(over="ignore", invalid="ignore"):
-            return np.where(self.present[rows], np.exp(self.log_phi[rows] + exponent), 0.0)
+            return np.where(self.present, np.exp(self.log_phi + exponent), 0.0)
 
     def keep(self, rows: NDArray[np.bool_]) -> None:
         """Forget the mixtures that are done."""
-        for name in ("phi", "present", "log_phi", "mean", "moles"):
+        for name in ("phi", "present", "log_phi", "sums", "mean", "moles"):
             setattr(self, name, getattr(self, name)[rows])
         for name in ("volumes", "points", "scaled", "inverse", "pair", "moments", "strength"):
             values = getattr(self, name)

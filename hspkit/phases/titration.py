@@ -12,7 +12,7 @@ from hspkit.hansen import check_fractions
 from hspkit.phases.climb import Trial
 from hspkit.phases.mixture import Array, Mixtures, dual, gather, squared
 from hspkit.phases.search import any_above, follow, glance, search
-from hspkit.phases.tilts import local_index
+from hspkit.phases.tilts import locally_stable
 
 __all__ = ["CloudPoint", "cloud_point"]
 
@@ -22,6 +22,10 @@ _STATIONS = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 17)))
 #: Shares at which the spinodal index, which costs almost nothing, is asked too.
 _SCAN = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 129)))
 _TOLERANCE = 1e-5
+#: The last step to a cloud point, as a share of it; what is left is less than the square of it.
+_LAST_STEP = 3e-3
+#: How far the trial phase may still move then, as a share of its tilt; what is left of ln M is about the fourth power.
+_SETTLED = 0.03
 _MOST_STEPS = 40
 
 
@@ -110,18 +114,16 @@ def solve(mixtures: Mixtures, last: Array) -> tuple[Array, NDArray[np.bool_]]:
     """Return the first cloud point and whether there is one, each (b,)."""
     count = mixtures.fractions.shape[0]
     rows = np.arange(count)
-    many, stations = np.repeat(rows, _STATIONS.size), np.tile(_STATIONS, count)
-    # a quick look: the crossing itself is confirmed by a search from every component
-    trial = glance(_on_line(mixtures, last, many, stations))
-    unstable = (trial.value >= 1.0).reshape(count, -1)
-    tilts = trial.direction.reshape(count, _STATIONS.size, -1)
     scan = _on_line(mixtures, last, np.repeat(rows, _SCAN.size), np.tile(_SCAN, count))
-    local = (local_index(scan) >= 1.0).reshape(count, -1)
-    clouds = np.asarray(unstable.any(axis=1) | local.any(axis=1), dtype=np.bool_)
-    bad = np.minimum(
-        np.where(unstable.any(axis=1), _STATIONS[unstable.argmax(axis=1)], np.inf),
-        np.where(local.any(axis=1), _SCAN[local.argmax(axis=1)], np.inf),
-    )
+    latest = _first(~locally_stable(scan).reshape(count, -1), _SCAN)
+    # a quick look, as far as that leaves it open: the crossing itself is confirmed by a search from every component
+    line, station = np.nonzero(latest[:, None] > _STATIONS)
+    trial = glance(_on_line(mixtures, last, line, _STATIONS[station]))
+    unstable = np.zeros((count, _STATIONS.size), dtype=bool)
+    tilts = np.zeros((count, _STATIONS.size, trial.direction.shape[-1]))
+    unstable[line, station], tilts[line, station] = trial.value >= 1.0, trial.direction
+    bad = np.minimum(latest, _first(unstable, _STATIONS))
+    clouds = bad < np.inf
     before = (_STATIONS[None, :] < bad[:, None]).sum(axis=1) - 1  # the last station before it is clear
     fraction = np.where(clouds, 0.0, 1.0)
     todo = np.flatnonzero(clouds & (before >= 0))
@@ -129,6 +131,11 @@ def solve(mixtures: Mixtures, last: Array) -> tuple[Array, NDArray[np.bool_]]:
         guess = tilts[todo, unstable[todo].argmax(axis=1)]
         fraction[todo] = _cross(mixtures, last, todo, _STATIONS[before[todo]], bad[todo], guess)
     return fraction, clouds
+
+
+def _first(found: NDArray[np.bool_], shares: Array) -> Array:
+    """Return the first share (b,) at which something is found (b, k), infinite where nowhere."""
+    return np.where(found.any(axis=1), shares[found.argmax(axis=1)], np.inf)
 
 
 def _slope(mixtures: Mixtures, trial: Trial, direction: Array) -> Array:
@@ -151,6 +158,16 @@ def _newton(share: Array, value: Array, slope: Array) -> Array:
         return np.where((share > 0) & (share < 1), share / (share + (1.0 - share) * away), share - value / slope)
 
 
+def _through_two(share: Array, value: Array, slope: Array, before: Array) -> Array:
+    """Return where ln M would be 0 on the cubic share(ln M) through this share and the one ``before`` it (3, b)."""
+    old_share, old_value, old_slope = before
+    rise = value - old_value
+    with np.errstate(all="ignore"):
+        x = -old_value / rise  # 0 at the share before, 1 at this one
+        ends = (1.0 + 2.0 * x) * (1.0 - x) ** 2 * old_share + x**2 * (3.0 - 2.0 * x) * share
+        return ends + rise * x * (1.0 - x) * ((1.0 - x) / old_slope - x / slope)
+
+
 def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array, bad: Array, tilt: Array) -> Array:
     """Return where M passes 1 between a stable and an unstable share.
 
@@ -167,6 +184,7 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
         t = bad[here].copy()
         low, high = good[here].copy(), bad[here].copy()
         moving = np.ones(here.size, dtype=bool)
+        before = np.full((3, here.size), np.nan)
         for _ in range(_MOST_STEPS):
             work = np.flatnonzero(moving)
             if work.size == 0:
@@ -187,13 +205,15 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
             high[work] = np.where(over, t[work], high[work])
             low[work] = np.where(over, low[work], t[work])
             slope = _slope(mixture, trial, last[own] - mixtures.fractions[own])
-            following = _newton(t[work], value, slope)
+            following = _through_two(t[work], value, slope, before[:, work])
+            worse = ~(np.abs(value) < 0.7 * np.abs(before[1, work]))  # also where there is none before
+            following = np.where(worse, _newton(t[work], value, slope), following)
+            before[:, work] = t[work], value, slope
             inside = (following - low[work]) * (high[work] - following) > 0
             following = np.where(inside, following, 0.5 * (low[work] + high[work]))
-            # what is left after a step of Newton is the square of it
-            small = (np.abs(following - t[work]) < _TOLERANCE * (t[work] + 1e-6)) | (
-                np.abs(high[work] - low[work]) < 1e-12
-            )
+            least = np.where(inside, _LAST_STEP, _TOLERANCE) * (t[work] + 1e-6)
+            still = ((trial.direction - known) ** 2).sum(axis=-1) < _SETTLED**2 * (trial.direction**2).sum(axis=-1)
+            small = (still & (np.abs(following - t[work]) < least)) | (np.abs(high[work] - low[work]) < 1e-12)
             t[work] = following
             moving[work] = ~small
         answer[here] = t

@@ -1,0 +1,90 @@
+"""The parts of the search that save time must not change an answer; each against a plain way to the same number."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from hspkit import dissolve, oil, phases
+from hspkit.carriers import carrier
+from hspkit.miscibility import Mixture, carrier_substances
+from hspkit.phases.mixture import gather, metric
+from hspkit.phases.tilts import local_index, locally_stable, solve_symmetric
+from hspkit.phases.titration import _through_two
+from hspkit.substances import substance
+
+
+@pytest.mark.parametrize("rank", [3, 5])
+def test_elimination_against_lapack(rank):
+    """numpy.linalg: the solution, and the signs of the eigenvalues (Sylvester's law of inertia)."""
+    half = np.random.default_rng(rank).normal(size=(300, 2, rank, rank))
+    matrix = np.diag(metric(rank)) - 0.3 * np.matmul(half, half.swapaxes(-1, -2))
+    rights = np.random.default_rng(1).normal(size=(300, 2, rank, 2))
+    given = matrix.copy(), rights.copy()
+    solved, negative = solve_symmetric(matrix, rights)
+    assert_allclose(np.matmul(matrix, solved), rights, atol=1e-8)
+    assert (negative == (np.linalg.eigvalsh(matrix) <= 0).sum(axis=-1)).all()
+    assert set(np.unique(negative)) > {rank - 2, rank - 1}  # not the same everywhere
+    assert (matrix == given[0]).all()
+    assert (rights == given[1]).all()
+
+
+def test_elimination_of_a_singular_matrix_is_finite():
+    solved, negative = solve_symmetric(np.zeros((1, 1, 3, 3)), np.ones((1, 1, 3, 2)))
+    assert np.isfinite(solved).all()
+    assert negative.tolist() == [[0]]
+
+
+@pytest.mark.parametrize("rank", [3, 5])
+def test_local_stability_is_an_index_below_one(rank):
+    rng = np.random.default_rng(7)
+    hsp = np.concatenate([rng.normal([17, 5, 8], [1, 3, 5], (6, 3)), rng.uniform(0, 5, (6, 2))], axis=1)[:, :rank]
+    mixtures = gather(rng.dirichlet(np.ones(6), 500), rng.uniform(100, 1000, 6), hsp)
+    index = local_index(mixtures)
+    assert 20 < (index < 1).sum() < 480
+    assert (locally_stable(mixtures) == (index < 1)).all()
+
+
+def test_a_maximum_next_to_the_mixture_itself_is_found():
+    """To one side of a mixture, along its largest fluctuation, the ratio rises by its third cumulant, which is never 0.
+
+    So the index always exceeds the spinodal index, by as little as 7e-6 here. Trials that fall straight back on the
+    mixture are left; one that would end just beside it must not be.
+    """
+    rng = np.random.default_rng(5)
+    excess = []
+    for _ in range(400):
+        n = int(rng.integers(2, 26))
+        fractions = rng.dirichlet(np.ones(n) * rng.choice([0.2, 1]))
+        hsp = rng.normal([17, 5, 8], [1, 3, 5], (n, 3))
+        question = fractions, rng.choice([1, 1, 5], n) * rng.uniform(18, 300, n), hsp
+        excess.append(float(phases.binodal_index(*question) / phases.spinodal_index(*question)) - 1.0)
+    assert min(excess) > 1e-6
+    assert min(excess) < 1e-4  # else there was nothing to miss
+
+
+def test_a_phase_that_comes_before_the_one_followed_is_found():
+    """Along the line a full search at every share crosses 1 where the titration says, though another crosses later."""
+    subject, other = oil("black pepper, steam-distilled"), carrier("ethanol 96 % vol")
+    water = (substance("water"),)
+    members = carrier_substances(other)
+    mixture = Mixture.of(
+        [(0.75, subject.substances, subject.fractions), (0.25, members, other.fractions), (0.0, water, np.ones(1))]
+    )
+    share = dissolve(subject, other, oil_parts=3, carrier_parts=1).water_tolerance_percent / 100
+    added = np.array([0.25, 0.5, 0.75, 0.9999, 1.0001, 1.05])[:, None] * share
+    line = (1 - added) * mixture.fractions + added * mixture.shares_of(water, np.ones(1))
+    index = phases.binodal_index(line, mixture.volumes, mixture.points)
+    assert (index[:4] < 1).all()
+    assert (index[4:] > 1).all()
+
+
+def test_the_cubic_through_two_shares_is_exact_for_a_cubic():
+    def share(value):
+        return 0.2 + 0.3 * value - 0.1 * value**2 + 0.05 * value**3
+
+    def slope(value):  # d value / d share
+        return 1.0 / (0.3 - 0.2 * value + 0.15 * value**2)
+
+    old, new = np.array([0.9, 0.5]), np.array([0.4, -0.3])
+    found = _through_two(share(new), new, slope(new), np.stack([share(old), old, slope(old)]))
+    assert_allclose(found, 0.2, rtol=1e-12)
