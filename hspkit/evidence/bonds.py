@@ -95,6 +95,7 @@ def site_counts(smiles: str) -> tuple[int, ...]:
     return tuple(found)
 
 
+@cache
 def site_densities(smiles: str, volume: float) -> tuple[float, float]:
     """Return the strengths of all donors and of all acceptors of a structure per volume. [mol/L]
 
@@ -130,6 +131,7 @@ def site_densities(smiles: str, volume: float) -> tuple[float, float]:
     return 1000.0 * donor / volume, 1000.0 * acceptor / volume
 
 
+@cache
 def associating_hydroxyls(smiles: str) -> int:
     """Return how many hydroxyls of a structure link the molecules of its liquid: those of water and of alcohols.
 

@@ -226,4 +226,5 @@ def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array,
         open_rows = here[early]
         if open_rows.size == 0:
             break
+    answer[open_rows] = bad[open_rows]  # out of rounds: the least share at which a phase was seen to pay
     return answer
