@@ -321,12 +321,9 @@ def test_sensitivity_says_what_one_more_percent_does():
             margin_of(search.problem, np.arange(5)[None, :], shares_of(one, search.problem)[None, :], None)[0]
             for one in (blend, search.best)
         ]
-        assert changes.loc[name, "margin"] == pytest.approx(
-            margins[0] - margins[1], abs=1e-5
-        )  # M is good to 1e-6, over a spread of 0.1
-        assert changes.loc[name, "p_clear"] == pytest.approx(
-            norm.cdf(margins[0]) - norm.cdf(margins[1]), abs=1e-5
-        )  # M is good to 1e-6, over a spread of 0.1
+        # an index is good to 1e-6 of itself, and the margin divides it by a spread of about 0.1
+        assert changes.loc[name, "margin"] == pytest.approx(margins[0] - margins[1], abs=1e-5)
+        assert changes.loc[name, "p_clear"] == pytest.approx(norm.cdf(margins[0]) - norm.cdf(margins[1]), abs=1e-5)
         thicker = blend.viscosity(20.0) - search.best.viscosity(20.0)
         assert changes.loc[name, "viscosity_mPa_s"] == pytest.approx(thicker, abs=1e-9)
     order = [one.name for one in search.problem.chosen]
@@ -336,12 +333,8 @@ def test_sensitivity_says_what_one_more_percent_does():
     for place, name in enumerate(order):
         moved = 0.99 * full + 0.01 * np.eye(len(order))[place]
         after = margin_of(search.problem, rows, moved[None, :], None)[0]
-        assert changes.loc[name, "margin"] == pytest.approx(
-            after - before, abs=1e-5
-        )  # M is good to 1e-6, over a spread of 0.1
-        assert changes.loc[name, "p_clear"] == pytest.approx(
-            norm.cdf(after) - norm.cdf(before), abs=1e-5
-        )  # M is good to 1e-6, over a spread of 0.1
+        assert changes.loc[name, "margin"] == pytest.approx(after - before, abs=1e-5)
+        assert changes.loc[name, "p_clear"] == pytest.approx(norm.cdf(after) - norm.cdf(before), abs=1e-5)
     price = {name: carrier(name).density * p for name, p in {**PRICES, "glycerol": 1.5}.items()}
     cost = sum(price[name] * share for name, share in now.items())
     assert search.table["cost_per_L"][0] == pytest.approx(cost)
