@@ -13,7 +13,7 @@ that of the plain Hansen distance, as in `phases`.
 
 Water and alcohols are associated liquids: their hydroxyls link molecules into chains, which mix as larger molecules
 would. They enter the entropy with a *mixing volume*, the molar volume and a fitted piece for each hydroxyl
-(`Calibration.hydroxyl_association`); that of water comes out at 1.7 of its molar volume. Volume fractions stay what
+(`Calibration.hydroxyl_association`); that of water is 1.7 times its molar volume. Volume fractions stay what
 they are.
 """
 
