@@ -104,6 +104,11 @@ def search(
         The constants that move. [-]
     start : ndarray of shape (n, 3)
         Parameters of all substances from which each fit starts. [MPa^0.5]
+
+    Yields
+    ------
+    tuple of (str, Calibration, dict)
+        The constant, all constants after its move, and the log likelihood at each value of its grid.
     """
     best = score(used, constants, start)[0]
     for name in names:

@@ -104,9 +104,9 @@ def test_dissolve_of_an_oil_of_twenty_components(flash_seconds, figure, size):
     for name, seconds in times.items():
         figure(f"`dissolve` of an oil of 20 components, 64 draws, in {name}", "the clock", 1e3 * seconds, "ms")
     median, slowest = np.median(list(times.values())), max(times, key=times.get)
-    figure("the same, median of these carriers; wished for: 20", "the clock", 1e3 * median, "ms", most=30.0)
-    figure(f"the same, slowest of them, {slowest}", "the clock", 1e3 * times[slowest], "ms", most=40.0)
+    figure(f"the same, slowest of them, {slowest}", "the clock", 1e3 * times[slowest], "ms")
     figure("the same, median", "a flash of 3 components by `thermo`", median / flash_seconds, "times the time")
+    figure("the same, median of these carriers", "the clock", 1e3 * median, "ms", most=20.0)
 
 
 def test_cost_grows_no_faster_than_the_components(figure, size):
