@@ -8,9 +8,11 @@ covered part only.
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property, lru_cache
+from math import fsum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import data, gc_report
+from hspkit.belief import Belief
 from hspkit.errors import DataFileError, HspkitError, InputError, UnknownNameError
 from hspkit.gc_report import SUM_TOLERANCE, Peak
 from hspkit.hansen import HSP, mix
@@ -27,10 +30,19 @@ from hspkit.substances import Substance, substance
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Oil", "compare", "oil", "oils"]
+__all__ = ["LEAST_COVERED", "RESIDUE", "Oil", "compare", "covered", "oil", "oils"]
+
+#: Role of the substances that stand for what is left when a cold-pressed oil has evaporated.
+RESIDUE = "citrus residue"
+#: Below this share of an oil that substances stand for, its coverage is shown with every answer; below the second one
+#: nothing is answered unless that is asked for [mass %]; judgement, no source.
+SHOW_COVERED, LEAST_COVERED = 95.0, 80.0
 
 #: A liquid with a flash point up to this is labelled flammable in the UN system (GHS category 3) [degC].
 FLAMMABLE_BELOW = 60.0
+#: Coldest temperature at which a stated density says that an oil is a liquid for good [degC]; judgement, no source.
+#: At the second one every oil that ships is sold and measured out as a liquid; common practice, no source.
+ROOM, WARM_ROOM = 20.0, 25.0
 _MONOTERPENE, _SESQUITERPENE = "C10H16", "C15H24"
 
 
@@ -60,6 +72,15 @@ class Oil:
         What to know: unknown peaks and the names they may be meant for. [-]
     sources : tuple of str
         Source keys of the profile. [-]
+    liquid_celsius : float, optional
+        Temperature at which the oil was seen liquid, as whoever took its density did; without it a component that is a
+        solid by itself may crystallise. [degC]
+    least_covered_percent : float
+        Coverage down to which questions about the oil are answered. [mass %]
+    belief : Belief, optional
+        What bench trials left of the uncertainty of its components (`hspkit.learn`).
+    made_from : Oil, optional
+        The oil that this one was made from by folding, washing or filtering.
 
     Raises
     ------
@@ -83,6 +104,10 @@ class Oil:
     caution: str = ""
     notes: tuple[str, ...] = field(default=(), repr=False)
     sources: tuple[str, ...] = field(default=(), repr=False)
+    liquid_celsius: float | None = field(default=None, repr=False)
+    least_covered_percent: float = field(default=LEAST_COVERED, repr=False)
+    belief: Belief | None = field(default=None, repr=False)
+    made_from: Oil | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
         if not self.ranges:
@@ -112,10 +137,6 @@ class Oil:
     def __repr__(self) -> str:
         return f"Oil({self.name!r}, {len(self.labels)} components, {self.covered_percent:.1f} % covered)"
 
-    def met(self, liquid: Any) -> Any:
-        """Return a carrier or blend as this oil meets it: as it ships, unless trials with the oil taught otherwise."""
-        return liquid
-
     @property
     def covered_percent(self) -> float:
         """Share of the oil that substances stand for. [mass %]"""
@@ -126,12 +147,29 @@ class Oil:
         """Share that no substance stands for: unknown peaks and what the profile does not list. [mass %]"""
         return max(0.0, 100.0 - self.covered_percent)
 
+    @property
+    def coverage(self) -> str:
+        """What to say of the coverage with every answer; empty when nearly all is covered."""
+        if self.covered_percent >= SHOW_COVERED:
+            return ""
+        return (
+            f"{self.name}: {self.covered_percent:.1f} % of the oil is covered; the other {self.uncovered_percent:.1f} "
+            "% counts as uncertainty of the probability of clear and is not looked at otherwise."
+        )
+
+    @property
+    def seen_liquid(self) -> Oil | None:
+        """This oil, or the one that it was made from, where it is known at which temperature it was liquid."""
+        if self.liquid_celsius is not None or self.made_from is None:
+            return self if self.liquid_celsius is not None else None
+        return self.made_from.seen_liquid
+
     @cached_property
     def fractions(self) -> NDArray[np.float64]:
         """Volume fractions of the components in the covered part, shape (n,); they sum to 1. [-]"""
         molar_mass = np.array([s.molar_mass for s in self.substances])
         volumes = np.asarray(self.mass_percent) / molar_mass * self.component_volumes
-        return _frozen(volumes / volumes.sum())
+        return _frozen(volumes / fsum(volumes))  # exact, whatever the order of the components
 
     @cached_property
     def component_volumes(self) -> NDArray[np.float64]:
@@ -275,6 +313,32 @@ class Oil:
         kept = np.asarray(self.mass_percent) * np.where(self.terpenes, 1.0 - share, 1.0)
         return self._with_masses(kept, f"{self.name}, {100 * share:g} % of terpenes removed")
 
+    @property
+    def waxes(self) -> NDArray[np.bool_]:
+        """Which components are waxes, the long alkanes that a cold-pressed oil brings from the peel, shape (n,). [-]"""
+        return np.array([s.role == RESIDUE and _is_alkane(s.formula) for s in self.substances])
+
+    def without_wax(self) -> Oil:
+        """Return the oil chilled and filtered: without the waxes that cloud it and what it is dissolved in.
+
+        Returns
+        -------
+        Oil
+            Without `waxes`; its other components keep their mass.
+
+        Raises
+        ------
+        InputError
+            When nothing else is in it.
+
+        Examples
+        --------
+        >>> orange = oil("sweet orange, cold-pressed")
+        >>> set(orange.labels) - set(orange.without_wax().labels)
+        {'nonacosane'}
+        """
+        return self._with_masses(np.where(self.waxes, 0.0, self.mass_percent), f"{self.name}, filtered")
+
     def _with_masses(self, kept: NDArray[np.float64], name: str) -> Oil:
         """Return the oil whose components have these masses per 100 of this one; the uncovered part stays."""
         total = kept.sum() + self.uncovered_percent
@@ -296,6 +360,8 @@ class Oil:
             uncovered=tuple((label, share * scale) for label, share in self.uncovered),
             ranges=(),
             mass_yield=float(self.mass_yield * total / 100.0),
+            liquid_celsius=None,
+            made_from=self,
         )
 
     @classmethod
@@ -389,6 +455,18 @@ class Oil:
         header, rows = gc_report.read_csv(file)
         found = gc_report.peaks(header, rows, file.name, component=component, percent=percent)
         return _from_peaks(found, name or file.stem, file.name)
+
+
+def _percent(value: float) -> float:
+    if not (isinstance(value, int | float | np.number) and 0 <= value <= 100):
+        message = f"least_covered_percent is {value!r}; expected 0 to 100 mass %"
+        raise InputError(message)
+    return float(value)
+
+
+def _is_alkane(formula: str) -> bool:
+    match = re.fullmatch(r"C(\d+)H(\d+)", formula)
+    return match is not None and int(match[2]) == 2 * int(match[1]) + 2
 
 
 def _frozen(array: Any) -> Any:
@@ -490,6 +568,20 @@ def _resolve(name: str) -> str | None:
 
 
 @cache
+def _liquid_celsius() -> dict[str, float]:
+    """Return for each oil the lowest temperature at which its density is stated: it was a liquid there.
+
+    `WARM_ROOM` where none is. Not those below `ROOM`: anise and peppermint oils, say, stay liquid at 15 C for a while
+    and freeze on a longer look.
+    """
+    found = dict.fromkeys(_names(), WARM_ROOM)
+    for row in data.read_table("oil_physical.csv").rows:
+        if row["density_min"] is not None and row["celsius"] is not None and row["celsius"] >= ROOM:
+            found[row["oil"]] = min(found[row["oil"]], float(row["celsius"]))
+    return found
+
+
+@cache
 def _shipped(name: str) -> Oil:
     row = _names()[name]
     labels, members, shares, ranges, uncovered, sources = [], [], [], [], [], []
@@ -512,10 +604,11 @@ def _shipped(name: str) -> Oil:
         tuple(ranges),
         caution=row["caution"] or "",
         sources=tuple(dict.fromkeys(sources)),
+        liquid_celsius=_liquid_celsius()[name],
     )
 
 
-def oil(name: str | Oil | Substance) -> Oil:
+def oil(name: str | Oil | Substance, *, least_covered_percent: float | None = None) -> Oil:
     """Return an essential oil, or an aroma compound as an oil of one component.
 
     Parameters
@@ -523,6 +616,8 @@ def oil(name: str | Oil | Substance) -> Oil:
     name : str, Oil or Substance
         "<plant>, <process or part>", a synonym, or the plant alone when that is unique; else the name, CAS
         number or SMILES of a substance. An Oil is returned as it is. [-]
+    least_covered_percent : float, optional
+        Coverage down to which questions about the oil are answered; 80 by default. [mass %]
 
     Returns
     -------
@@ -543,6 +638,8 @@ def oil(name: str | Oil | Substance) -> Oil:
     >>> oil("linalool").mass_percent
     (100.0,)
     """
+    if least_covered_percent is not None:
+        return replace(oil(name), least_covered_percent=_percent(least_covered_percent))
     if isinstance(name, Oil):
         return name
     if isinstance(name, Substance):
@@ -561,6 +658,41 @@ def oil(name: str | Oil | Substance) -> Oil:
         message = f"no oil {name!r}{hint}. As a substance: {error}"
         raise UnknownNameError(message) from None
     return _pure(found)
+
+
+def covered(name: str | Oil | Substance) -> Oil:
+    """Return an oil of which enough is known to answer questions about it; see `oil`.
+
+    Parameters
+    ----------
+    name : str, Oil or Substance
+        As `oil` takes it. [-]
+
+    Raises
+    ------
+    UnknownNameError
+        As `oil`.
+    InputError
+        When less of it is covered than its ``least_covered_percent``.
+
+    Examples
+    --------
+    >>> covered("citronella, Ceylon")
+    Traceback (most recent call last):
+    hspkit.errors.InputError: substances stand for 63.9 % of 'citronella, Ceylon' only, and 80 % are needed for ...
+    >>> covered(oil("citronella, Ceylon", least_covered_percent=60)).covered_percent
+    63.9
+    """
+    found = oil(name)
+    if found.covered_percent < found.least_covered_percent:
+        message = (
+            f"substances stand for {found.covered_percent:.3g} % of {found.name!r} only, and "
+            f"{found.least_covered_percent:g} % are needed for an answer; name more of its components (oil.notes says "
+            "which peaks were not understood), or ask for an answer on what is known with "
+            f"least_covered_percent={np.floor(found.covered_percent):g} in hspkit.oil, Oil.from_csv or Oil.from_table"
+        )
+        raise InputError(message)
+    return found
 
 
 def _pure(member: Substance) -> Oil:

@@ -3,7 +3,7 @@
 Rows stand in the order in which a formulator decides, and `Ranking.order` says it with every table:
 
 1. allowed before refused, then within the legal limit before over it;
-2. clear before hazy before splits;
+2. clear before hazy, then what is unknown because a component may crystallise, then splits;
 3. fewer failing reasons first, of: taste (over its limit, or noticed at this dose where nobody states a limit), the
    carrier dissolves in the drink, pours, the drink stays clear; with as many, the one that fails the later reason;
 4. fewer reasons on which nothing is known, then what is clear decided before undecided (of the others undecided first);
@@ -27,7 +27,7 @@ from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.carriers import carriers as listed_carriers
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.miscibility import DRAWS, Outcome, check_parts, dissolve
-from hspkit.oils import Oil, oil
+from hspkit.oils import Oil, covered
 from hspkit.pages import number
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ _LEGEND = (
     "as water is added. Ra: Hansen distance to the oil. Index: the stock unmixes by itself from L = 1 on. "
     "Doses and limits: of the carrier, in the finished product. A dash: not known or not asked."
 )
-_VERDICTS = ("clear", "hazy", "splits")
+_VERDICTS = ("clear", "hazy", "unknown", "splits")
 #: Key of a row, not a column: a part is noticed at this dose and nobody states a limit for its taste.
 _NOTICED = "noticed_without_limit"
 #: Reasons that order carriers of one verdict, in this order.
@@ -108,9 +108,9 @@ _REASONS = ("under_taste_limit", "carrier_dissolves_in_drink", "pours", "drink_s
 #: Sampling error of a probability from `miscibility.DRAWS` draws, at most: that of counting them [-].
 _STEP = 0.5 / DRAWS**0.5
 _ORDER = (
-    "Order: allowed, within the law, clear before hazy before splits; then fewest failing reasons (taste: over its "
-    "limit, or noticed where no limit is stated; carrier dissolves in the drink; pours; drink stays clear), fewest "
-    "unknown, decided before undecided, probability of clear."
+    "Order: allowed, within the law, clear before hazy before unknown before splits; then fewest failing reasons "
+    "(taste: over its limit, or noticed where no limit is stated; carrier dissolves in the drink; pours; drink stays "
+    "clear), fewest unknown, decided before undecided, probability of clear."
 )
 #: Strengths of ethanol that everyone in the trade knows. [% vol]
 YARDSTICKS = (40, 70, 96)
@@ -148,6 +148,7 @@ def general_cautions(
 
     Examples
     --------
+    >>> from hspkit.oils import oil
     >>> any("oxidise" in text for text in general_cautions(oil("limonene")))
     True
     """
@@ -164,6 +165,8 @@ def general_cautions(
     if subject.terpene_percent > 0 and "oxidise" not in subject.caution:
         topics.append("terpenes")
     said = [row["text"] for topic in topics for row in rows if row["topic"] == topic]
+    if subject.coverage:
+        said.insert(0, subject.coverage)
     return (*said, f"{subject.name}: {subject.caution}") if subject.caution else tuple(said)
 
 
@@ -450,7 +453,7 @@ def rank_carriers(
     """
     import pandas as pd
 
-    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    subject = covered(oil_or_name)
     parts = check_parts(oil_parts, carrier_parts)
     chosen: list[Carrier | Blend] = (
         [carrier(one) if isinstance(one, str) else one for one in carriers] if carriers is not None else candidates()
@@ -513,7 +516,7 @@ def _order(row: dict[str, Any]) -> tuple[Any, ...]:
         failing,
         sum(row[reason] is None for reason in _REASONS),
         row["undecided"] is (row["verdict"] == "clear"),
-        -round(row["p_clear"] / _STEP),
+        -round((row["p_clear"] if np.isfinite(row["p_clear"]) else 0.0) / _STEP),
         row["carrier"],
     )
 
@@ -538,7 +541,7 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
         "least_carrier_parts": np.nan,
         "most_carrier_parts": np.nan,
         "allowed": None,
-        "clear": outcome.verdict == "clear",
+        "clear": None if outcome.unknown else outcome.verdict == "clear",
         "under_legal_limit": None,
         "under_taste_limit": None,
         "viscosity_mPa_s": viscosity,
@@ -556,8 +559,13 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
         notes.append("viscosity not on record")
     elif not band.pours:
         notes.append(f"thick: {band.band}; {band.advice}")
-    if outcome.verdict != "clear" and outcome.limiting_components:
-        notes.append("limited by " + ", ".join(outcome.limiting_components))
+    if outcome.unknown:
+        notes.append(outcome.unknown)
+    elif outcome.verdict != "clear" and outcome.limiting_components:
+        limit = ", ".join(outcome.limiting_components)
+        notes.append(f"clouded first by wax ({limit}): chill and filter" if outcome.wax_haze else f"limited by {limit}")
+    if outcome.extent.carrier_separates:
+        notes.append("the carriers do not mix with each other by themselves")
     row["notes"] = "; ".join(notes)
     return row
 

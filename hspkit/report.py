@@ -21,7 +21,7 @@ from hspkit.application import Application, Dosing
 from hspkit.carriers import NOT_FOR_INGESTION, Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.miscibility import Outcome, check_parts, dissolve
-from hspkit.oils import Oil, oil
+from hspkit.oils import Oil, covered
 from hspkit.pages import number
 from hspkit.ranking import general_cautions
 
@@ -463,7 +463,7 @@ def batch_sheet(
     >>> sheet.table[["liquid", "volume_mL"]].values.tolist()
     [['sweet orange, cold-pressed', 100.0], ['triacetin', 200.0], ['stock', 300.0]]
     """
-    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    subject = covered(oil_or_name)
     liquid = carrier(carrier_or_blend) if isinstance(carrier_or_blend, str) else carrier_or_blend
     given = check_parts(oil_parts, carrier_parts)
     product.check_basis(basis)

@@ -6,7 +6,7 @@ import pytest
 from hspkit import dissolve, ethanol_strength_to_clear, oil, phases
 from hspkit.carriers import Blend, carrier
 from hspkit.errors import InputError, UnknownNameError
-from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, Mixture, carrier_substances, clear_probability
+from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, Mixture, carrier_substances, clear_probability, oil_members
 from hspkit.substances import substance
 
 
@@ -22,10 +22,10 @@ def test_citrus_oils_dissolve(name, carrier):
 @pytest.mark.parametrize("carrier", ["propylene glycol", "glycerol", "1,3-propanediol", "water"])
 def test_citrus_oils_split(carrier):
     # common practice, no source; limonene with propylene glycol: Sevgili et al. 2008 (two liquids at 298 K)
-    outcome = dissolve("sweet orange, cold-pressed", carrier)
+    # without the wax of the peel, which clouds before it
+    outcome = dissolve(oil("sweet orange, cold-pressed").without_wax(), carrier)
     assert outcome.verdict == "splits"
     assert outcome.limiting_components[0] == "limonene"
-    assert "terpenes" in " ".join(outcome.advice)
 
 
 def test_probabilities_sum_to_one_and_repeat():
@@ -40,9 +40,7 @@ def test_probabilities_sum_to_one_and_repeat():
 @pytest.mark.parametrize("liquid", ["propylene glycol", "diacetin", "triethyl citrate"])
 def test_probability_agrees_with_counting_draws(name, liquid):
     subject, other = oil(name), carrier(liquid)
-    mixture = Mixture.of(
-        [(1 / 3, subject.substances, subject.fractions), (2 / 3, carrier_substances(other), other.fractions)]
-    )
+    mixture = Mixture.of([(1 / 3, *oil_members(subject)), (2 / 3, carrier_substances(other), other.fractions)])
     rng = np.random.default_rng(1)
     n = len(mixture.names)
     root = np.linalg.cholesky(mixture.covariance + 1e-9 * np.eye(3))

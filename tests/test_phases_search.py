@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 
 from hspkit import dissolve, oil, phases
 from hspkit.carriers import carrier
-from hspkit.miscibility import Mixture, carrier_substances
+from hspkit.miscibility import Mixture, carrier_substances, oil_members
 from hspkit.phases.mixture import gather, metric
 from hspkit.phases.tilts import local_index, locally_stable, solve_symmetric
 from hspkit.phases.titration import _through_two
@@ -67,9 +67,7 @@ def test_a_phase_that_comes_before_the_one_followed_is_found():
     subject, other = oil("black pepper, steam-distilled"), carrier("ethanol 96 % vol")
     water = (substance("water"),)
     members = carrier_substances(other)
-    mixture = Mixture.of(
-        [(0.75, subject.substances, subject.fractions), (0.25, members, other.fractions), (0.0, water, np.ones(1))]
-    )
+    mixture = Mixture.of([(0.75, *oil_members(subject)), (0.25, members, other.fractions), (0.0, water, np.ones(1))])
     share = dissolve(subject, other, oil_parts=3, carrier_parts=1).water_tolerance_percent / 100
     added = np.array([0.25, 0.5, 0.75, 0.9999, 1.0001, 1.05])[:, None] * share
     line = (1 - added) * mixture.fractions + added * mixture.shares_of(water, np.ones(1))

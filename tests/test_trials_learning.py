@@ -45,7 +45,8 @@ def _grid_posterior(oil_members, fractions, widths, trials, *, points=21, reach=
         mixture = Mixture.of([(share, oil_members, fractions), (1 - share, liquid.substances, liquid.fractions)])
         hsp = np.broadcast_to(mixture.hsp, (len(z), *mixture.hsp.shape)).copy()
         for column, (member, part) in enumerate(free):
-            hsp[:, member, part] += widths[member, part] * z[:, column]
+            row = mixture.identities.index(oil_members[member].identity)
+            hsp[:, row, part] += widths[member, part] * z[:, column]
         hsp = np.clip(hsp, 0, None)
         index = phases.binodal_index_of_draws(
             mixture.fractions, mixture.volumes, mixture.points, mixture.volumes, mixture.with_sites(hsp)
@@ -161,7 +162,7 @@ def test_a_trial_moves_the_probability_its_way():
     assert dissolve(splits, name).p_clear < before < dissolve(clear, name).p_clear
     # what was learnt about the carrier counts too, asked by name or as the lesson left it
     assert dissolve(clear, clear.lesson.carrier(name)).p_clear == dissolve(clear, name).p_clear
-    as_shipped = Oil(clear.name, clear.labels, clear.substances, clear.mass_percent)
+    as_shipped = Oil(clear.name, clear.labels, clear.substances, clear.mass_percent, liquid_celsius=20.0)
     assert dissolve(as_shipped, name).p_clear < dissolve(clear, name).p_clear
     table = clear.lesson.compare([name, "glycerol"])
     row = table[table["carrier"] == name].iloc[0]

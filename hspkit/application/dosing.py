@@ -26,7 +26,7 @@ from hspkit.application.use import Application, Dose, check_basis, dose, volume_
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.miscibility import Outcome, check_parts, dissolve, ethanol_strength_to_clear
-from hspkit.oils import Oil, oil
+from hspkit.oils import Oil, covered
 from hspkit.pages import html_list, html_table, number
 
 if TYPE_CHECKING:
@@ -163,7 +163,11 @@ class Dosing:
 
     def yardstick(self) -> str:
         """Return the strength of ethanol that would be clear at the same ratio, in words; needs its own search."""
-        strength = ethanol_strength_to_clear(self.oil, volumes=self.outcome.carrier_parts / self.outcome.oil_parts)
+        volumes = self.outcome.carrier_parts / self.outcome.oil_parts
+        try:
+            strength = ethanol_strength_to_clear(self.oil, volumes=volumes)
+        except InputError as error:
+            return f"Alcohol as yardstick: unknown. {error}."
         if np.isnan(strength):
             return "Alcohol as yardstick: not even pure ethanol would be clear at this ratio."
         return f"Alcohol as yardstick: ethanol of at least {strength:.0f} % vol would be clear at this ratio."
@@ -296,7 +300,7 @@ def dosing(
     >>> found.allowed, round(found.dose.carrier_mg_per_L)
     (True, 166)
     """
-    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    subject = covered(oil_or_name)
     liquid = carrier(carrier_or_blend) if isinstance(carrier_or_blend, str) else carrier_or_blend
     given = check_parts(oil_parts, carrier_parts)
     check_basis(basis)

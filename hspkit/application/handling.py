@@ -9,7 +9,7 @@ from hspkit.application.drink import clouding
 from hspkit.carriers import Blend, Carrier
 from hspkit.errors import InputError
 from hspkit.miscibility import dissolve, ethanol_strength_to_clear
-from hspkit.oils import Oil, oil
+from hspkit.oils import Oil, covered
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,7 +73,7 @@ def handling(
     """
     import pandas as pd
 
-    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    subject = covered(oil_or_name)
     asked: list[tuple[str, Any]] = [("as it is", lambda: subject)]
     asked += [(f"{times:g}-fold", lambda times=times: subject.folded(times)) for times in folds]
     asked += [
@@ -84,7 +84,7 @@ def handling(
     for name, make in asked:
         row: dict[str, Any] = {"handling": name}
         try:
-            made = make()
+            made = covered(make())
         except InputError as error:
             rows.append({**row, "note": str(error)})
             continue
@@ -98,7 +98,7 @@ def handling(
             "factor": clouds.factor,
             "drink_stays_clear": clouds.stays_clear,
             "first_to_cloud": clouds.makers[0][0] if clouds.makers else "",
-            "ethanol_to_clear_percent": ethanol_strength_to_clear(made, volumes=YARDSTICK_VOLUMES),
+            "ethanol_to_clear_percent": _strength(made),
         }
         if liquid is not None:
             outcome = dissolve(made, liquid, oil_parts=oil_parts, carrier_parts=carrier_parts)
@@ -110,3 +110,10 @@ def handling(
             }
         rows.append({**row, "note": "the drink is undecided: within the uncertainty" if clouds.undecided else ""})
     return pd.DataFrame(rows)
+
+
+def _strength(made: Oil) -> float:
+    try:
+        return ethanol_strength_to_clear(made, volumes=YARDSTICK_VOLUMES)
+    except InputError:  # a component may crystallise
+        return float("nan")

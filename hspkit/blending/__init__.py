@@ -27,7 +27,7 @@ from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.hansen import HSP
 from hspkit.miscibility import UNDECIDED, check_parts
-from hspkit.oils import Oil, oil
+from hspkit.oils import Oil, covered
 from hspkit.ranking import candidates
 
 __all__ = ["COLUMNS", "BlendSearch", "Certificate", "best_blend"]
@@ -150,7 +150,7 @@ def best_blend(
         "cost": max_cost is not None or objective == "cost",
         "density": False,
     }
-    chosen, left_out = sort_out(given, application, needs, prices)
+    chosen, left_out = sort_out(given, application, needs, prices, float(celsius))
     if not chosen:
         reasons = "; ".join(f"{name}: {reason}" for name, reason in left_out.items())
         message = f"none of the carriers may be in a blend: {reasons}. Offer other carriers"
@@ -182,10 +182,10 @@ def best_blend(
         _positive(max_distance, "max_distance", "MPa^0.5"),
     )
     search = _search(problem, objective, steps, keep, min_p_clear, worst_case, random_state)
-    if not search.found:
-        raise InputError(_nothing_found(problem, objective, min_p_clear, left_out))
     if objective == "clear" and worst_case is None:
         search = _by_draws(problem, search)
+    if not search.found:
+        raise InputError(_nothing_found(problem, objective, min_p_clear, left_out))
     shown = list(search.found)
     if search.single is not None and search.single.support not in [one.support for one in shown]:
         shown.append(search.single)
@@ -240,7 +240,7 @@ def _search(
 
 
 def _p_clear(problem: Problem, one: Found) -> float:
-    return min((outcome.p_clear for outcome in problem.outcomes(one)), default=float("nan"))
+    return float(np.min([outcome.p_clear for outcome in problem.outcomes(one)] or [np.nan]))
 
 
 def _by_draws(problem: Problem, search: Search) -> Search:
@@ -249,7 +249,9 @@ def _by_draws(problem: Problem, search: Search) -> Search:
     The margin is of first order: where the phase that separates first changes, it may jump although the probability
     does not.
     """
-    found = sorted(search.found, key=lambda one: -_p_clear(problem, one))
+    chances = [_p_clear(problem, one) for one in search.found]
+    known = [(chance, one) for chance, one in zip(chances, search.found, strict=True) if np.isfinite(chance)]
+    found = [one for _, one in sorted(known, key=lambda pair: -pair[0])]
     how = search.how + "; those shown stand in the order of the probability that draws give"
     return replace(search, found=found, how=how)
 
@@ -279,7 +281,7 @@ def _is_number(value: Any) -> bool:
 
 
 def _subject(given: Any) -> Oil | HSP:
-    return given if isinstance(given, HSP) else oil(given)
+    return given if isinstance(given, HSP) else covered(given)
 
 
 def _liquids(given: Iterable[str | Carrier | Blend] | None) -> list[Carrier | Blend]:
@@ -394,6 +396,9 @@ def _check_named(lowest: Mapping[str, float], chosen: list[Carrier | Blend], lef
 
 def _nothing_found(problem: Problem, objective: str, min_p_clear: float, left_out: Mapping[str, str]) -> str:
     """Say why there is no blend."""
+    unknown = [one.unknown for one in problem.outcomes(Found((0,), np.ones(1), 0.0)) if one.unknown]
+    if unknown:
+        return f"no blend can be called clear: {unknown[0]}; ask for objective 'distance'"
     from hspkit.blending.exact import solve
 
     reasons = "; ".join(f"{name} ({reason})" for name, reason in left_out.items())

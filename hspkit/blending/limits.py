@@ -56,7 +56,11 @@ class Limits:
 
 
 def sort_out(
-    given: Sequence[Carrier | Blend], asked: Application | None, needs: Mapping[str, bool], priced: Mapping[str, float]
+    given: Sequence[Carrier | Blend],
+    asked: Application | None,
+    needs: Mapping[str, bool],
+    priced: Mapping[str, float],
+    celsius: float = 25.0,
 ) -> tuple[list[Carrier | Blend], dict[str, str]]:
     """Return the carriers that may be in a blend, and why each of the others may not.
 
@@ -70,6 +74,8 @@ def sort_out(
         Which of "viscosity", "cost" and "density" must be known. [-]
     priced : mapping
         Price by name of carrier. [per L]
+    celsius : float
+        Temperature of the stock: a carrier that is solid then is left out. [degC]
 
     Returns
     -------
@@ -81,7 +87,7 @@ def sort_out(
     kept: dict[str, Carrier | Blend] = {}
     left_out: dict[str, str] = {}
     for one in given:
-        reason = _objection(one, asked, needs, priced)
+        reason = _objection(one, asked, needs, priced, celsius)
         if reason:
             left_out[one.name] = reason
         else:
@@ -90,13 +96,20 @@ def sort_out(
 
 
 def _objection(
-    one: Carrier | Blend, asked: Application | None, needs: Mapping[str, bool], priced: Mapping[str, float]
+    one: Carrier | Blend,
+    asked: Application | None,
+    needs: Mapping[str, bool],
+    priced: Mapping[str, float],
+    celsius: float,
 ) -> str:
     for part in one.parts:
         if part.role == NOT_FOR_INGESTION:
             return f"{part.name} is not for ingestion: it is mistaken for a carrier, and never blended"
         if part.substance is None:
             return f"no single molecule stands for {part.name}"
+        melting = part.substance.melting_celsius
+        if melting is not None and melting > celsius:
+            return f"{part.name} is solid at {celsius:g} C (melts at {melting:g} C), and crystals are not computed"
         if asked is not None:
             said = product.permission(part, asked.market, asked.category)
             if not said.allowed:

@@ -16,7 +16,7 @@ from hspkit.blending.supports import TOLERANCE, combinations
 from hspkit.carriers import Blend, Carrier
 from hspkit.errors import InputError
 from hspkit.hansen import HSP
-from hspkit.miscibility import Outcome, dissolve
+from hspkit.miscibility import Outcome, dissolve, stock_margin
 from hspkit.oils import Oil
 
 __all__ = ["Found", "Problem", "compositions", "steps_of"]
@@ -90,6 +90,11 @@ class Problem:
                 if isinstance(subject, Oil)
             ]
         return self._known[key]
+
+    def p_clear(self, blend: Blend) -> float:
+        """Return the probability of clear of a blend, the worst oil counting, as `dissolve` has it. [-]"""
+        oils = [subject for subject in self.subjects if isinstance(subject, Oil)]
+        return min(stock_margin(one, blend, *self.parts, celsius=self.celsius)[1] for one in oils)
 
     @cached_property
     def points(self) -> Array:

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from hspkit import application as product
 from hspkit import data
@@ -45,7 +44,8 @@ COLUMNS = {
     "tightest_limit": "-",
     "notes": "-",
 }
-_VERDICTS = ("clear", "hazy", "splits")
+#: From the best to the worst: of several oils the worst counts.
+_VERDICTS = ("clear", "hazy", "unknown", "splits")
 
 
 def row_of(problem: Problem, one: Found, asked: Application | None) -> dict[str, Any]:
@@ -70,9 +70,9 @@ def row_of(problem: Problem, one: Found, asked: Application | None) -> dict[str,
     if outcomes:
         row["margin"] = float(margin_of(problem, support, shares, None)[0])
         row["verdict"] = max((o.verdict for o in outcomes), key=_VERDICTS.index)
-        row["p_clear"] = min(o.p_clear for o in outcomes)
-        row["max_oil_percent"] = min(o.max_oil_percent for o in outcomes)
-        row["water_tolerance_percent"] = min(o.water_tolerance_percent for o in outcomes)
+        for figure in ("p_clear", "max_oil_percent", "water_tolerance_percent"):
+            row[figure] = float(np.min([getattr(o, figure) for o in outcomes]))  # unknown of one is unknown of all
+        notes.extend(dict.fromkeys(o.unknown for o in outcomes if o.unknown))
         if any(o.undecided for o in outcomes):
             notes.append("undecided: within the uncertainty of the parameters, so run a trial")
     if asked is not None and outcomes:
@@ -183,9 +183,9 @@ class BlendSearch:
         -------
         pandas.DataFrame
             One row a carrier of the question: carrier, share_percent in the blend, then the changes of distance
-            [MPa^0.5], margin [-], p_clear [-] (by the margin), viscosity_mPa_s and cost_per_L, and breaks: the
-            limit that the change would break, if any. The margin may jump where another phase becomes the first to
-            separate; p_clear tells whether that matters.
+            [MPa^0.5], margin [-] (of first order, by which blends are searched; it may jump where another phase
+            becomes the first to separate), p_clear [-] as `dissolve` has it, viscosity_mPa_s and cost_per_L, and
+            breaks: the limit that the change would break, if any.
         """
         import pandas as pd
 
@@ -199,11 +199,11 @@ class BlendSearch:
             "share_percent": 100.0 * full,
             "distance": distance[1:] - distance[0],
         }
+        blends = [Blend(dict(zip(problem.chosen, _whole(row), strict=True)), basis="volume") for row in moved]
         if problem.stocks:
             margin = margin_of(problem, everyone, moved, None)
-            rows["margin"] = margin[1:] - margin[0]
-            rows["p_clear"] = ndtr(margin[1:]) - ndtr(margin[0])
-        blends = [Blend(dict(zip(problem.chosen, _whole(row), strict=True)), basis="volume") for row in moved]
+            chances = np.array([problem.p_clear(blend) for blend in blends])
+            rows["margin"], rows["p_clear"] = margin[1:] - margin[0], chances[1:] - chances[0]
         viscosity = np.array([blend.viscosity(20.0) for blend in blends])
         rows["viscosity_mPa_s"] = viscosity[1:] - viscosity[0]
         rows["cost_per_L"] = np.full(n, np.nan) if problem.cost is None else (moved[1:] - full) @ problem.cost

@@ -133,7 +133,7 @@ def search_by_water(problem: Problem, *, steps: int | None, keep: int, min_p_cle
     keep : int
         How many blends. [-]
     min_p_clear : float
-        The probability, by the margin, from which a blend counts as clear. [-]
+        The probability from which a blend counts as clear: by the margin first, then as `dissolve` has it. [-]
 
     Returns
     -------
@@ -172,10 +172,10 @@ def search_by_water(problem: Problem, *, steps: int | None, keep: int, min_p_cle
             if fine.any():
                 value[done + rows[fine]] = -_tolerance(problem, some[fine], mixed[fine], exact=True)
         done = part.stop
-        picked = best.pick(supports[:done], shares[:done], value[:done])
+        picked = _sure(best, problem, supports[:done], shares[:done], value[:done], min_p_clear)
         settled = done == len(supports) or (len(picked) == keep and picked[-1].value <= rest[done])
     count = int(alone.sum())
-    single = Best(problem, 1).pick(supports[:count], shares[:count], value[:count])
+    single = _sure(Best(problem, 1), problem, supports[:count], shares[:count], value[:count], min_p_clear)
     how += ", until no other could take more" if settled else f", the best {done:,} of {len(supports):,}"
     possible = len({tuple(row) for row in supports.tolist()})
     return Search(
@@ -187,6 +187,21 @@ def search_by_water(problem: Problem, *, steps: int | None, keep: int, min_p_cle
         proven=settled,
         single=single[0] if single else None,
     )
+
+
+def _sure(best: Best, problem: Problem, supports: Indices, shares: Array, value: Array, least: float) -> list[Found]:
+    """Return the best blends that `dissolve` too calls clear surely enough; the others lose their value for good."""
+    while True:
+        picked = best.pick(supports, shares, value)
+        doubtful = [one for one in picked if not _is_clear(problem, one, least)]
+        if not doubtful:
+            return picked
+        for one in doubtful:
+            size = len(one.support)
+            same = (supports[:, :size] == np.array(one.support)).all(axis=1) & (shares[:, :size] == one.shares).all(
+                axis=1
+            )
+            value[same & ((shares > 0).sum(axis=1) == size)] = np.inf
 
 
 def _tolerance(problem: Problem, supports: Indices, shares: Array, *, exact: bool) -> Array:
@@ -230,7 +245,7 @@ def search_by_cost(problem: Problem, *, steps: int | None, keep: int, min_p_clea
         How many blends. [-]
     min_p_clear : float
         The probability that counts as clear; without an oil it is not asked for. It is asked of the margin first, then
-        of draws, then of `dissolve`: each is slower and surer than the one before. [-]
+        of `dissolve`, which is slower and surer. [-]
 
     Returns
     -------
@@ -298,7 +313,4 @@ def search_by_cost(problem: Problem, *, steps: int | None, keep: int, min_p_clea
 
 
 def _is_clear(problem: Problem, one: Found, least: float) -> bool:
-    support = np.array(one.support)
-    if any(stock.p_clear(support, one.shares) < least for stock in problem.stocks):
-        return False
     return all(outcome.p_clear >= least for outcome in problem.outcomes(one))

@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from hspkit import phases
+from hspkit.belief import THEORY_SD_LN, root_of
 from hspkit.carriers import Blend, Carrier
-from hspkit.miscibility import THEORY_SD_LN, UNDECIDED, Mixture, carrier_substances
+from hspkit.miscibility import UNDECIDED, Mixture, carrier_substances, oil_members
 from hspkit.oils import Oil
 from hspkit.phases.mixture import POINT_WEIGHTS, at
 from hspkit.phases.tilts import modes
-from hspkit.substances import Substance, substance
+from hspkit.substances import substance
 
 __all__ = ["Stock", "drawn", "mixes"]
 
@@ -32,8 +33,6 @@ _ENGINE_CHUNK = 1500
 _SPINODAL_CHUNK = 20_000
 #: Shares of added water at which the spinodal index is asked before the crossing is narrowed down. [-]
 _WATER_SCAN = (0.01, 0.02, 0.04, 0.06, 0.08, 0.1, 0.13, 0.16, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
-#: Draws behind a probability; its standard error is then at most 0.035.
-_DRAWS = 200
 
 
 class Stock:
@@ -55,22 +54,20 @@ class Stock:
         self, oil: Oil | None, carriers: Sequence[Carrier | Blend], oil_share: float, celsius: float = 25.0
     ) -> None:
         members = [(carrier_substances(one), one.fractions) for one in carriers]
-        liquids: list[tuple[float, Sequence[Substance], Array]] = [(0.0, own, fractions) for own, fractions in members]
+        own = () if oil is None else (oil_members(oil),)
+        drop = ((substance("water"),), np.ones(1))
+        self.mixture = Mixture.of([(1.0, *group) for group in (*own, *members, drop)])
         if oil is not None:
-            liquids.insert(0, (1.0, oil.substances, oil.fractions))
-        else:
-            liquids[0] = (1.0, *members[0])
-        liquids.append((0.0, (substance("water"),), np.ones(1)))
-        self.mixture = Mixture.of(liquids)
-        self._water = self.mixture.names.index("water")
+            self.mixture = self.mixture.after(oil.belief)
+        self._water = self.mixture.identities.index(drop[0][0].identity)
         self.share = oil_share
         self.celsius = celsius
         rows = len(self.mixture.names)
-        self._oil = np.zeros(rows) if oil is None else oil_share * self.mixture.fractions
-        self._of_carrier = np.array([self.mixture.shares_of(own, fractions) for own, fractions in members])
-        own_rows = [np.flatnonzero(one) for one in self._of_carrier]
-        most = max(len(one) for one in own_rows)
-        self._rows_of = np.array([np.resize(one, most) for one in own_rows])
+        self._oil = np.zeros(rows) if oil is None else oil_share * self.mixture.shares_of(*own[0])
+        self._of_carrier = np.array([self.mixture.shares_of(*group) for group in members])
+        rows_of = [np.flatnonzero(one) for one in self._of_carrier]
+        most = max(len(one) for one in rows_of)
+        self._rows_of = np.array([np.resize(one, most) for one in rows_of])
         self._oil_rows = np.flatnonzero(self._oil)
 
     def fractions(self, supports: Indices, shares: Array) -> Array:
@@ -167,20 +164,6 @@ class Stock:
         found = phases.cloud_point(present, added, volumes, hsp, celsius=self.celsius)
         return np.asarray(found.fraction, dtype=float)
 
-    def p_clear(self, support: Indices, shares: Array, random_state: int | np.random.Generator | None = 0) -> float:
-        """Return the probability that one stock (s,) is clear, from draws: slower than the margin, and surer. [-]"""
-        present, rows = (one[0] for one in self._present(support[None, :], shares[None, :]))
-        rows, present = rows[present > 0], present[present > 0]
-        rng = np.random.default_rng(random_state)
-        middle, volumes, spread = self.mixture.hsp[rows], self.mixture.volumes[rows], self.mixture.volume_sd[rows]
-        hsp = drawn(middle, self.mixture.covariance[rows], rng, _DRAWS)
-        sites = self.mixture.sites[rows]
-        middle, hsp = (np.concatenate([x, np.broadcast_to(sites, (*x.shape[:-1], 2))], axis=-1) for x in (middle, hsp))
-        sizes = np.clip(volumes + spread * rng.standard_normal((_DRAWS, len(rows))), 0.5 * volumes, 2.0 * volumes)
-        alpha = phases.ALPHA * np.exp(THEORY_SD_LN * rng.standard_normal(_DRAWS))
-        index = phases.binodal_index_of_draws(present, volumes, middle, sizes, hsp, celsius=self.celsius, alpha=alpha)
-        return float(np.mean(index < 1.0))
-
     def _spread(self, rows: Indices, by_hsp: Array, by_ln_volume: Array) -> Array:
         """Return the standard deviation of the logarithm of an index from its derivatives, shape (b,). [-]"""
         pulled = np.matmul(self.mixture.covariance[rows], by_hsp[..., None])[..., 0]
@@ -205,9 +188,8 @@ class Stock:
 
 def drawn(points: Array, covariances: Array, rng: np.random.Generator, count: int) -> Array:
     """Return draws (count, n, 3) of Hansen parameters around their means (n, 3), never below zero. [MPa^0.5]"""
-    values, vectors = np.linalg.eigh(covariances)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))[:, None, :]
-    return np.clip(points + np.einsum("nij,dnj->dni", root, rng.standard_normal((count, len(points), 3))), 0.0, None)
+    away = np.einsum("nij,dnj->dni", root_of(covariances), rng.standard_normal((count, len(points), 3)))
+    return np.clip(points + away, 0.0, None)
 
 
 def _parts(count: int, size: int) -> Iterator[slice]:

@@ -8,9 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
-from hspkit.blending.grid import margin_of
 from hspkit.blending.limits import Limits
 from hspkit.blending.problem import Problem, compositions
 from hspkit.blending.result import BlendSearch
@@ -18,7 +16,7 @@ from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.hansen import HSP
 from hspkit.miscibility import check_parts
-from hspkit.oils import Oil, oil
+from hspkit.oils import Oil, covered
 
 __all__ = ["Survey", "survey"]
 
@@ -36,7 +34,7 @@ class Survey:
     shares : ndarray of shape (b, n)
         Volume fractions. [-]
     p_clear : ndarray of shape (b,)
-        Probability of clear by the margin; NaN for a point in Hansen space. [-]
+        Probability of clear as `dissolve` has it; NaN for a point in Hansen space. [-]
     distance : ndarray of shape (b,)
         Ra to the (farthest) oil. [MPa^0.5]
     viscosity : ndarray of shape (b,)
@@ -103,7 +101,7 @@ def survey(
     if isinstance(asked, BlendSearch):
         problem = _part_of(asked, members)
     else:
-        subject = asked if isinstance(asked, HSP) else oil(asked)
+        subject = asked if isinstance(asked, HSP) else covered(asked)
         prices = {carrier(name).name: float(price) for name, price in (price_per_L or {}).items()}
         known = all(one.name in prices for one in members)
         cost = np.array([prices[one.name] for one in members]) if known else None
@@ -113,10 +111,11 @@ def survey(
     everyone = np.tile(np.arange(n), (len(shares), 1))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ExtrapolationWarning)
-        viscosity = [Blend(dict(zip(members, row, strict=True)), basis="volume").viscosity(20.0) for row in shares]
+        blends = [Blend(dict(zip(members, row, strict=True)), basis="volume") for row in shares]
+        viscosity = [blend.viscosity(20.0) for blend in blends]
     clear = np.full(len(shares), np.nan)
     if problem.stocks:
-        clear = np.asarray(ndtr(margin_of(problem, everyone, shares, None)))
+        clear = np.array([problem.p_clear(blend) for blend in blends])
     return Survey(
         problem,
         shares,

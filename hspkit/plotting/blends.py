@@ -157,7 +157,7 @@ def blend_triangle(
     -------
     matplotlib Axes
     """
-    seen = survey(asked, [first, second, third], steps=30, oil_parts=oil_parts, carrier_parts=carrier_parts)
+    seen = survey(asked, [first, second, third], steps=20, oil_parts=oil_parts, carrier_parts=carrier_parts)
     axes = axes_for(ax, size=(8.4, 7.4))
     x, y = on_page(seen.shares).T
     if np.isfinite(seen.p_clear).all():

@@ -10,7 +10,7 @@ import numpy as np
 
 from hspkit import hansen
 from hspkit.miscibility import carrier_substances, interaction_radius
-from hspkit.oils import Oil, oil
+from hspkit.oils import Oil, covered
 from hspkit.plotting.canvas import axes_for, fitted, literal, state
 from hspkit.plotting.outcomes import (
     INK,
@@ -90,7 +90,7 @@ def distance_fan(
     """
     from matplotlib.font_manager import FontProperties
 
-    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    subject = covered(oil_or_name)
     shown = shown_carriers(carriers, ranking)
     axes = axes_for(ax, size=(10.6, 6.9))
     away = np.array([one.hsp.array for one in shown]) - subject.hsp.array

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from hspkit.miscibility import clear_probability
-from hspkit.oils import Oil, oil
+from hspkit.oils import Oil, covered
 from hspkit.plotting.canvas import axes_for, literal, state
 from hspkit.plotting.extent import reach
 from hspkit.plotting.labels import Labels
@@ -95,7 +95,7 @@ def map(
     >>> axes.get_xlabel().startswith("hydrogen-bonding part")
     True
     """
-    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    subject = covered(oil_or_name)
     shown = shown_carriers(carriers, ranking)
     parts = (oil_parts, carrier_parts) if ranking is None else (ranking.oil_parts, ranking.carrier_parts)
     axes = axes_for(ax, size=(9.6, 6.0))

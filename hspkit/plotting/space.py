@@ -9,7 +9,7 @@ import numpy as np
 
 from hspkit import hansen
 from hspkit.miscibility import interaction_radius
-from hspkit.oils import Oil, oil
+from hspkit.oils import Oil, covered
 from hspkit.plotting.canvas import axes_for, literal, state
 from hspkit.plotting.extent import reach
 from hspkit.plotting.labels import Labels
@@ -93,7 +93,7 @@ def sphere(
     >>> "R0 8.0" in axes.get_title(loc="left")
     True
     """
-    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    subject = covered(oil_or_name)
     shown = shown_carriers(carriers, ranking)
     axes = axes_for(ax, size=(10.2, 6.2), projection="3d")
     points = np.array([one.hsp.array for one in shown])

@@ -10,7 +10,7 @@ import numpy as np
 from hspkit import phases
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.miscibility import Mixture, carrier_substances, check_parts
-from hspkit.oils import Oil, oil
+from hspkit.oils import Oil, covered
 from hspkit.plotting.canvas import axes_for, fitted, literal, state
 from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, SHADES
 
@@ -144,7 +144,7 @@ def phase_triangle(
     """
     from matplotlib.tri import Triangulation
 
-    subject = oil_or_name if isinstance(oil_or_name, Oil) else oil(oil_or_name)
+    subject = covered(oil_or_name)
     liquid = carrier(carrier_or_blend) if isinstance(carrier_or_blend, str) else carrier_or_blend
     added = carrier(diluent) if isinstance(diluent, str) else diluent
     parts = check_parts(oil_parts, carrier_parts)

@@ -232,6 +232,11 @@ class Substance:
                 yield Value(quantity, float(value), UNITS[quantity], None, True, "rdkit" if computed else "user", "")
 
     @property
+    def identity(self) -> str:
+        """TEMPORARY"""
+        return self.name
+
+    @property
     def mixing_volume(self) -> float:
         """Volume that counts in the entropy of mixing, more than the molar volume for water and alcohols. [cm3/mol]
 

@@ -110,8 +110,8 @@ def follow(
     ]
     decided = [row for row, mix in enumerate(mixes) if mix.carrier_parts == 2.0 and mix.water_parts == 0.0]
     whole = plan(oil(oil_name), mixes, decided, draws=draws + truths, random_state=rng)
-    truth = Plan(whole.mixes, whole.decided, whole.margins[:truths])
-    made = Plan(whole.mixes, whole.decided, whole.margins[truths:])
+    truth = Plan(whole.mixes, whole.decided, whole.margins[:truths], whole.p_clear)
+    made = Plan(whole.mixes, whole.decided, whole.margins[truths:], whole.p_clear)
     right_answers, known = truth.answers(decision), made.answers(decision)
     lapses = rng.random((truths, trials)) < LAPSE
     found = {name: np.zeros(trials + 1) for name in policies()}

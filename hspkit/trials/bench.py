@@ -3,7 +3,8 @@
 What is not known are the Hansen parameters of every substance in the mixtures and, for every carrier or blend, how far
 the theory misses with it. The state z holds all of it, scaled so that before any trial it is standard normal. A trial's
 margin is y = ln M(z) + misfit, with M the binodal index of `hspkit.phases`: clear while y < 0, hazy from there to the
-index at which the second phase reaches `HAZE_VOLUME`, split beyond. `dissolve` draws its probabilities from the same y.
+index at which the second phase reaches `HAZE_VOLUME`, split beyond. `dissolve` draws its probabilities from the same y;
+`Bench.belief` hands it what trials leave of the state.
 """
 
 from __future__ import annotations
@@ -16,23 +17,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import phases
+from hspkit.belief import LAPSE, OWN_SHARE, THEORY_SD_LN, Belief, Tried, root_of
 from hspkit.carriers import Blend, Carrier
-from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, Mixture, carrier_substances
+from hspkit.miscibility.extent import haze_edge
+from hspkit.miscibility.margin import SMALLEST_INDEX, Stock, mixture_key
+from hspkit.miscibility.mixture import Mixture, liquid_key
 from hspkit.oils import Oil
-from hspkit.substances import substance
 
 __all__ = ["LAPSE", "OWN_SHARE", "Bench", "Mix", "log_chance"]
 
 Array = NDArray[np.float64]
-
-#: Least chance of each outcome, whatever the margin: a wrong bottle, a wrong line of the log; judgement, no source.
-LAPSE = 0.01
-#: Share of the theory's misfit (variance) that belongs to one composition; the rest is common to all mixtures of the
-#: oil with one carrier. Nothing is known of the division, so it is made in the middle.
-OWN_SHARE = 0.5
-_SMALLEST_INDEX = 1e-3
-#: Binodal indices at which the volume of the second phase is looked at, to find where haze ends.
-_LADDER = np.array([1.02, 1.05, 1.1, 1.2, 1.4, 1.8])
 
 
 class Mix(NamedTuple):
@@ -50,67 +44,121 @@ class Mix(NamedTuple):
         water = f" + {self.water_parts:g} water" if self.water_parts else ""
         return f"{self.liquid.name}, {self.oil_parts:g}:{self.carrier_parts:g}{water}, {self.celsius:g} C"
 
+    @property
+    def key(self) -> tuple[object, ...]:
+        """What tells it from other mixtures of the oil, however it is written."""
+        parts = (self.oil_parts, self.carrier_parts, self.water_parts)
+        return mixture_key(liquid_key(self.liquid), *parts, self.celsius)
+
 
 @dataclass(frozen=True, eq=False)
 class Bench:
     """Mixtures of one oil that share what is not known.
 
-    ``names`` (n,), ``mean`` (n, 3), ``root`` (n, 3, 3): substances, their parameters and a root of their covariances;
-    ``mixtures`` and ``places``: for each mix its components and their rows in ``names``; ``liquids`` (t,): which of
-    ``n_liquids`` misfits it has. The state has 3 n + n_liquids entries.
+    ``identities`` and ``names`` (n,), ``mean`` (n, 3), ``root`` (n, 3, 3): substances, parameters and roots of
+    covariances before any trial; ``mixtures`` and ``places``: for each mix its components and their rows in ``names``;
+    ``liquids`` (t,): which of ``known_liquids`` it has, each with a misfit of its own. The state has 3 n +
+    len(known_liquids) entries.
     """
 
     mixes: tuple[Mix, ...]
+    identities: tuple[str, ...]
     names: tuple[str, ...]
     mean: Array
     root: Array
     mixtures: tuple[Mixture, ...]
     places: tuple[NDArray[np.intp], ...]
     liquids: NDArray[np.intp]
-    n_liquids: int
+    known_liquids: tuple[object, ...]
 
     @classmethod
     def of(cls, subject: Oil, mixes: Sequence[Mix]) -> Bench:
-        """Set up mixtures of an oil.
+        """Set up mixtures of an oil, with what was known before any trial; see `state_of` for what trials left.
 
         Raises
         ------
         InputError
             When no molecule stands for a part of a carrier.
         """
-        known: dict[str, tuple[Array, Array]] = {}
+        known: dict[str, tuple[str, Array, Array]] = {}
         mixtures, places = [], []
-        labels: dict[str, int] = {}
+        liquids: dict[object, int] = {}
+        before = replace(subject, belief=None)
         for mix in mixes:
-            total = mix.oil_parts + mix.carrier_parts + mix.water_parts
-            groups = [
-                (mix.oil_parts / total, subject.substances, subject.fractions),
-                (mix.carrier_parts / total, carrier_substances(mix.liquid), mix.liquid.fractions),
-            ]
-            if mix.water_parts:
-                groups.append((mix.water_parts / total, (substance("water"),), np.ones(1)))
-            whole = Mixture.of(groups)
-            present = whole.fractions > 0
-            names = tuple(name for name, here in zip(whole.names, present, strict=True) if here)
-            mixture = Mixture(names, *(part[present] for part in whole[1:]))
-            for name, point, spread in zip(names, mixture.hsp, mixture.covariance, strict=True):
-                known.setdefault(name, (point, spread))
+            stock = Stock.of(before, mix.liquid, mix.oil_parts, mix.carrier_parts, mix.water_parts)
+            mixture = stock.present
+            for row in zip(mixture.identities, mixture.names, mixture.hsp, mixture.covariance, strict=True):
+                known.setdefault(row[0], row[1:])
             order = list(known)
             mixtures.append(mixture)
-            places.append(np.array([order.index(name) for name in names], dtype=np.intp))
-            labels.setdefault(mix.liquid.name, len(labels))
-        spreads = np.array([spread for _, spread in known.values()])
-        values, vectors = np.linalg.eigh(spreads)
+            places.append(np.array([order.index(identity) for identity in mixture.identities], dtype=np.intp))
+            liquids.setdefault(stock.liquid, len(liquids))
+        mean = np.array([point for _, point, _ in known.values()])
+        root = root_of(np.array([spread for _, _, spread in known.values()]))
+        if subject.belief is not None:
+            for row, identity in enumerate(known):
+                if identity in subject.belief.identities:
+                    at = subject.belief.identities.index(identity)
+                    mean[row], root[row] = subject.belief.mean[at], subject.belief.root[at]
         return cls(
             tuple(mixes),
             tuple(known),
-            np.array([point for point, _ in known.values()]),
-            vectors * np.sqrt(np.clip(values, 0.0, None))[:, None, :],
+            tuple(name for name, _, _ in known.values()),
+            mean,
+            root,
             tuple(mixtures),
             tuple(places),
-            np.array([labels[mix.liquid.name] for mix in mixes], dtype=np.intp),
-            len(labels),
+            np.array([liquids[liquid_key(mix.liquid)] for mix in mixes], dtype=np.intp),
+            tuple(liquids),
         )
+
+    def belief(self, mean: Array, covariance: Array, outcomes: Sequence[tuple[Mix, str, float]]) -> Belief:
+        """Return what trials leave of the state, for whoever asks about the oil.
+
+        Parameters
+        ----------
+        mean : ndarray of shape (K,)
+            Mean of the state after the trials. [-]
+        covariance : ndarray of shape (K, K)
+            Its covariance. [-]
+        outcomes : sequence of (Mix, str, float)
+            What was tried, what was seen, and the chance that everything else gave it. [-]
+        """
+        tried = tuple(Tried(mix.key, outcome, chance) for mix, outcome, chance in outcomes)
+        return Belief(self.identities, self.mean, self.root, self.known_liquids, mean, covariance, tried)
+
+    def state_of(self, belief: Belief | None) -> Array:
+        """Return the mean state (K,) of this bench that trials on another one leave; zero where they say nothing."""
+        found = np.zeros(self.size)
+        if belief is None:
+            return found
+        n = len(self.identities)
+        for row, identity in enumerate(self.identities):
+            if identity in belief.identities:
+                at = belief.identities.index(identity)
+                found[3 * row : 3 * row + 3] = belief.state[3 * at : 3 * at + 3]
+        for row, liquid in enumerate(self.known_liquids):
+            if liquid in belief.liquids:
+                found[3 * n + row] = belief.state[3 * len(belief.identities) + belief.liquids.index(liquid)]
+        return found
+
+    def covariance_of(self, belief: Belief | None) -> Array:
+        """Return the covariance (K, K) of the state of this bench that trials on another one leave."""
+        found = np.eye(self.size)
+        if belief is None:
+            return found
+        n, m = len(self.identities), len(belief.identities)
+        own, theirs = [], []
+        for row, identity in enumerate(self.identities):
+            if identity in belief.identities:
+                own += [3 * row + axis for axis in range(3)]
+                theirs += [3 * belief.identities.index(identity) + axis for axis in range(3)]
+        for row, liquid in enumerate(self.known_liquids):
+            if liquid in belief.liquids:
+                own.append(3 * n + row)
+                theirs.append(3 * m + belief.liquids.index(liquid))
+        found[np.ix_(own, own)] = belief.covariance[np.ix_(theirs, theirs)]
+        return found
 
     def only(self, rows: Sequence[int]) -> Bench:
         """Return the bench with some of its mixes and the same state."""
@@ -126,7 +174,7 @@ class Bench:
     @property
     def size(self) -> int:
         """Length of the state."""
-        return 3 * len(self.names) + self.n_liquids
+        return 3 * len(self.names) + len(self.known_liquids)
 
     def points(self, state: Array) -> Array:
         """Return parameters (..., n, 3) of states (..., K). [MPa^0.5]"""
@@ -154,7 +202,7 @@ class Bench:
             found = phases.binodal_details(
                 mixture.fractions, mixture.volumes, mixture.with_sites(points[place]), celsius=mix.celsius
             )
-            value[row] += np.log(max(float(found.index), _SMALLEST_INDEX))
+            value[row] += np.log(max(float(found.index), SMALLEST_INDEX))
             by_state = np.einsum("ni,nij->nj", found.by_hsp * moves[place], self.root[place])
             columns = 3 * place[:, None] + np.arange(3)
             slope[row, columns] = by_state
@@ -176,22 +224,19 @@ class Bench:
                 mixture.with_sites(points[:, place]),
                 celsius=mix.celsius,
             )
-            value[:, row] += np.log(np.maximum(index, _SMALLEST_INDEX))
+            value[:, row] += np.log(np.maximum(index, SMALLEST_INDEX))
         return value
 
     def haze_edges(self, needed: Sequence[bool] | NDArray[np.bool_]) -> Array:
         """Return ln of the binodal index (t,) at which the second phase reaches `HAZE_VOLUME`; inf where it never does.
 
-        The index is proportional to alpha, so alpha is raised until the mixture stands on each step of a ladder. Mixes
-        that are not needed get inf: nothing is looked at.
+        Mixes that are not needed get inf: nothing is looked at.
         """
         found = np.full(len(self.mixes), np.inf)
         for row in np.flatnonzero(needed):
             mix, mixture = self.mixes[row], self.mixtures[row]
             scene = phases.Landscape.of(mixture.fractions, mixture.volumes, mixture.points, celsius=mix.celsius)
-            parted = scene.split(_LADDER / max(scene.index, _SMALLEST_INDEX))
-            second = np.maximum.accumulate(parted.separated)
-            found[row] = np.log(np.interp(HAZE_VOLUME, second, _LADDER, left=1.0, right=np.inf))
+            found[row] = np.log(haze_edge(scene))
         return found
 
 

@@ -9,15 +9,17 @@ directions that the trials bear on are touched; in all others the prior stays to
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING, Any, NamedTuple
+from dataclasses import dataclass, field, fields, replace
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from hspkit.belief import Belief
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import HspkitError, InputError
-from hspkit.oils import Oil, oil
+from hspkit.miscibility import stock_margin
+from hspkit.oils import Oil, covered, oil
 from hspkit.sphere.descent import minimise
 from hspkit.trials.bench import LAPSE, Bench, Mix, log_chance
 from hspkit.trials.log import TrialLog
@@ -40,8 +42,6 @@ WIDER = 0.3
 #: States about the optimum at which slopes are looked at.
 LOOKS = 4
 MOST_STEPS = 8
-#: Mirrored pairs of draws behind a probability of clear.
-PAIRS = 64
 
 
 class Posterior(NamedTuple):
@@ -219,6 +219,8 @@ class Lesson:
         Standard deviations before. [MPa^0.5]
     effective : float
         How many independent draws the answer rests on. [-]
+    belief : Belief
+        What is left of the uncertainty, for whoever asks about the oil.
     """
 
     before: Oil
@@ -230,6 +232,7 @@ class Lesson:
     covariance: Array = field(repr=False)
     sd_before: Array = field(repr=False)
     effective: float = field(repr=False)
+    belief: Belief = field(repr=False)
 
     @property
     def flagged(self) -> tuple[Verdict, ...]:
@@ -270,8 +273,6 @@ class Lesson:
         name : str, Carrier or Blend
             The carrier. [-]
         """
-        from dataclasses import replace
-
         liquid = carrier(name)
         if isinstance(liquid, Blend):
             parts = [self.carrier(part) for part in liquid.parts]
@@ -301,8 +302,8 @@ class Lesson:
     ) -> pd.DataFrame:
         """Return, for carriers, the probability of clear before and after the trials, and why it changed.
 
-        Oil, carriers and misfit are taken together here, and of a mixture that was tried the trial itself counts:
-        p_after then follows from the chance that what was seen is true.
+        Both are what `dissolve` says, of the oil before and of the oil that was learnt. Of a mixture that was tried the
+        trial itself counts: p_after then follows from the chance that what was seen is true.
 
         Parameters
         ----------
@@ -322,40 +323,25 @@ class Lesson:
             margin_after (ln of the binodal index), sd_before, sd_after, why; best first.
         """
         import pandas as pd
-        from scipy.special import ndtr
 
-        asked = [Mix(carrier(one), oil_parts, carrier_parts, 0.0, celsius) for one in carriers]
-        bench = Bench.of(self.before, [*asked, *(_mix(one) for one in self.trials)])
-        rows = range(len(asked), len(bench.mixes))
-        found = infer(bench, rows, _kinds(self.trials), random_state)
-        wanted = bench.only(range(len(asked)))
-        _, slope, own = wanted.margin(found.mean)
-        before, sd_before = _moments(wanted, np.zeros(bench.size), np.eye(bench.size), own, random_state)
-        after, sd_after = _moments(wanted, found.mean, found.covariance, own, random_state)
-        shift = slope * found.mean
-        told = {_mix(one.trial).label: one for one in self.verdicts}
+        liquids = [carrier(one) for one in carriers]
+        bench = Bench.of(self.before, [Mix(one, oil_parts, carrier_parts, 0.0, celsius) for one in liquids])
+        _, slope, _ = bench.margin(bench.state_of(self.belief))
+        shift = slope * bench.state_of(self.belief)
+        after = replace(self.before, belief=self.belief)
         oil_names = {member.name for member in self.before.substances}
         table = []
-        for row, mix in enumerate(asked):
+        for row, (liquid, mix) in enumerate(zip(liquids, bench.mixes, strict=True)):
             by = {name: float(shift[row, 3 * at : 3 * at + 3].sum()) for at, name in enumerate(bench.names)}
-            by[f"the theory in {mix.liquid.name}"] = float(shift[row, 3 * len(bench.names) :].sum())
-            p_after = float(ndtr(-after[row] / sd_after[row]))
-            verdict = told.get(mix.label)
-            if verdict is not None:
-                p_after = _clear_after(verdict, p_after)
-            table.append(
-                (
-                    mix.liquid.name,
-                    "" if verdict is None else verdict.trial.outcome,
-                    float(ndtr(-before[row] / sd_before[row])),
-                    p_after,
-                    before[row],
-                    after[row],
-                    sd_before[row],
-                    sd_after[row],
-                    _why(by, oil_names, sd_before[row], sd_after[row]),
-                )
+            by[f"the theory in {liquid.name}"] = float(shift[row, 3 * len(bench.names) :].sum())
+            (first, p_first), (last, p_last) = (
+                stock_margin(one, liquid, oil_parts, carrier_parts, celsius=celsius, random_state=random_state)
+                for one in (self.before, after)
             )
+            tried = self.belief.outcome_of(mix.key)
+            seen = "" if tried is None else tried.outcome
+            why = _why(by, oil_names, first.sd, last.sd)
+            table.append((liquid.name, seen, p_first, p_last, first.mean, last.mean, first.sd, last.sd, why))
         columns = [
             "carrier",
             "seen",
@@ -386,25 +372,6 @@ class Lesson:
         return "\n".join(lines)
 
 
-def _clear_after(verdict: Verdict, p_clear: float) -> float:
-    """Return the probability that a mixture is clear after it was tried: what was seen, unless it was a lapse."""
-    lapsed = LAPSE / verdict.p_others
-    if verdict.trial.outcome == "clear":
-        return 1.0 - lapsed * (1.0 - (verdict.p_others - LAPSE) / (1.0 - 3.0 * LAPSE))
-    return lapsed * p_clear
-
-
-def _moments(
-    bench: Bench, mean: Array, covariance: Array, own: Array, random_state: int | np.random.Generator | None
-) -> tuple[Array, Array]:
-    """Return mean and standard deviation (t,) of margins over draws in mirrored pairs, as `dissolve` takes them."""
-    rng = np.random.default_rng(random_state)
-    values, vectors = np.linalg.eigh(covariance)
-    half = rng.standard_normal((PAIRS, bench.size)) @ (vectors * np.sqrt(np.clip(values, 0.0, None))).T
-    margins = bench.margins(mean + np.concatenate([half, -half]))
-    return margins.mean(axis=0), np.hypot(margins.std(axis=0), own)
-
-
 def _why(by: dict[str, float], oil_names: set[str], sd_before: float, sd_after: float) -> str:
     strongest = sorted(by.items(), key=lambda item: -abs(item[1]))[:2]
     told = [
@@ -429,10 +396,6 @@ class LearntOil(Oil):
     """
 
     lesson: Lesson = field(default=None, repr=False)  # type: ignore[assignment]
-
-    def met(self, liquid: Any) -> Any:
-        """Return a carrier or blend as the trials left it, so that `dissolve` and rankings use the whole lesson."""
-        return self.lesson.carrier(liquid)
 
 
 def _mix(trial: Trial) -> Mix:
@@ -492,8 +455,8 @@ def learn(
 
     Notes
     -----
-    Components are correlated after a trial; the `covariance` of a component is its own share only, so probabilities
-    that other functions give for the learnt oil are a little too cautious. `Lesson.compare` uses everything.
+    Components are correlated after a trial; `Oil.belief` holds that, and `dissolve` and all that ask it draw from it.
+    The `covariance` of a component is its own share only.
 
     Examples
     --------
@@ -501,11 +464,13 @@ def learn(
     >>> taught.lesson.verdicts[0].flagged
     False
     """
-    subject = oil(oil_or_name)
+    subject = covered(oil_or_name)
     given = own_trials(subject, trials)
     if isinstance(subject, LearntOil) and subject.mass_percent == subject.lesson.before.mass_percent:
         given = (*subject.lesson.trials, *given)
         subject = subject.lesson.before
+    else:
+        subject = replace(subject, belief=None)
     if not given:
         message = f"no trial of {subject.name!r} among those given; expected one that names it, or no oil"
         raise InputError(message)
@@ -525,7 +490,11 @@ def learn(
             zip(given, found.before, found.others, found.after, strict=True)
         )
     )
-    lesson = Lesson(subject, given, verdicts, bench.names, hsp, bench.mean, covariance, sd_before, found.effective)
+    seen = [(_mix(one.trial), one.trial.outcome, one.p_others) for one in verdicts]
+    belief = bench.belief(found.mean, found.covariance, seen)
+    lesson = Lesson(
+        subject, given, verdicts, bench.names, hsp, bench.mean, covariance, sd_before, found.effective, belief
+    )
     members = []
     for member in subject.substances:
         if member.name not in bench.names:
@@ -535,6 +504,7 @@ def learn(
         members.append(member.with_parameters(hsp[at], lesson.spread(member.name), note=lesson.note))
     values = {one.name: getattr(subject, one.name) for one in fields(Oil)}
     values["substances"] = tuple(members)
+    values["belief"] = belief
     values["notes"] = (*subject.notes, lesson.note, *(one.reason for one in lesson.flagged))
     return LearntOil(**values, lesson=lesson)
 

@@ -14,12 +14,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hspkit.belief import root_of, seed_of
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
-from hspkit.miscibility import check_parts
-from hspkit.oils import Oil, oil
+from hspkit.miscibility import check_parts, stock_margin
+from hspkit.oils import Oil, covered
 from hspkit.trials.bench import LAPSE, Bench, Mix
-from hspkit.trials.learning import LearntOil, _kinds, _mix, infer, own_trials
+from hspkit.trials.learning import learn, own_trials
 from hspkit.trials.log import TrialLog
 from hspkit.trials.trial import Trial
 
@@ -90,12 +91,13 @@ class Plan:
     """Drawn states of one oil with mixtures that may be tried and those that the decision is about.
 
     ``mixes`` (t,); ``decided`` (c,): which of them are the candidates at the ratio of the decision; ``margins`` (m, t)
-    with all that is uncertain in them.
+    with all that is uncertain in them; ``p_clear`` (t,), as `dissolve` has it.
     """
 
     mixes: tuple[Mix, ...]
     decided: NDArray[np.intp]
     margins: Array
+    p_clear: Array
 
     @property
     def clear(self) -> NDArray[np.bool_]:
@@ -123,6 +125,9 @@ class Plan:
 
     def right_now(self, decision: str, weights: Array) -> float:
         """Return the probability that the likeliest answer is right without another trial."""
+        if decision == "clear":
+            chances = self.p_clear[self.decided]
+            return float(np.maximum(chances, 1.0 - chances).mean())
         return float(np.mean([np.bincount(answer, weights).max() for answer in self.answers(decision)]))
 
 
@@ -130,46 +135,51 @@ def plan(
     subject: Oil,
     mixes: Sequence[Mix],
     decided: Sequence[int],
-    trials: Sequence[Trial] = (),
     *,
     draws: int = DRAWS,
     random_state: int | np.random.Generator | None = 0,
 ) -> Plan:
     """Return a plan: states drawn from what is known, with the margins of all mixtures.
 
-    Margins are taken to first order in the state about its mean; the part that a trial shares with no other is drawn
-    for each mixture once, so that the trial of a candidate at the ratio of the decision shows that part too.
+    The margin of each mixture has the mean and spread that `dissolve` finds; how margins hang together is taken to
+    first order in the state. The part that a trial shares with no other is drawn for each mixture once, so that the
+    trial of a candidate at the ratio of the decision shows that part too.
 
     Parameters
     ----------
     subject : Oil
-        The oil as known before the trials.
+        The oil; one that was learnt brings what its trials left.
     mixes : sequence of Mix, length t
         What may be tried.
     decided : sequence of int
         Which of them the decision is about. [-]
-    trials : sequence of Trial
-        Trials so far.
     draws : int
         Number of states. [-]
     random_state : int, Generator or None
         Seed. [-]
     """
-    rng = np.random.default_rng(random_state)
-    bench = Bench.of(subject, [*mixes, *(_mix(one) for one in trials)])
-    found = infer(bench, range(len(mixes), len(bench.mixes)), _kinds(trials), rng)
-    middle, slope, own = bench.only(range(len(mixes))).margin(found.mean)
+    rng = np.random.default_rng(seed_of(random_state))
+    belief = subject.belief
+    bench = Bench.of(subject, mixes)
+    _, slope, own = bench.margin(bench.state_of(belief))
     # margins of all mixes are Gaussian together: so many numbers, not the whole state, are drawn
-    values, vectors = np.linalg.eigh(slope @ found.covariance @ slope.T)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    margins = middle + rng.standard_normal((draws, len(mixes))) @ root.T
-    chance = rng.uniform(size=margins.shape)
+    shared = slope @ bench.covariance_of(belief) @ slope.T
+    drawn = rng.standard_normal((draws, len(mixes))) @ root_of(shared)
+    chance = rng.uniform(size=drawn.shape)
+    known = [
+        stock_margin(subject, mix.liquid, *mix[1:3], water_parts=mix.water_parts, celsius=mix.celsius) for mix in mixes
+    ]
+    # how they hang together is taken to first order; where each one lies, and how surely, is what `dissolve` says
+    total = np.sqrt(np.diag(shared) + own**2)
+    mean = np.array([margin.mean for margin, _ in known])
+    scale = np.array([margin.sd for margin, _ in known]) / total
     for row, mix in enumerate(mixes):
-        for one in trials:
-            if _mix(one).label == mix.label:
-                chance[:, row] = _already_seen(margins[:, row] / own[row], one.outcome == "clear", chance[:, row], rng)
-    margins = margins + own * _normal_quantile(chance)
-    return Plan(tuple(mixes), np.asarray(decided, dtype=np.intp), margins)
+        tried = None if belief is None else belief.outcome_of(mix.key)
+        if tried is not None:
+            depth = (mean[row] / scale[row] + drawn[:, row]) / own[row]
+            chance[:, row] = _already_seen(depth, tried.outcome == "clear", chance[:, row], rng)
+    margins = mean + scale * (drawn + own * _normal_quantile(chance))
+    return Plan(tuple(mixes), np.asarray(decided, dtype=np.intp), margins, np.array([p_clear for _, p_clear in known]))
 
 
 def _normal_quantile(chance: Array) -> Array:
@@ -322,10 +332,10 @@ def next_trial(
     if not all(np.isfinite(x) and x > 0 for x in ratios) or not all(np.isfinite(x) and x >= 0 for x in water):
         message = f"ratios is {ratios!r} and water {water!r}; expected numbers > 0 and >= 0"
         raise InputError(message)
-    subject = oil(oil_or_name)
-    done = own_trials(subject, trials)
-    if isinstance(subject, LearntOil):
-        done, subject = (*subject.lesson.trials, *done), subject.lesson.before
+    subject = covered(oil_or_name)
+    fresh = own_trials(subject, trials)
+    if fresh:
+        subject = learn(subject, fresh, random_state=random_state)
     liquids: list[Carrier | Blend] = []
     notes: list[str] = []
     for one in carriers:
@@ -347,15 +357,15 @@ def next_trial(
         for drops in wet
     ]
     decided = [row for row, mix in enumerate(mixes) if mix.carrier_parts == parts[1] and mix.water_parts == 0.0]
-    made = plan(subject, mixes, decided, done, random_state=random_state)
+    made = plan(subject, mixes, decided, random_state=random_state)
     weights = np.full(len(made.margins), 1.0 / len(made.margins))
     bits, right = made.gains(decision, weights)
     now = made.right_now(decision, weights)
-    tried = {_mix(one).label for one in done}
+    tried = set() if subject.belief is None else {one.mixture for one in subject.belief.tried}
     rows = [
         row
         for row, mix in enumerate(mixes)
-        if mix.label not in tried and _is_one_of(mix.carrier_parts / parts[1], ratios)
+        if mix.key not in tried and _is_one_of(mix.carrier_parts / parts[1], ratios)
         if _is_one_of(mix.water_parts / (mix.oil_parts + mix.carrier_parts), water)
     ]
     if not rows:
@@ -394,9 +404,8 @@ def _is_one_of(value: float, allowed: Sequence[float]) -> bool:
 def _table(made: Plan, rows: Sequence[int], bits: Array, right: Array) -> pd.DataFrame:
     import pandas as pd
 
-    p_clear = made.clear.mean(axis=0)
     shown = [
-        (mix.liquid.name, mix.oil_parts, mix.carrier_parts, mix.water_parts, p_clear[row], bits[row], right[row])
+        (mix.liquid.name, mix.oil_parts, mix.carrier_parts, mix.water_parts, made.p_clear[row], bits[row], right[row])
         for row, mix in ((row, made.mixes[row]) for row in rows)
     ]
     columns = ["carrier", "oil_parts", "carrier_parts", "water_parts", "p_clear", "gain_bits", "right_after"]

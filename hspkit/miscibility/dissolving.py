@@ -1,0 +1,197 @@
+"""`dissolve`: does this oil dissolve in that carrier, how surely, and how far."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hspkit.belief import DRAWS
+from hspkit.carriers import Blend, Carrier, carrier
+from hspkit.errors import InputError
+from hspkit.miscibility.extent import haze_edge, look
+from hspkit.miscibility.margin import Margin, Stock, after_trial, margin_of, mixture_key
+from hspkit.miscibility.outcome import Outcome
+from hspkit.miscibility.solids import reason_unknown
+from hspkit.oils import Oil, covered
+from hspkit.phases import Landscape
+
+__all__ = ["CELSIUS_RANGE", "MOST_PARTS", "check_celsius", "check_parts", "dissolve", "stock_margin"]
+
+#: More parts than this are a slip of the keyboard [-]; so are temperatures outside this range [degC], in which no
+#: stock is mixed or kept.
+MOST_PARTS = 1e6
+CELSIUS_RANGE = (-60.0, 250.0)
+#: Above this probability of clear the rest is called hazy without asking where haze ends [-].
+SURELY_CLEAR = 0.999
+
+
+def check_parts(oil_parts: float, carrier_parts: float) -> tuple[float, float]:
+    """Return parts as floats after checking that both are positive numbers.
+
+    Parameters
+    ----------
+    oil_parts, carrier_parts : float
+        Parts by volume. [-]
+
+    Raises
+    ------
+    InputError
+        When one is zero, negative or not a number.
+
+    Examples
+    --------
+    >>> check_parts(1, 2)
+    (1.0, 2.0)
+    """
+    checked = []
+    for name, given in (("oil_parts", oil_parts), ("carrier_parts", carrier_parts)):
+        try:
+            value = float(given)
+        except (TypeError, ValueError):
+            value = float("nan")
+        if not 0 < value <= MOST_PARTS:
+            message = f"{name} is {given!r}; expected a number > 0 (at most {MOST_PARTS:g}) of parts by volume"
+            raise InputError(message)
+        checked.append(value)
+    return checked[0], checked[1]
+
+
+def check_celsius(celsius: float) -> float:
+    """Return a temperature after checking that stocks are mixed or kept at it.
+
+    Parameters
+    ----------
+    celsius : float
+        Temperature. [degC]
+
+    Raises
+    ------
+    InputError
+        When it is not a number from -60 to 250.
+
+    Examples
+    --------
+    >>> check_celsius(25)
+    25.0
+    """
+    try:
+        value = float(celsius)
+    except (TypeError, ValueError):
+        value = float("nan")
+    if not CELSIUS_RANGE[0] <= value <= CELSIUS_RANGE[1]:
+        message = f"celsius is {celsius!r}; expected {CELSIUS_RANGE[0]:g} to {CELSIUS_RANGE[1]:g} degC"
+        raise InputError(message)
+    return value
+
+
+def dissolve(
+    oil_or_name: Oil | str,
+    carrier_or_blend: Carrier | Blend | str,
+    *,
+    oil_parts: float = 1,
+    carrier_parts: float = 2,
+    celsius: float = 25.0,
+    draws: int = DRAWS,
+    random_state: int | np.random.Generator | None = 0,
+) -> Outcome:
+    """Say whether an oil dissolves in a carrier at a ratio.
+
+    Parameters
+    ----------
+    oil_or_name : Oil or str
+        The oil. [-]
+    carrier_or_blend : Carrier, Blend or str
+        The carrier. [-]
+    oil_parts, carrier_parts : float
+        Parts by volume. [-]
+    celsius : float
+        Temperature. [degC]
+    draws : int
+        Even number of draws of the uncertain parameters behind the probabilities. [-]
+    random_state : int, Generator or None
+        Seed of the draws; fixed by default so that the same question has the same answer. [-]
+
+    Returns
+    -------
+    Outcome
+        Verdict, probabilities, largest clear share of oil, water tolerance, limiting components, advice. The verdict
+        is "unknown" when more than 1 % of the mixture is solid at this temperature and may crystallise.
+
+    Raises
+    ------
+    UnknownNameError
+        For an unknown oil or carrier.
+    InputError
+        For parts that are not positive, a temperature at which nothing is mixed, or an oil of which too little is
+        known (`Oil.least_covered_percent`).
+
+    Examples
+    --------
+    >>> dissolve("sweet orange, cold-pressed", "propylene glycol").verdict
+    'splits'
+    """
+    subject, liquid = covered(oil_or_name), carrier(carrier_or_blend)
+    parts, warmth = check_parts(oil_parts, carrier_parts), check_celsius(celsius)
+    stock = Stock.of(subject, liquid, *parts)
+    extent = look(stock, subject, warmth)
+    present = stock.present
+    margin = margin_of(
+        present, stock.liquid, extent.scene, belief=subject.belief, draws=draws, random_state=random_state
+    )
+    if extent.solids:
+        reason = reason_unknown(present, extent.solids, warmth)
+        nan = float("nan")
+        return Outcome(subject, liquid, *parts, warmth, nan, nan, nan, margin, extent, reason)
+    p_clear = margin.p_clear
+    edge = haze_edge(extent.scene) if p_clear < SURELY_CLEAR else np.inf
+    p_splits = 1.0 - margin.p_below(edge)
+    key = mixture_key(stock.liquid, *parts, 0.0, warmth)
+    chances = {"clear": p_clear, "hazy": max(0.0, 1.0 - p_clear - p_splits), "splits": p_splits}
+    chances = after_trial(subject.belief, key, chances)
+    tried = None if subject.belief is None else subject.belief.outcome_of(key)
+    seen = "" if tried is None else tried.outcome
+    return Outcome(subject, liquid, *parts, warmth, *chances.values(), margin, extent, seen=seen)
+
+
+def stock_margin(
+    subject: Oil,
+    liquid: Carrier | Blend,
+    oil_parts: float,
+    carrier_parts: float,
+    *,
+    water_parts: float = 0.0,
+    celsius: float = 25.0,
+    draws: int = DRAWS,
+    random_state: int | np.random.Generator | None = 0,
+) -> tuple[Margin, float]:
+    """Return the margin of one mixture and its probability of clear, as `dissolve` has them, without the rest.
+
+    Parameters
+    ----------
+    subject : Oil
+        The oil.
+    liquid : Carrier or Blend
+        The carrier.
+    oil_parts, carrier_parts, water_parts : float
+        Parts by volume. [-]
+    celsius : float
+        Temperature. [degC]
+    draws : int
+        Even number of draws. [-]
+    random_state : int, Generator or None
+        Seed. [-]
+
+    Examples
+    --------
+    >>> from hspkit.oils import oil
+    >>> alone = stock_margin(oil("limonene"), carrier("triacetin"), 1, 2)[1]
+    >>> alone == dissolve("limonene", "triacetin").p_clear
+    True
+    """
+    stock = Stock.of(subject, liquid, oil_parts, carrier_parts, water_parts)
+    present = stock.present
+    scene = Landscape.of(present.fractions, present.volumes, present.points, celsius=celsius)
+    margin = margin_of(present, stock.liquid, scene, belief=subject.belief, draws=draws, random_state=random_state)
+    key = mixture_key(stock.liquid, oil_parts, carrier_parts, water_parts, celsius)
+    rest = 1.0 - margin.p_clear
+    chances = after_trial(subject.belief, key, {"clear": margin.p_clear, "hazy": rest / 2, "splits": rest / 2})
+    return margin, chances["clear"]

@@ -1,0 +1,165 @@
+"""How far a stock stays clear, and what separates where it does not: all at the best estimate of the parameters."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hspkit import phases
+from hspkit.miscibility.margin import Stock
+from hspkit.miscibility.solids import may_crystallise
+from hspkit.oils import Oil
+
+__all__ = ["HAZE_VOLUME", "Extent", "haze_edge", "look"]
+
+Array = NDArray[np.float64]
+
+#: A second phase of less than this share of the volume is called haze [-]. Common practice, no source: droplets of
+#: a percent or two stay spread out and cloud the liquid; more than that gathers into a layer or a ring.
+HAZE_VOLUME = 0.02
+#: Binodal indices at which the volume of the second phase is looked at, to find where haze ends.
+_HAZE_GRID = np.array([1.02, 1.08, 1.2, 1.6])
+#: How near a share of oil may come to a cloud point and still count as on either side of it [-]: that is what cloud
+#: points are good to.
+_EDGE = 1e-4
+#: A component named as limiting makes up at least this share of what the strongest ones do [-], and at most so many.
+_NAMED, _MOST_NAMED = 0.1, 3
+
+
+@dataclass(frozen=True, eq=False)
+class Extent:
+    """What the best estimate says of a stock.
+
+    Parameters
+    ----------
+    scene : Landscape
+        The stock without the rows of which there is nothing.
+    second : float
+        Share of the volume outside the largest phase; 0 when clear. [-]
+    least_oil, most_oil : float
+        Shares of oil between which oil and carrier are clear. The range holds the stock when that is clear; else it
+        begins at the carrier alone, and is empty (0, 0) when that separates by itself. [-]
+    carrier_separates : bool
+        Whether the carrier, a blend, is no single liquid by itself. [-]
+    water : float
+        Share of water in the whole at which the stock clouds; 0 when it is not clear, 1 when it never does. [-]
+    limiting : tuple of str
+        What separates first: where most oil is reached, else where water clouds it. [-]
+    solids : tuple of str
+        Components that may crystallise, so that nothing of the above is more than a guess. [-]
+    """
+
+    scene: phases.Landscape
+    second: float
+    least_oil: float
+    most_oil: float
+    carrier_separates: bool
+    water: float
+    limiting: tuple[str, ...]
+    solids: tuple[str, ...]
+
+    @property
+    def verdict(self) -> str:
+        """`clear`, `hazy` or `splits` by the volume of the second phase; `unknown` where crystals may form."""
+        if self.solids:
+            return "unknown"
+        if self.second <= 0.0:
+            return "clear"
+        return "hazy" if self.second < HAZE_VOLUME else "splits"
+
+
+def look(stock: Stock, subject: Oil, celsius: float) -> Extent:
+    """Return what the best estimate says of a stock.
+
+    Parameters
+    ----------
+    stock : Stock
+        Oil and carrier.
+    subject : Oil
+        The oil.
+    celsius : float
+        Temperature. [degC]
+    """
+    mixture = stock.mixture
+    there = mixture.fractions > 0
+    present = mixture.rows(there)
+    scene = phases.Landscape.of(present.fractions, present.volumes, present.points, celsius=celsius)
+    second = float(scene.split([1.0]).separated[0]) if scene.index >= 1.0 else 0.0
+    clear = second <= 0.0
+    # both searches in one batch; a stock that is not clear takes no water
+    starts, added = [stock.carrier, mixture.fractions][: 1 + clear], [stock.oil, stock.water][: 1 + clear]
+    first, water = (*_clouds(stock, starts, added, celsius), 0.0)[:2]
+    least, most = _clear_range(stock, first, clear, celsius)
+    doubtful = len(stock.liquid) > 1 and (most <= 0.0 or least > 0.0)
+    separates = doubtful and not phases.stable(stock.carrier, mixture.volumes, mixture.points, celsius=celsius)
+    if most < 1.0:
+        limiting = _first_out(stock, (1.0 - most) * stock.carrier + most * stock.oil, celsius)
+    elif water < 1.0:
+        limiting = _first_out(stock, (1.0 - water) * mixture.fractions + water * stock.water, celsius)
+    else:
+        limiting = ()
+    solids = may_crystallise(present, subject, celsius, clear=clear)
+    return Extent(scene, second, least, most, bool(separates), water, limiting, solids)
+
+
+def _clouds(stock: Stock, starts: Sequence[Array], added: Sequence[Array], celsius: float) -> list[float]:
+    """Return the shares of additions at which starts cloud; 1 for one that never does."""
+    mixture = stock.mixture
+    found = phases.cloud_point(np.array(starts), np.array(added), mixture.volumes, mixture.points, celsius=celsius)
+    return [float(one) for one in found.fraction]
+
+
+def _clear_range(stock: Stock, first: float, clear: bool, celsius: float) -> tuple[float, float]:
+    """Return the shares of oil between which oil and carrier are clear, the stock's own share among them if it is.
+
+    ``first`` is the cloud point as oil is added to the carrier.
+    """
+    share, mixed = stock.share, stock.mixture.fractions
+    if clear:
+        if share <= first + _EDGE:
+            return 0.0, max(first, share)
+        # it lies beyond a first cloud point, where the oil takes up the carrier
+        more, less = _clouds(stock, [mixed, mixed], [stock.oil, stock.carrier], celsius)
+        return share * (1.0 - less), share + (1.0 - share) * more
+    if first > share:  # clouding that comes and goes within the steps of the first search
+        first = share * min(1.0, *_clouds(stock, [stock.carrier], [mixed], celsius))
+    return 0.0, first
+
+
+def _first_out(stock: Stock, fractions: Array, celsius: float) -> tuple[str, ...]:
+    """Return what makes up the first drop that separates from a mixture at its cloud point, strongest first.
+
+    Components of the oil are named; of the carrier only where the carrier separates before there is any oil.
+    """
+    mixture = stock.mixture
+    there = fractions > 0
+    present = mixture.rows(there)
+    feed = fractions[there] / fractions[there].sum()
+    drop = phases.Landscape.of(feed, present.volumes, present.points, celsius=celsius).maxima.best.fractions[0]
+    named = (stock.oil if (stock.oil[there] * feed).any() else stock.carrier)[there] > 0
+    weight = np.where(named, np.clip(drop - feed, 0.0, None), 0.0)
+    if weight.sum() <= 1e-12:  # at a critical point, or where the drop is carrier or water
+        weight = np.where(named, phases.index_shares(feed, present.volumes, present.points, celsius=celsius), 0.0)
+    total = weight.sum()
+    order = np.argsort(-weight, kind="stable")[:_MOST_NAMED]
+    return tuple(present.names[i] for i in order if total > 0 and weight[i] >= _NAMED * total)
+
+
+def haze_edge(scene: phases.Landscape) -> float:
+    """Return the binodal index at which the second phase of a mixture reaches `HAZE_VOLUME`; infinite for never.
+
+    The index is proportional to alpha, so the mixture is driven through a grid of indices by raising alpha; its own
+    index is one of them, so that the edge lies on the same side of it as its second phase says.
+
+    Parameters
+    ----------
+    scene : Landscape
+        The mixture at its central parameters.
+    """
+    index = max(scene.index, 1e-9)
+    grid = np.unique(np.append(_HAZE_GRID, index if index > 1.0 else []))
+    second = np.maximum.accumulate(scene.split(grid / index).separated)
+    return float(np.interp(HAZE_VOLUME, second, grid, left=1.0, right=np.inf))

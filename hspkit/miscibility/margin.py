@@ -1,0 +1,170 @@
+"""How surely a mixture is clear: the one place where that is computed.
+
+The margin of a mixture is ln M, M the binodal index of `hspkit.phases`, plus what the theory misses: clear below 0. Its
+mean and spread over the draws of everything that is not known give the probability. `dissolve`, rankings, blends,
+sheets, figures and the trials all ask here, with the same draws.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from hspkit import phases
+from hspkit.belief import DRAWS, LAPSE, Belief
+from hspkit.carriers import Blend, Carrier
+from hspkit.miscibility.mixture import Group, Mixture, carrier_substances, liquid_key, oil_members
+from hspkit.oils import Oil
+from hspkit.substances import substance
+
+__all__ = ["SMALLEST_INDEX", "Margin", "Stock", "margin_of", "mixture_key"]
+
+Array = NDArray[np.float64]
+
+#: A mixture of identical liquids has the binodal index 0; its logarithm is cut off here [-].
+SMALLEST_INDEX = 1e-3
+
+
+class Margin(NamedTuple):
+    """Mean and standard deviation of the margin of a mixture. [-]"""
+
+    mean: float
+    sd: float
+
+    @property
+    def p_clear(self) -> float:
+        """Probability that the mixture is clear. [-]"""
+        return float(ndtr(-self.mean / self.sd))
+
+    def p_below(self, edge: float) -> float:
+        """Return the probability that the binodal index is below a limit.
+
+        Parameters
+        ----------
+        edge : float
+            The limit; infinite for none. [-]
+        """
+        return float(ndtr((np.log(edge) - self.mean) / self.sd))
+
+
+class Stock(NamedTuple):
+    """Oil, carrier and water together, with what may yet be added as rows of fraction 0.
+
+    ``share`` is that of the oil in the whole [-]; ``oil``, ``carrier``, ``water`` (n,) are the three liquids by
+    themselves as fractions of the rows [-]; ``liquid`` names the carrier as `liquid_key` does.
+    """
+
+    mixture: Mixture
+    share: float
+    oil: Array
+    carrier: Array
+    water: Array
+    liquid: tuple[tuple[str, float], ...]
+
+    @classmethod
+    def of(
+        cls, subject: Oil, liquid: Carrier | Blend, oil_parts: float, carrier_parts: float, water_parts: float = 0.0
+    ) -> Stock:
+        """Mix an oil with a carrier, and with water.
+
+        Parameters
+        ----------
+        subject : Oil
+            The oil, as bench trials left it.
+        liquid : Carrier or Blend
+            The carrier.
+        oil_parts, carrier_parts, water_parts : float
+            Parts by volume. [-]
+
+        Raises
+        ------
+        InputError
+            When no molecule stands for a part of the carrier.
+        """
+        total = oil_parts + carrier_parts + water_parts
+        drop = (substance("water"),)
+        groups: list[Group] = [
+            (oil_parts / total, *oil_members(subject)),
+            (carrier_parts / total, carrier_substances(liquid), liquid.fractions),
+            (water_parts / total, drop, np.ones(1)),
+        ]
+        mixture = Mixture.of(groups).after(subject.belief)
+        shares = [mixture.shares_of(members, fractions) for _, members, fractions in groups]
+        return cls(mixture, oil_parts / total, *shares, liquid_key(liquid))
+
+    @property
+    def present(self) -> Mixture:
+        """The mixture without the rows of which there is nothing."""
+        return self.mixture.rows(self.mixture.fractions > 0)
+
+
+def mixture_key(
+    liquid: tuple[tuple[str, float], ...],
+    oil_parts: float,
+    carrier_parts: float,
+    water_parts: float,
+    celsius: float,
+) -> tuple[object, ...]:
+    """Return what tells one mixture of an oil from another, whatever the size of the parts. [-]"""
+    total = oil_parts + carrier_parts + water_parts
+    return (liquid, round(oil_parts / total, 9), round(water_parts / total, 9), round(float(celsius), 6))
+
+
+def margin_of(
+    mixture: Mixture,
+    liquid: Hashable,
+    scene: phases.Landscape,
+    *,
+    belief: Belief | None = None,
+    draws: int = DRAWS,
+    random_state: int | np.random.Generator | None = 0,
+) -> Margin:
+    """Return the margin of a mixture under all that is not known.
+
+    Parameters
+    ----------
+    mixture : Mixture
+        The components that are there.
+    liquid : hashable
+        Which carrier, as `liquid_key` names it; for what trials say of the theory in it. [-]
+    scene : Landscape
+        The mixture at its central parameters.
+    belief : Belief, optional
+        What bench trials left.
+    draws : int
+        Even number of draws. [-]
+    random_state : int, Generator or None
+        Seed. [-]
+    """
+    drawn = mixture.drawn(liquid, belief, draws, random_state)
+    index = scene.index_of_draws(drawn.volumes, mixture.with_sites(drawn.hsp))
+    logs = np.log(np.maximum(index, SMALLEST_INDEX)) + drawn.misfit
+    return Margin(float(np.mean(logs)), float(np.hypot(np.std(logs), drawn.misfit_sd)))
+
+
+def after_trial(belief: Belief | None, key: tuple[object, ...], chances: dict[str, float]) -> dict[str, float]:
+    """Return the chances of the outcomes of a mixture after it was tried: what was seen, lapses apart.
+
+    Parameters
+    ----------
+    belief : Belief or None
+        What bench trials left; a mixture that was not tried keeps its chances.
+    key : tuple
+        From `mixture_key`. [-]
+    chances : dict of str to float
+        Chances of `clear`, `hazy` and `splits` by everything else. [-]
+    """
+    tried = None if belief is None else belief.outcome_of(key)
+    if tried is None:
+        return chances
+    lapsed = min(1.0, LAPSE / tried.p_others)
+    own = max(0.0, (tried.p_others - LAPSE) / (1.0 - 3.0 * LAPSE))
+    seen = 1.0 - lapsed * (1.0 - own)
+    others = {word: chance for word, chance in chances.items() if word != tried.outcome}
+    total = sum(others.values())
+    found = {word: (1.0 - seen) * (chance / total if total > 0 else 0.5) for word, chance in others.items()}
+    return {word: seen if word == tried.outcome else found[word] for word in chances}

@@ -1,0 +1,305 @@
+"""A mixture as the phase engine sees it: one row a substance, in an order of its own.
+
+Rows are told apart by what they are (`Substance.identity`), never by what they are called, and sorted by it; a
+substance of which there is nothing has no row. So the same mixture written in another way is the same arrays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+from math import fsum
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hspkit import data
+from hspkit.belief import Belief, Drawn, draw
+from hspkit.carriers import Blend, Carrier
+from hspkit.errors import InputError
+from hspkit.evidence.shipped import reconciled
+from hspkit.oils import Oil
+from hspkit.substances import Substance
+
+__all__ = ["UNCOVERED", "Component", "Mixture", "carrier_substances", "liquid_key", "oil_members"]
+
+Array = NDArray[np.float64]
+
+#: Decimals to which a volume fraction is kept: a search for phases answers to its last digit, users do not.
+_DECIMALS = 13
+#: Name and identity of the row that stands for what no substance of an oil stands for.
+UNCOVERED = "not covered"
+
+
+class Component(NamedTuple):
+    """One row of a mixture.
+
+    Attributes
+    ----------
+    identity, name : str
+        What it is, and what it is called. [-]
+    point : ndarray of shape (3,)
+        Hansen parameters. [MPa^0.5]
+    covariance : ndarray of shape (3, 3)
+        Their covariance. [MPa]
+    volume, volume_sd : float
+        Volume that counts in the entropy of mixing, and its standard deviation. [cm3/mol]
+    sites : tuple of two float
+        Densities of donors and acceptors of hydrogen bonds. [mol/L]
+    melting : float
+        Melting point; NaN when it is not known. [degC]
+    """
+
+    identity: str
+    name: str
+    point: Array
+    covariance: Array
+    volume: float
+    volume_sd: float
+    sites: tuple[float, float]
+    melting: float
+
+    @classmethod
+    def of(cls, member: Substance) -> Component:
+        """Return a substance as a row.
+
+        Parameters
+        ----------
+        member : Substance
+            The substance. [-]
+        """
+        melting = member.melting_celsius
+        return cls(
+            member.identity,
+            member.name,
+            member.hsp.array,
+            np.asarray(member.covariance, dtype=float),
+            member.mixing_volume,
+            float(member.volume_sd),
+            member.sites,
+            float("nan") if melting is None else float(melting),
+        )
+
+
+#: Share of a whole, what it is made of, volume fractions (k,) of that.
+Group = tuple[float, Sequence[Substance | Component], Array]
+
+
+class Mixture(NamedTuple):
+    """Components with their shares and what is known about them; one row a substance, sorted by identity.
+
+    ``fractions`` (n,) by volume; ``hsp`` (n, 3) [MPa^0.5]; ``covariance`` (n, 3, 3) [MPa];
+    ``volumes`` (n,), those that count in the entropy of mixing, and ``volume_sd`` (n,) [cm3/mol]; ``sites`` (n, 2),
+    densities of donors and acceptors of hydrogen bonds [mol/L]; ``melting`` (n,), NaN where not known [degC].
+    """
+
+    names: tuple[str, ...]
+    identities: tuple[str, ...]
+    fractions: Array
+    hsp: Array
+    covariance: Array
+    volumes: Array
+    volume_sd: Array
+    sites: Array
+    melting: Array
+
+    @classmethod
+    def of(cls, groups: Sequence[Group]) -> Mixture:
+        """Join liquids, given as (share of volume, substances, their volume fractions).
+
+        A substance that stands in several of them becomes one row: two rows of one substance would count an
+        entropy of mixing that is not there. A liquid of share 0 gets rows all the same, to be added later.
+
+        Parameters
+        ----------
+        groups : sequence of (float, sequence of Substance or Component, ndarray of shape (k,))
+            Share of the liquid in the whole, its substances, their volume fractions. [-]
+        """
+        rows: dict[str, tuple[Component, list[float]]] = {}
+        for share, members, fractions in groups:
+            for member, fraction in zip(members, fractions, strict=True):
+                if fraction > 0:
+                    row = member if isinstance(member, Component) else Component.of(member)
+                    rows.setdefault(row.identity, (row, []))[1].append(share * float(fraction))
+        chosen = [rows[identity] for identity in sorted(rows)]
+        parts = [part for part, _ in chosen]
+        return cls(
+            tuple(part.name for part in parts),
+            tuple(part.identity for part in parts),
+            # exact in whatever order the shares came, and the same to the last bit when they were rounded another way
+            np.array([round(fsum(shares), _DECIMALS) for _, shares in chosen]),
+            np.array([part.point for part in parts]),
+            np.array([part.covariance for part in parts]),
+            np.array([part.volume for part in parts]),
+            np.array([part.volume_sd for part in parts]),
+            np.array([part.sites for part in parts]),
+            np.array([part.melting for part in parts]),
+        )
+
+    @property
+    def points(self) -> Array:
+        """Parameters and sites (n, 5), as `phases` takes them."""
+        return self.with_sites(self.hsp)
+
+    def with_sites(self, hsp: Array) -> Array:
+        """Return other parameters of the components, draws say, with their sites, shape (..., n, 5).
+
+        Parameters
+        ----------
+        hsp : ndarray of shape (..., n, 3)
+            Parameters. [MPa^0.5]
+        """
+        return np.concatenate([hsp, np.broadcast_to(self.sites, (*hsp.shape[:-1], 2))], axis=-1)
+
+    def rows(self, chosen: NDArray[np.bool_]) -> Mixture:
+        """Return the mixture with some of its rows.
+
+        Parameters
+        ----------
+        chosen : ndarray of bool, shape (n,)
+            Which. [-]
+        """
+        at = np.flatnonzero(chosen)
+        return Mixture(
+            tuple(self.names[i] for i in at),
+            tuple(self.identities[i] for i in at),
+            *(np.asarray(part)[at] for part in self[2:]),
+        )
+
+    def shares_of(self, members: Sequence[Substance | Component], fractions: Array) -> Array:
+        """Return a liquid made of components of this mixture as fractions (n,) in the order of its rows.
+
+        Parameters
+        ----------
+        members : sequence of Substance or Component
+            Substances of the liquid. [-]
+        fractions : ndarray of shape (k,)
+            Their volume fractions. [-]
+        """
+        found = np.zeros(len(self.names))
+        for member, fraction in zip(members, fractions, strict=True):
+            if fraction > 0:
+                found[self.identities.index(member.identity)] += fraction
+        return found
+
+    def after(self, belief: Belief | None) -> Mixture:
+        """Return the mixture with the parameters that bench trials leave its components.
+
+        Parameters
+        ----------
+        belief : Belief or None
+            What the trials left; None changes nothing. [-]
+        """
+        if belief is None:
+            return self
+        hsp, covariance = self.hsp.copy(), self.covariance.copy()
+        for row, identity in enumerate(self.identities):
+            known = belief.after(identity)
+            if known is not None:
+                hsp[row], covariance[row] = known
+        return self._replace(hsp=hsp, covariance=covariance)
+
+    def drawn(
+        self, liquid: object, belief: Belief | None, draws: int, random_state: int | np.random.Generator | None
+    ) -> Drawn:
+        """Return draws of the parameters and volumes; see `hspkit.belief.draw`."""
+        return draw(
+            self.identities, self.hsp, self.covariance, self.volumes, self.volume_sd,
+            liquid=liquid, belief=belief, draws=draws, random_state=random_state,
+        )  # fmt: skip
+
+
+def carrier_substances(liquid: Carrier | Blend) -> list[Substance]:
+    """Return the substances that stand for the parts of a carrier.
+
+    Raises
+    ------
+    InputError
+        When no single molecule stands for one of them (syrups, emulsifiers).
+
+    Examples
+    --------
+    >>> from hspkit.carriers import carrier
+    >>> [member.name for member in carrier_substances(carrier("ethanol 70 % vol"))]
+    ['ethanol', 'water']
+    """
+    found = []
+    for part in liquid.parts:
+        if part.substance is None:
+            message = f"no single molecule stands for {part.name!r}, so nothing can be said of what it dissolves"
+            raise InputError(message)
+        found.append(part.substance)
+    return found
+
+
+def liquid_key(liquid: Carrier | Blend) -> tuple[tuple[str, float], ...]:
+    """Return what a carrier or blend is made of, the same however it is written.
+
+    Parameters
+    ----------
+    liquid : Carrier or Blend
+        The carrier. [-]
+
+    Examples
+    --------
+    >>> one = Blend({"triacetin": 0.7, "MCT": 0.3}, basis="volume")
+    >>> liquid_key(one) == liquid_key(Blend({"MCT": 0.3, "water": 0.0, "triacetin": 0.7}, basis="volume"))
+    True
+    """
+    parts = zip(carrier_substances(liquid), liquid.fractions, strict=True)
+    return tuple(sorted((member.identity, round(float(share), 9)) for member, share in parts if share > 0))
+
+
+@cache
+def _aromas() -> tuple[Array, Array]:
+    """Return parameters (m, 3) [MPa^0.5] and molar volumes (m,) [cm3/mol] of the aroma compounds that ship."""
+    rows = [row for row in data.read_table("substances.csv").rows if row["role"] == "aroma" and row["volume_cm3_mol"]]
+    known = [(reconciled(row["name"]), row["volume_cm3_mol"]) for row in rows]
+    points = np.array([after.hsp for after, _ in known if after is not None])
+    return points, np.array([volume for after, volume in known if after is not None])
+
+
+def oil_members(subject: Oil) -> tuple[tuple[Substance | Component, ...], Array]:
+    """Return what an oil is made of with volume fractions that sum to 1, what is not covered among it.
+
+    The part that no substance stands for may be any aroma compound: it is one more component, like the rest of the oil
+    at the best estimate, and as uncertain as the shipped aroma compounds differ from that.
+
+    Parameters
+    ----------
+    subject : Oil
+        The oil. [-]
+
+    Returns
+    -------
+    members : tuple of Substance or Component, length k
+    fractions : ndarray of shape (k,)
+        The part that is not covered is taken to be as dense as the rest. [-]
+
+    Examples
+    --------
+    >>> from hspkit.oils import oil
+    >>> members, fractions = oil_members(oil("lavender"))
+    >>> members[-1].name, float(fractions[-1])
+    ('not covered', 0.068)
+    """
+    share = subject.uncovered_percent / 100.0
+    if share < 1e-9:
+        return subject.substances, subject.fractions
+    rows = [Component.of(member) for member in subject.substances]
+    middle = subject.fractions @ np.array([row.point for row in rows])
+    volume = 1.0 / float(np.sum(subject.fractions / np.array([row.volume for row in rows])))
+    points, volumes = _aromas()
+    away = points - middle
+    rest = Component(
+        UNCOVERED,
+        UNCOVERED,
+        middle,
+        away.T @ away / len(away),
+        volume,
+        float(np.sqrt(np.mean((volumes - volume) ** 2))),
+        tuple(float(x) for x in subject.fractions @ np.array([row.sites for row in rows])),  # type: ignore[arg-type]
+        float("nan"),
+    )
+    return (*subject.substances, rest), np.append((1.0 - share) * subject.fractions, share)

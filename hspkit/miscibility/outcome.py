@@ -1,0 +1,179 @@
+"""What becomes of an oil in a carrier, in figures and in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+from hspkit.carriers import Blend, Carrier
+from hspkit.miscibility.advice import Question, advise, percent
+from hspkit.miscibility.extent import Extent
+from hspkit.miscibility.margin import Margin
+from hspkit.oils import Oil
+
+__all__ = ["UNDECIDED", "Outcome"]
+
+#: Probability of `clear` between these two is called undecided [-]: odds of less than four to one.
+UNDECIDED = (0.2, 0.8)
+_UNKNOWN = float("nan")
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """What becomes of an oil in a carrier.
+
+    Parameters
+    ----------
+    oil, carrier
+        The two liquids.
+    oil_parts, carrier_parts : float
+        Parts by volume. [-]
+    celsius : float
+        Temperature. [degC]
+    p_clear, p_hazy, p_splits : float
+        Probability of each outcome; NaN when the verdict is unknown. [-]
+    margin : Margin
+        What the probability of clear rests on.
+    extent : Extent
+        What the best estimate says.
+    unknown : str
+        Why there is no verdict; empty when there is one. [-]
+    seen : str
+        What a bench trial of this very mixture came out as; empty when there was none. [-]
+
+    Attributes
+    ----------
+    verdict : str
+        "clear", "hazy" or "splits": the outcome at the best estimate; "unknown" when a component may crystallise. [-]
+    least_oil_percent, max_oil_percent : float
+        Shares of oil between which oil and carrier are clear: the range around the stock when that is clear, else the
+        one that begins at the carrier alone, 0 to 0 when the carrier separates by itself; NaN when unknown. [% vol of
+        the stock]
+    water_tolerance_percent : float
+        Water in the mixture at the cloud point when water is added to the stock; 0 when the stock is not
+        clear; NaN when unknown. [% vol of the mixture]
+    spinodal_index : float
+        L of `phases.spinodal_index`; 1 and more is unstable locally. [-]
+    second_phase_percent : float
+        Volume of the smaller phases together at the best estimate; 0 when clear; NaN when unknown. [% vol]
+    limiting_components : tuple of str
+        What separates first, strongest first: as oil is added to the carrier, or, where the two mix in every
+        proportion, as water is added to the stock. [-]
+    advice : tuple of str
+        What was computed to help, with the figure it leads to. [-]
+    """
+
+    oil: Oil
+    carrier: Carrier | Blend
+    oil_parts: float
+    carrier_parts: float
+    celsius: float
+    p_clear: float
+    p_hazy: float
+    p_splits: float
+    margin: Margin
+    extent: Extent
+    unknown: str = ""
+    seen: str = ""
+
+    @property
+    def verdict(self) -> str:
+        """Outcome at the best estimate; see the class."""
+        return "unknown" if self.unknown else self.extent.verdict
+
+    @property
+    def least_oil_percent(self) -> float:
+        """Least share of oil that is clear; see the class. [% vol of the stock]"""
+        return _UNKNOWN if self.unknown else 100.0 * self.extent.least_oil
+
+    @property
+    def max_oil_percent(self) -> float:
+        """Largest share of oil that is clear; see the class. [% vol of the stock]"""
+        return _UNKNOWN if self.unknown else 100.0 * self.extent.most_oil
+
+    @property
+    def water_tolerance_percent(self) -> float:
+        """Water at the cloud point; see the class. [% vol of the mixture]"""
+        return _UNKNOWN if self.unknown else 100.0 * self.extent.water
+
+    @property
+    def spinodal_index(self) -> float:
+        """L of the stock, solids taken as liquids. [-]"""
+        return self.extent.scene.spinodal_index
+
+    @property
+    def second_phase_percent(self) -> float:
+        """Volume outside the largest phase. [% vol]"""
+        return _UNKNOWN if self.unknown else 100.0 * self.extent.second
+
+    @property
+    def limiting_components(self) -> tuple[str, ...]:
+        """What separates first, or what may crystallise; see the class."""
+        return self.extent.solids if self.unknown else self.extent.limiting
+
+    @property
+    def wax_haze(self) -> bool:
+        """Whether the limit is that of the oil's wax, which chilling and filtering takes out."""
+        waxes = {one.name for one, wax in zip(self.oil.substances, self.oil.waxes, strict=True) if wax}
+        limiting = self.limiting_components
+        return bool(limiting) and set(limiting) <= waxes
+
+    @cached_property
+    def advice(self) -> tuple[str, ...]:
+        """What was computed to help; worked out when it is asked for."""
+        asked = Question(self.oil, self.carrier, self.oil_parts, self.carrier_parts, self.celsius)
+        return () if self.unknown else advise(asked, self.extent)
+
+    @property
+    def undecided(self) -> bool:
+        """Whether the probability of clear lies inside the uncertainty (`UNDECIDED`)."""
+        return UNDECIDED[0] < self.p_clear < UNDECIDED[1]
+
+    def limit(self) -> str:
+        """Return how much oil the carrier holds, in words.
+
+        Examples
+        --------
+        >>> from hspkit import dissolve
+        >>> dissolve("limonene", "MCT").limit()
+        'mixes with the oil in every proportion'
+        """
+        extent = self.extent
+        if self.unknown:
+            return self.unknown
+        alone = "the carriers do not mix with each other by themselves"
+        if extent.least_oil > 0.0:
+            reason = f"; {alone}" if extent.carrier_separates else ""
+            return f"clear from {percent(extent.least_oil)} to {percent(extent.most_oil)} % vol of oil{reason}"
+        if extent.most_oil >= 1.0:
+            return "mixes with the oil in every proportion"
+        if extent.carrier_separates:
+            return alone
+        by = f" ({'wax' if self.wax_haze else 'limited by'}: {', '.join(extent.limiting)})" if extent.limiting else ""
+        by = by.replace("limited by: ", "limited by ")
+        return f"holds at most {percent(extent.most_oil)} % vol of oil{by}"
+
+    def sentence(self) -> str:
+        """Return the outcome in words, with the caution that goes with the carrier."""
+        text = f"{self.verdict} at {self.oil_parts:g}:{self.carrier_parts:g} by volume and {self.celsius:g} C"
+        if not self.unknown:
+            text += f" (probability of clear {self.p_clear:.2f}"
+            text += ", undecided: run a trial)" if self.undecided else ")"
+        if self.seen:
+            text += f"; a trial of this mixture was {self.seen}"
+        text += f"; {self.limit()}"
+        if self.verdict == "clear":
+            water = self.extent.water
+            text += "; takes any amount of water" if water >= 1.0 else f"; clouds at {percent(water)} % vol of water"
+        told = [text + ".", *self.advice]
+        if self.oil.coverage:
+            told.append(self.oil.coverage)
+        if self.carrier.caution:
+            told.append(f"Caution: {self.carrier.caution}")
+        return " ".join(told)
+
+    def __repr__(self) -> str:
+        return (
+            f"<Outcome: {self.oil.name} in {self.carrier.name}, {self.oil_parts:g}:{self.carrier_parts:g}: "
+            f"{self.verdict}, p_clear {self.p_clear:.2f}>"
+        )

@@ -1,0 +1,89 @@
+"""Components that are solid: crystals are not computed, so a mixture that may hold them has no verdict.
+
+A component above its melting point makes no crystals. Below it, it may stay dissolved or crystallise. One thing is
+known without any enthalpy of fusion: in an oil that was seen liquid it does not crystallise, so its activity there is
+one that the crystal allows. Where its activity in a clear mixture is no higher, and it is no colder, it stays in
+solution; where the mixture separates into liquids that is told, and the oil's own phase is much like the oil.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hspkit import phases
+from hspkit.miscibility.mixture import Mixture, oil_members
+from hspkit.oils import Oil
+
+__all__ = ["LEAST_SOLID", "may_crystallise", "reason_unknown"]
+
+Array = NDArray[np.float64]
+
+#: A solid of which there is less than this share of the volume is taken to stay dissolved [-]; a judgement, no source.
+LEAST_SOLID = 0.01
+
+
+def _allowed(subject: Oil) -> dict[str, float]:
+    """Return by identity the ln activities that the components of an oil seen liquid are known to bear."""
+    seen = subject.seen_liquid
+    if seen is None or seen.liquid_celsius is None:
+        return {}
+    members, fractions = oil_members(seen)
+    neat = Mixture.of([(1.0, members, fractions)])
+    ln = phases.ln_activity(neat.fractions, neat.volumes, neat.points, celsius=seen.liquid_celsius)
+    return dict(zip(neat.identities, ln.tolist(), strict=True))
+
+
+def may_crystallise(mixture: Mixture, subject: Oil, celsius: float, *, clear: bool) -> tuple[str, ...]:
+    """Return the components that are solid at a temperature and may crystallise, largest share first.
+
+    Parameters
+    ----------
+    mixture : Mixture
+        Components that are there, with their shares.
+    subject : Oil
+        The oil; one that was seen liquid vouches for its own components.
+    celsius : float
+        Temperature. [degC]
+    clear : bool
+        Whether it is one liquid, solids taken as liquids. [-]
+
+    Examples
+    --------
+    >>> from hspkit.oils import oil
+    >>> subject = oil("vanillin")
+    >>> one = Mixture.of([(1.0, subject.substances, subject.fractions)])
+    >>> may_crystallise(one, subject, 25.0, clear=True)
+    ('vanillin',)
+    """
+    solid = (mixture.fractions > LEAST_SOLID) & (mixture.melting > celsius)
+    if not solid.any():
+        return ()
+    seen = subject.seen_liquid
+    if seen is not None and seen.liquid_celsius is not None and celsius >= seen.liquid_celsius:
+        allowed = _allowed(subject)
+        borne = np.array([allowed.get(identity, -np.inf) for identity in mixture.identities])
+        ln = phases.ln_activity(mixture.fractions, mixture.volumes, mixture.points, celsius=celsius)
+        solid &= np.isneginf(borne) | (clear & (ln > borne + 1e-9))
+    at = np.flatnonzero(solid)
+    return tuple(mixture.names[i] for i in at[np.argsort(-mixture.fractions[at], kind="stable")])
+
+
+def reason_unknown(mixture: Mixture, names: tuple[str, ...], celsius: float) -> str:
+    """Say why nothing is known of a mixture whose components may crystallise.
+
+    Parameters
+    ----------
+    mixture : Mixture
+        The mixture.
+    names : tuple of str
+        From `may_crystallise`. [-]
+    celsius : float
+        Temperature. [degC]
+    """
+    told = [
+        f"{name} ({100 * mixture.fractions[mixture.names.index(name)]:.2g} % vol) melts at "
+        f"{mixture.melting[mixture.names.index(name)]:g} C"
+        for name in names
+    ]
+    return f"{', '.join(told)}: a solid at {celsius:g} C may crystallise, and crystals are not computed; run a trial"

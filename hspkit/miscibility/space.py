@@ -1,0 +1,115 @@
+"""Liquids that are a point in Hansen space and nothing else: chances and radii for maps and spheres."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from hspkit import phases
+from hspkit.belief import THEORY_SD_LN
+from hspkit.miscibility.dissolving import check_celsius, check_parts
+from hspkit.miscibility.margin import SMALLEST_INDEX
+from hspkit.miscibility.mixture import Mixture, oil_members
+from hspkit.oils import Oil, covered
+
+__all__ = ["clear_probability", "interaction_radius"]
+
+Array = NDArray[np.float64]
+
+
+def clear_probability(
+    oil_or_name: Oil | str,
+    hsp: NDArray[np.float64],
+    volume: float,
+    *,
+    oil_parts: float = 1,
+    carrier_parts: float = 2,
+    celsius: float = 25.0,
+    draws: int = 8,
+    random_state: int | np.random.Generator | None = 0,
+) -> Array:
+    """Return the probability that an oil is clear in liquids given by their Hansen parameters alone.
+
+    Nothing is known of the donors and acceptors of such a liquid, so what hydrogen bonds between unlike partners add
+    is left out: ask `dissolve` about a carrier of known structure.
+
+    Parameters
+    ----------
+    oil_or_name : Oil or str
+        The oil, uncertain as its components are. [-]
+    hsp : ndarray of shape (..., 3)
+        Parameters of the liquids, taken as exact. [MPa^0.5]
+    volume : float
+        Their molar volume. [cm3/mol]
+    oil_parts, carrier_parts : float
+        Parts by volume. [-]
+    celsius : float
+        Temperature. [degC]
+    draws : int
+        Draws behind each probability. [-]
+    random_state : int, Generator or None
+        Seed. [-]
+
+    Returns
+    -------
+    ndarray of shape (...)
+        Probability of clear. [-]
+
+    Examples
+    --------
+    Limonene's own parameters, and those of water:
+
+    >>> clear_probability("limonene", np.array([[17.2, 1.8, 4.3], [15.5, 16.0, 42.3]]), 100.0)
+    array([1., 0.])
+    """
+    subject, warmth = covered(oil_or_name), check_celsius(celsius)
+    parts = check_parts(oil_parts, carrier_parts)
+    share = parts[0] / sum(parts)
+    mixture = Mixture.of([(1.0, *oil_members(subject))]).after(subject.belief)
+    drawn, volumes, *_ = mixture.drawn(None, subject.belief, draws, random_state)
+    points = np.asarray(hsp, dtype=float).reshape(-1, 1, 1, 3)
+    count = points.shape[0]
+    everything = np.zeros((count, draws, len(mixture.names) + 1, 5))  # no donors and acceptors
+    everything[:, :, :-1, :3], everything[:, :, -1:, :3] = drawn, points
+    sizes = np.concatenate([volumes, np.full((draws, 1), float(volume))], axis=1)
+    fractions = np.append(share * mixture.fractions, 1.0 - share)
+    margins = phases.binodal_index(fractions, sizes, everything, celsius=warmth)
+    logs = np.log(np.maximum(margins, SMALLEST_INDEX))
+    sd = np.hypot(logs.std(axis=1), THEORY_SD_LN)
+    return np.asarray(ndtr(-logs.mean(axis=1) / sd)).reshape(np.asarray(hsp).shape[:-1])
+
+
+def interaction_radius(oil_volume: float, carrier_volume: float, *, celsius: float = 25.0) -> float:
+    """Return the Ra within which two liquids mix in every proportion: the R0 of the plain Hansen distance.
+
+    A binary is stable everywhere while a (Ra/2)^2 < (V1^-0.5 + V2^-0.5)^2 / 2, so
+    R0 = sqrt(2/a) (V1^-0.5 + V2^-0.5). Fitted weights and hydrogen bonds between unlike partners (`dissolve`) make a
+    bent ellipsoid of the sphere, with about the same mean radius.
+
+    Parameters
+    ----------
+    oil_volume, carrier_volume : float
+        Molar volumes. [cm3/mol]
+    celsius : float
+        Temperature. [degC]
+
+    Returns
+    -------
+    float
+        R0. [MPa^0.5]
+
+    References
+    ----------
+    Critical point of the Flory-Huggins free energy; interaction after Lindvig, Michelsen and Kontogeorgis, Fluid
+    Phase Equilib. 203 (2002) 247-260.
+
+    Examples
+    --------
+    Small liquids reach further than large ones:
+
+    >>> interaction_radius(160, 75) > interaction_radius(160, 250)
+    True
+    """
+    strength = float(phases.interaction_strength(celsius))
+    return float(np.sqrt(2.0 / strength) * (oil_volume**-0.5 + carrier_volume**-0.5))
