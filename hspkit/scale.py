@@ -70,7 +70,7 @@ def dissolve_many(questions: pd.DataFrame, *, draws: int = DRAWS, random_state: 
     Examples
     --------
     >>> import pandas as pd
-    >>> asked = pd.DataFrame({"oil": ["limonene", "limonene"], "carrier": ["triacetin", "moonshine"]})
+    >>> asked = pd.DataFrame({"oil": ["limonene", "limonene"], "carrier": ["MCT", "moonshine"]})
     >>> answers = dissolve_many(asked)
     >>> answers["verdict"].tolist(), answers["status"].tolist()
     (['clear', None], ['ok', 'failed'])

@@ -11,7 +11,7 @@ from hspkit import data, estimate, phases, reconcile, substance
 from hspkit.errors import ExtrapolationWarning, InputError, MoleculeError, UnknownNameError
 from hspkit.evidence import Evidence, Liquid, informed, joint, liquid, posterior, rebuild, theory
 from hspkit.evidence.bonds import associating_hydroxyls
-from hspkit.evidence.calibrate import ethanol_limit
+from hspkit.evidence.calibrate import GRIDS, ROUGHNESS, ethanol_limit, score
 from hspkit.evidence.facts import KINDS, facts, liquids
 from hspkit.evidence.likeness import correlation
 from hspkit.evidence.melting import fusion_entropy, supercooled_fraction
@@ -238,6 +238,22 @@ def test_evidence_is_never_taken_from_the_alcohol_tests_or_statements():
     tested = {row["source"] for row in data.read_table("alcohol_tests.csv").rows}
     assert {fact.kind for fact in facts()} <= set(KINDS)
     assert not tested & {fact.source for fact in facts()}
+
+
+def test_what_is_only_common_practice_is_never_evidence():
+    assert [fact for fact in facts() if data.sources()[fact.source]["kind"] == "common practice"] == []
+
+
+@pytest.mark.slow
+def test_every_constant_stands_at_the_top_of_its_likelihood():
+    constants = theory.calibration()
+    start = score(facts(), constants)[1]
+    best = score(facts(), constants, start)[0]
+    for name, grid in GRIDS.items():
+        place = grid.index(getattr(constants, name))
+        assert 0 < place < len(grid) - 1, f"{name}: the edge of a grid is no top"
+        for value in (grid[place - 1], grid[place + 1]):
+            assert score(facts(), constants._replace(**{name: value}), start)[0] < best + ROUGHNESS, (name, value)
 
 
 @pytest.mark.slow

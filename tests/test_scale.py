@@ -222,7 +222,7 @@ def test_without_dask_it_says_what_to_install(monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(ImportError, match=r'pip install "hspkit\[dask\]"'):
         scale.estimate_partitions(["CCO"])
-    questions = pd.DataFrame({"oil": ["limonene"], "carrier": ["triacetin"]})
+    questions = pd.DataFrame({"oil": ["limonene"], "carrier": ["MCT"]})
     with pytest.raises(ImportError, match=r"hspkit\[dask\]"):
         scale.dissolve_partitions(questions)
     assert scale.dissolve_many(questions)["verdict"].tolist() == ["clear"]

@@ -119,7 +119,7 @@ def carrier_exact_mix(first, second):
 def test_posterior_of_two_components_and_their_correlation_against_brute_force():
     widths = np.array([[0.0, 0.0, 2.0], [0.0, 0.0, 2.0]])
     members = [_with_widths("limonene", [1e-9, 1e-9, 2.0]), _with_widths("linalool", [1e-9, 1e-9, 2.0])]
-    trials = [(_exact(carrier("propylene glycol").substance.name), 0.6, "splits")]
+    trials = [(_exact(carrier("propylene glycol").substance.name), 0.7, "splits")]
     subject, bench, found = _taught(members, [50.0, 50.0], trials)
     mean, spread = _grid_posterior(members, subject.fractions, widths, trials, points=61)
     n = len(bench.names)
