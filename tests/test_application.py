@@ -25,6 +25,8 @@ from hspkit.application import (
     stock_viscosity,
     taste_limit,
     taste_lines,
+    taste_unknown,
+    under_taste_limit,
     volume_parts,
 )
 from hspkit.application.accuracy import order, statements
@@ -219,6 +221,61 @@ def test_taste_limits_of_blends():
     assert taste_limit(carrier("triacetin")) == 500
     assert taste_limit(Blend({"triacetin": 0.5, "glycerol": 0.5}, basis="mass")) == pytest.approx(1000)
     assert taste_limit(carrier("MCT")) is None
+
+
+# Triacetin and triethyl citrate: unpleasant above about 500 mg/L, common practice, no source. Ethyl lactate is noticed
+# from 155 mg/L, and nobody states a limit for it.
+TRIACETIN_AND_LACTATE = Blend({"ethyl lactate": 0.55, "triacetin": 0.45}, basis="mass")
+TWO_ESTERS = Blend({"triacetin": 0.5, "triethyl citrate": 0.5}, basis="mass")
+
+
+@pytest.mark.parametrize(
+    ("liquid", "mg_per_L", "under"),
+    [
+        (carrier("triacetin"), 499.0, True),
+        (carrier("triacetin"), 500.0, True),
+        (carrier("triacetin"), 501.0, False),
+        (carrier("triacetin"), float("nan"), None),
+        (carrier("ethyl lactate"), 1.0, None),
+        (carrier("ethyl lactate"), 1e6, None),
+        (TWO_ESTERS, 999.0, True),
+        (TWO_ESTERS, 1001.0, False),
+        (TRIACETIN_AND_LACTATE, 400.0, None),  # 180 mg/L of triacetin, 220 mg/L of what nobody states a limit for
+        (TRIACETIN_AND_LACTATE, 500 / 0.45 + 1, False),  # the triacetin alone is over its limit
+        (Blend({"triacetin": 1.0, "ethyl lactate": 0.0}, basis="mass"), 400.0, True),
+    ],
+)
+def test_one_unknown_taste_makes_the_answer_unknown(liquid, mg_per_L, under):
+    assert under_taste_limit(liquid, mg_per_L) is under
+
+
+def test_the_limit_of_the_others_stays_a_bound():
+    assert taste_limit(TRIACETIN_AND_LACTATE) == pytest.approx(500 / 0.45)
+    assert taste_unknown(TRIACETIN_AND_LACTATE) == ("ethyl lactate",)
+    assert taste_unknown(TWO_ESTERS) == ()
+
+
+def test_a_dose_that_meets_its_limit_is_not_over_it_by_rounding():
+    for share in (0.1, 0.3, 0.7, 0.9):
+        blend = Blend({"triacetin": share, "triethyl citrate": 1 - share}, basis="mass")
+        assert under_taste_limit(blend, taste_limit(blend)) is True
+        assert under_taste_limit(blend, 1.001 * taste_limit(blend)) is False
+
+
+def test_a_dosing_does_not_vouch_for_a_taste_that_nobody_states():
+    # 1:2 by mass of 200 mg/L of oil: 400 mg/L of carrier
+    asked = Application("US", "soft drinks", oil_mg_per_L=200)
+    found = dosing("limonene", TRIACETIN_AND_LACTATE, asked, basis="mass")
+    assert found.dose.carrier_mg_per_L == pytest.approx(400)
+    assert found.under_taste_limit is None
+    assert found.broken == ()
+    assert "no taste limit on record for ethyl lactate" in found.stock.sentence()
+    over = dosing("limonene", TRIACETIN_AND_LACTATE, asked, carrier_parts=6, basis="mass")  # 540 mg/L of triacetin
+    assert over.under_taste_limit is False
+    assert any("triacetin" in line and "OVER the taste limit" in line for line in over.broken)
+    known = dosing("limonene", TWO_ESTERS, asked, basis="mass")
+    assert known.under_taste_limit is True
+    assert "taste limit on record" not in known.stock.sentence()
 
 
 def test_pouring_bands_are_ordered_and_cover_everything():
@@ -474,6 +531,9 @@ def test_nothing_is_known_of_pouring_without_a_viscosity():
 )
 def test_a_range_of_stocks_in_words(least, most, bound_by, said):
     assert StockRange(least, most, "clouds", bound_by).sentence() == said
+    untold = StockRange(least, most, "clouds", bound_by, ("a", "b")).sentence()
+    # where there is no stock there is nothing to taste
+    assert untold == (said if said.startswith("no stock") else f"{said}; no taste limit on record for a, b")
 
 
 def test_what_is_refused_is_said_with_the_text_that_refuses_it():
