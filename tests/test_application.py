@@ -209,6 +209,48 @@ def test_look_alikes_are_never_allowed(market, name):
     assert not permission(carrier(name), market, "soft drinks").allowed
 
 
+def test_a_permission_quotes_its_texts():
+    # 21 CFR 184.1666(d), no date recorded, and Health Canada's list of 2024-12-18: both read. FAS 8 and Regulation
+    # 1333/2008 Annex III Part 4 of polysorbates: recalled.
+    said = permission(carrier("propylene glycol"), "US", "soft drinks")
+    assert said == ("propylene glycol", True, "at most 20,000 mg/kg in the food as consumed",
+                    ("21 CFR 184.1666(d) (date of text not recorded; read)",))  # fmt: skip
+    said = permission(carrier("benzyl alcohol"), "Canada", "soft drinks")
+    assert said.reason == "good manufacturing practice"
+    assert said.references == ("List of Permitted Solvents items B.1, B.3; B.10.005(c) (text of 2024-12-18; read)",)
+    said = permission(carrier("triacetin"), "Codex/JECFA", "soft drinks")
+    assert said.reason == "evaluation, no limit stated"
+    assert said.references == ("JECFA 19th meeting (1975), FAS 8 (date of text not recorded; from memory)",)
+    said = permission(carrier("triacetin"), "EU", "chewing gum")  # two texts, each quoted once
+    assert said.reason == (
+        "at most 3,000 mg/kg in the food as consumed together with the others of its group; quantum satis"
+    )
+    assert [text.split(" (")[0] for text in said.references] == ["Regulation", "Annex II"]
+
+
+def test_a_refusal_gives_the_note_of_the_row_or_the_caution_of_the_liquid():
+    said = permission(carrier("1,3-propanediol"), "US", "meat and fish")  # GRN 302, read
+    assert said.reason == "not permitted in US: the notice leaves fish, meat and poultry out"
+    assert said.references == ("GRN 302 (2010), in place of 1,2-propanediol under 184.1666 (text of 2010-03-05; read)",)
+    untold = carrier("triethyl phosphate")  # no row anywhere
+    assert permission(untold, "Japan", "dairy") == (
+        untold.name, False, f"not permitted in Japan: {untold.caution}", ()
+    )  # fmt: skip
+    nowhere = permission(carrier("isopropyl myristate"), "Canada", "dairy")
+    assert nowhere.reason == "no evidence of permission as a carrier in Canada"
+    as_flavouring = permission(carrier("isopropyl myristate"), "EU", "dairy")
+    assert as_flavouring.reason == (
+        "no evidence of permission as a carrier in EU; listed there as flavouring substance only"
+    )
+    other_food = permission(carrier("triacetin"), "US", "dairy")  # 21 CFR 184.1901, read
+    assert other_food.reason.startswith("in US listed as a carrier for baked goods, alcoholic drinks, soft drinks, ")
+    assert other_food.reason.endswith("desserts, not for dairy")
+    assert other_food.references == ("21 CFR 184.1901 (date of text not recorded; read)",)
+    unlisted = permission(carrier("diacetin"), "US", "dairy")  # FDA inventory of 2025-02-13, read
+    assert unlisted.reason == "no evidence of permission as a carrier in US"
+    assert unlisted.references == ("none found (text of 2025-02-13; read)",)
+
+
 def test_no_evidence_is_not_permission():
     said = permission(carrier("benzyl alcohol"), "EU", "soft drinks")
     assert not said.allowed
@@ -288,7 +330,13 @@ def test_pouring_bands_are_ordered_and_cover_everything():
 def test_a_stock_is_thinner_than_its_carrier():
     # ln(viscosity) by volume (Arrhenius): 100 and 1 mPa s in equal volumes make 10
     assert stock_viscosity(100.0, 1.0, oil_parts=1, carrier_parts=1) == pytest.approx(10.0)
-    assert np.isnan(stock_viscosity(100.0, None, oil_parts=1, carrier_parts=1))
+    # 1 part of 8 mPa s to 2 of 1 mPa s: the cube root of 8
+    assert stock_viscosity(1.0, 8.0, oil_parts=1, carrier_parts=2) == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(("of_carrier", "of_oil"), [(100.0, None), (100.0, np.nan), (np.nan, 1.0), (np.nan, None)])
+def test_a_viscosity_that_is_not_known_makes_that_of_the_stock_unknown(of_carrier, of_oil):
+    assert np.isnan(stock_viscosity(of_carrier, of_oil, oil_parts=1, carrier_parts=1))
 
 
 def test_limonene_clouds_near_its_water_solubility():
@@ -444,6 +492,20 @@ def test_a_dosing_adds_up(lemonade):
         assert table[column].iloc[:-1].sum() == pytest.approx(100)
     assert lemonade.allowed
     assert lemonade.broken == ()
+
+
+def test_the_shares_of_a_stock_worked_by_hand(lemonade):
+    # 40 mg of oil, 112 of triacetin (1.1583 g/mL, CRC Handbook) and 48 of propylene glycol (1.0361 g/mL) in 200 mg
+    table = lemonade.table.set_index("liquid")
+    assert table.index.tolist() == [lemonade.oil.name, "triacetin", "propylene glycol", "stock"]
+    assert table["mass_percent_of_stock"].tolist() == pytest.approx([20, 56, 24, 100])
+    volumes = np.array([40 / lemonade.oil.density, 112 / 1.1583, 48 / 1.0361])
+    expected = [*(100 * volumes / volumes.sum()), 100]
+    assert table["volume_percent_of_stock"].tolist() == pytest.approx(expected, rel=1e-3)
+    assert table["mg_per_kg"].tolist() == pytest.approx(table["mg_per_L"].tolist())  # of a product of 1 g/mL
+    asked = Application("EU", "soft drinks", oil_mg_per_L=40, product_density=1.25)
+    thick = dosing(lemonade.oil, lemonade.carrier, asked, carrier_parts=4, basis="mass").table
+    assert thick["mg_per_kg"].tolist() == pytest.approx([32, 89.6, 38.4, 160])
 
 
 def test_a_dosing_says_what_to_do_about_a_cloudy_drink(lemonade):

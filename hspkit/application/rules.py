@@ -131,7 +131,7 @@ class Permission(NamedTuple):
 def _cite(row: Limit) -> str:
     kind = data.sources()[row.source]["kind"]
     how = f"text of {row.text_date}" if row.text_date else "date of text not recorded"
-    return f"{row.reference or row.source} ({how}; {'read' if kind == 'read' else 'from ' + kind})"
+    return f"{row.reference} ({how}; {'read' if kind == 'read' else 'from ' + kind})"
 
 
 def _cited(rows: Iterable[Limit]) -> tuple[str, ...]:
@@ -139,7 +139,7 @@ def _cited(rows: Iterable[Limit]) -> tuple[str, ...]:
 
 
 def _words(row: Limit) -> str:
-    if row.limit is None or row.unit is None:
+    if row.limit is None:
         return row.rule if row.rule != "none stated" else f"{row.role}, no limit stated"
     together = " together with the others of its group" if row.sum_group else ""
     return f"at most {row.limit:,.12g} {row.unit} {row.basis}{together}"
@@ -237,9 +237,7 @@ def legal_limit(
 
 def _rule(use: LimitUse) -> str:
     row = use.rows[0]
-    return (
-        f"{' + '.join(use.carriers)}: at most {use.limit:,.12g} {use.unit} {row.basis} ({row.reference or row.source})"
-    )
+    return f"{' + '.join(use.carriers)}: at most {use.limit:,.12g} {use.unit} {row.basis} ({row.reference})"
 
 
 def mass_shares(liquid: Carrier | Blend) -> dict[Carrier, float]:
@@ -415,7 +413,7 @@ def law_lines(liquid: Carrier | Blend, application: Application, amount: Dose) -
 
 def _whence(row: Limit) -> tuple[str, str, str]:
     kind = data.sources()[row.source]["kind"]
-    return row.reference or row.source, row.text_date or "", "read" if kind == "read" else f"from {kind}"
+    return row.reference, row.text_date or "", "read" if kind == "read" else f"from {kind}"
 
 
 def taste_lines(liquid: Carrier | Blend, carrier_mg_per_L: float) -> tuple[TasteLine, ...]:
