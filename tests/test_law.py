@@ -58,6 +58,14 @@ def test_sum_rule_through_a_blend_and_the_density_of_the_product():
     assert use.carriers == ("triacetin", "triethyl citrate")
 
 
+def test_only_limits_by_mass_follow_the_density_of_the_product():
+    # E 1520, Regulation (EC) 1333/2008 Annex III Part 1 footnote a (read): 1000 mg/L, and 3000 mg/kg with the others.
+    # 1000 mg in a litre of 1.25 kg are 800 mg/kg.
+    uses = law.limit_uses({"propylene glycol": 1000.0}, "EU", "soft drinks", product_density=1.25)
+    assert [(use.dose, use.limit, use.unit) for use in uses] == [(1000.0, 1000.0, "mg/L"), (800.0, 3000.0, "mg/kg")]
+    assert [use.share for use in uses] == pytest.approx([1.0, 800 / 3000])
+
+
 def test_limits_in_the_flavouring_are_apart():
     doses = {"propylene glycol": 980_000.0}
     (use,) = law.limit_uses(doses, "US", "soft drinks", basis=law.IN_FLAVOURING)
@@ -346,7 +354,8 @@ def rule(permitted, category, role="carrier", source="law-food", **more):
         "wording": "", "rule": "none stated", "limit": None, "unit": None, "basis": "not stated", "sum_group": None,
         "reference": "an imagined text", "text_date": None, "note": None,
     } | more  # fmt: skip
-    return law.Limit("liquid", "US", permitted, category, role=role, source=source, **given)
+    read = "".join(list(category))  # a text of its own, as one that comes from a file
+    return law.Limit("liquid", "US", permitted, read, role=role, source=source, **given)
 
 
 @pytest.mark.parametrize(
