@@ -15,13 +15,14 @@ import numpy as np
 from hspkit import data
 from hspkit.errors import InputError, UnknownNameError
 
-__all__ = ["Limit", "LimitUse", "categories", "limit_uses", "limits", "markets", "permission"]
+__all__ = ["Limit", "LimitUse", "categories", "grounds", "limit_uses", "limits", "markets", "permission"]
 
 #: What a row must be evidence of before it counts as permission to use a liquid as a carrier. Permission as a
 #: flavouring substance or an extraction solvent is not.
 PERMITTING_ROLES = ("carrier", "flavouring adjuvant", "food", "evaluation")
 CONSUMED, IN_FLAVOURING = "in the food as consumed", "in the flavouring"
-_ALL, _OTHER, _FLAVOURING = "all foods", "other foods", "flavouring"
+_ALL, _OTHER, _FLAVOURING, _INFANT = "all foods", "other foods", "flavouring", "infant food"
+_PERMITTED = ("yes", "restricted")
 
 
 class Limit(NamedTuple):
@@ -147,6 +148,51 @@ def limits(carrier: str, market: str, category: str | None = None) -> tuple[Limi
     )
 
 
+def grounds(carrier: str, market: str, category: str | None = None) -> tuple[Limit, ...]:
+    """Return the rows that answer whether the law lets one eat it as a carrier; see `permission`.
+
+    Parameters
+    ----------
+    carrier : str
+        Name as in ``carriers.csv``. [-]
+    market : str
+        One of `markets`. [-]
+    category : str, optional
+        One of `categories`. A limit in the flavouring alone does not say in which food the flavouring may end. What is
+        said of all or of other foods may refuse food for infants but never permits it: the texts rule that food apart.
+        Without a category, and for a "flavouring" of which the text says nothing, the rows of every food. [-]
+
+    Returns
+    -------
+    tuple of Limit
+        Empty when nothing was read.
+
+    Raises
+    ------
+    UnknownNameError
+        When the market or the category is not known.
+
+    Examples
+    --------
+    >>> [row.permitted for row in grounds("lactic acid", "US", "soft drinks")]
+    ['yes']
+    >>> [row.permitted for row in grounds("lactic acid", "US", "infant food")]
+    ['no']
+    """
+    everything = tuple(row for row in limits(carrier, market) if row.role in PERMITTING_ROLES)
+    if category is None:
+        return everything
+    if category == _FLAVOURING:
+        return tuple(row for row in everything if row.category in (_ALL, _FLAVOURING)) or everything
+    return tuple(
+        row
+        for row in limits(carrier, market, category)
+        if row.role in PERMITTING_ROLES
+        and row.category != _FLAVOURING
+        and (category != _INFANT or row.category == _INFANT or row.permitted not in _PERMITTED)
+    )
+
+
 def permission(carrier: str, market: str, category: str | None = None) -> str:
     """Return whether the law lets one eat it as a carrier: "yes", "restricted", "no" or "no evidence".
 
@@ -158,12 +204,13 @@ def permission(carrier: str, market: str, category: str | None = None) -> str:
         One of `markets`. [-]
     category : str, optional
         One of `categories`. Without it, and for a "flavouring" of which the text says nothing, "restricted" also
-        means: in some foods only. [-]
+        means: in some foods only. One food that is refused makes it so, for "all foods" too. [-]
 
     Returns
     -------
     str
-        Never "yes" or "restricted" without a row that says so. "no evidence" is not permission.
+        Never "yes" or "restricted" without a row that says so; for infant food, a row for infant food. "no evidence"
+        is not permission.
 
     Raises
     ------
@@ -174,21 +221,19 @@ def permission(carrier: str, market: str, category: str | None = None) -> str:
     --------
     >>> permission("benzyl alcohol", "EU", "confectionery"), permission("benzyl alcohol", "EU", "soft drinks")
     ('restricted', 'no evidence')
+    >>> permission("lactic acid", "US", "infant food"), permission("lactic acid", "US")
+    ('no', 'restricted')
     """
-    if category is not None:
-        _check(category, categories(), "category")
-    everything = [row for row in limits(carrier, market) if row.role in PERMITTING_ROLES]
-    if category == _FLAVOURING and any(row.category in (_ALL, _FLAVOURING) for row in everything):
-        said = {row.permitted for row in everything if row.category in (_ALL, _FLAVOURING)}
-    elif category in (None, _FLAVOURING):
-        said = {row.permitted for row in everything}
-        everywhere = any(row.permitted == "yes" and row.category in (_ALL, _OTHER) for row in everything)
-        if "yes" in said and not everywhere:
-            said = (said - {"yes"}) | {"restricted"}
-    else:
-        # a limit in the flavouring alone does not say in which food it may end
-        rows = [row for row in limits(carrier, market, category) if row.category != _FLAVOURING]
-        said = {row.permitted for row in rows if row.role in PERMITTING_ROLES}
+    rows = grounds(carrier, market, category)
+    said = {row.permitted for row in rows}
+    if category in (None, _ALL, _FLAVOURING):
+        refused = {row.category for row in grounds(carrier, market) if row.permitted == "no"}
+        if not refused.isdisjoint({_ALL, category}):
+            return "no"
+        everywhere = any(row.permitted == "yes" and row.category in (_ALL, _OTHER, category) for row in rows)
+        if "yes" in said and (refused or not everywhere):
+            said.add("restricted")
+        said.discard("no")  # of one food: a restriction of the market as a whole
     return next((word for word in ("no", "restricted", "yes") if word in said), "no evidence")
 
 

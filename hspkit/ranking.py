@@ -597,10 +597,11 @@ def _judge(row: dict[str, Any], outcome: Outcome, asked: Application) -> list[st
         row["under_legal_limit"] = limit is None or amount.carrier_mg_per_L <= limit
         if not row["under_legal_limit"]:
             notes.append(f"over the legal limit: {rule}")
-    if np.isfinite(row["taste_limit_mg_per_L"]):
-        row["under_taste_limit"] = bool(amount.carrier_mg_per_L <= row["taste_limit_mg_per_L"])
-        if not row["under_taste_limit"]:
-            notes.append("over the taste limit of the trade")
+    row["under_taste_limit"] = product.under_taste_limit(liquid, amount.carrier_mg_per_L)
+    if row["under_taste_limit"] is False:
+        notes.append("over the taste limit of the trade")
+    elif np.isfinite(row["taste_limit_mg_per_L"]) and row["under_taste_limit"] is None:
+        notes.append(f"no taste limit on record for {', '.join(product.taste_unknown(liquid))}")
     noticed = [line for line in product.taste_lines(liquid, amount.carrier_mg_per_L) if line.dose > line.noticed_from]
     row[_NOTICED] = any(not np.isfinite(line.limit) for line in noticed)
     if row["under_taste_limit"] is not False:

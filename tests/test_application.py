@@ -25,6 +25,8 @@ from hspkit.application import (
     stock_viscosity,
     taste_limit,
     taste_lines,
+    taste_unknown,
+    under_taste_limit,
     volume_parts,
 )
 from hspkit.application.accuracy import order, statements
@@ -207,6 +209,48 @@ def test_look_alikes_are_never_allowed(market, name):
     assert not permission(carrier(name), market, "soft drinks").allowed
 
 
+def test_a_permission_quotes_its_texts():
+    # 21 CFR 184.1666(d), no date recorded, and Health Canada's list of 2024-12-18: both read. FAS 8 and Regulation
+    # 1333/2008 Annex III Part 4 of polysorbates: recalled.
+    said = permission(carrier("propylene glycol"), "US", "soft drinks")
+    assert said == ("propylene glycol", True, "at most 20,000 mg/kg in the food as consumed",
+                    ("21 CFR 184.1666(d) (date of text not recorded; read)",))  # fmt: skip
+    said = permission(carrier("benzyl alcohol"), "Canada", "soft drinks")
+    assert said.reason == "good manufacturing practice"
+    assert said.references == ("List of Permitted Solvents items B.1, B.3; B.10.005(c) (text of 2024-12-18; read)",)
+    said = permission(carrier("triacetin"), "Codex/JECFA", "soft drinks")
+    assert said.reason == "evaluation, no limit stated"
+    assert said.references == ("JECFA 19th meeting (1975), FAS 8 (date of text not recorded; from memory)",)
+    said = permission(carrier("triacetin"), "EU", "chewing gum")  # two texts, each quoted once
+    assert said.reason == (
+        "at most 3,000 mg/kg in the food as consumed together with the others of its group; quantum satis"
+    )
+    assert [text.split(" (")[0] for text in said.references] == ["Regulation", "Annex II"]
+
+
+def test_a_refusal_gives_the_note_of_the_row_or_the_caution_of_the_liquid():
+    said = permission(carrier("1,3-propanediol"), "US", "meat and fish")  # GRN 302, read
+    assert said.reason == "not permitted in US: the notice leaves fish, meat and poultry out"
+    assert said.references == ("GRN 302 (2010), in place of 1,2-propanediol under 184.1666 (text of 2010-03-05; read)",)
+    untold = carrier("triethyl phosphate")  # no row anywhere
+    assert permission(untold, "Japan", "dairy") == (
+        untold.name, False, f"not permitted in Japan: {untold.caution}", ()
+    )  # fmt: skip
+    nowhere = permission(carrier("isopropyl myristate"), "Canada", "dairy")
+    assert nowhere.reason == "no evidence of permission as a carrier in Canada"
+    as_flavouring = permission(carrier("isopropyl myristate"), "EU", "dairy")
+    assert as_flavouring.reason == (
+        "no evidence of permission as a carrier in EU; listed there as flavouring substance only"
+    )
+    other_food = permission(carrier("triacetin"), "US", "dairy")  # 21 CFR 184.1901, read
+    assert other_food.reason.startswith("in US listed as a carrier for baked goods, alcoholic drinks, soft drinks, ")
+    assert other_food.reason.endswith("desserts, not for dairy")
+    assert other_food.references == ("21 CFR 184.1901 (date of text not recorded; read)",)
+    unlisted = permission(carrier("diacetin"), "US", "dairy")  # FDA inventory of 2025-02-13, read
+    assert unlisted.reason == "no evidence of permission as a carrier in US"
+    assert unlisted.references == ("none found (text of 2025-02-13; read)",)
+
+
 def test_no_evidence_is_not_permission():
     said = permission(carrier("benzyl alcohol"), "EU", "soft drinks")
     assert not said.allowed
@@ -221,6 +265,61 @@ def test_taste_limits_of_blends():
     assert taste_limit(carrier("MCT")) is None
 
 
+# Triacetin and triethyl citrate: unpleasant above about 500 mg/L, common practice, no source. Ethyl lactate is noticed
+# from 155 mg/L, and nobody states a limit for it.
+TRIACETIN_AND_LACTATE = Blend({"ethyl lactate": 0.55, "triacetin": 0.45}, basis="mass")
+TWO_ESTERS = Blend({"triacetin": 0.5, "triethyl citrate": 0.5}, basis="mass")
+
+
+@pytest.mark.parametrize(
+    ("liquid", "mg_per_L", "under"),
+    [
+        (carrier("triacetin"), 499.0, True),
+        (carrier("triacetin"), 500.0, True),
+        (carrier("triacetin"), 501.0, False),
+        (carrier("triacetin"), float("nan"), None),
+        (carrier("ethyl lactate"), 1.0, None),
+        (carrier("ethyl lactate"), 1e6, None),
+        (TWO_ESTERS, 999.0, True),
+        (TWO_ESTERS, 1001.0, False),
+        (TRIACETIN_AND_LACTATE, 400.0, None),  # 180 mg/L of triacetin, 220 mg/L of what nobody states a limit for
+        (TRIACETIN_AND_LACTATE, 500 / 0.45 + 1, False),  # the triacetin alone is over its limit
+        (Blend({"triacetin": 1.0, "ethyl lactate": 0.0}, basis="mass"), 400.0, True),
+    ],
+)
+def test_one_unknown_taste_makes_the_answer_unknown(liquid, mg_per_L, under):
+    assert under_taste_limit(liquid, mg_per_L) is under
+
+
+def test_the_limit_of_the_others_stays_a_bound():
+    assert taste_limit(TRIACETIN_AND_LACTATE) == pytest.approx(500 / 0.45)
+    assert taste_unknown(TRIACETIN_AND_LACTATE) == ("ethyl lactate",)
+    assert taste_unknown(TWO_ESTERS) == ()
+
+
+def test_a_dose_that_meets_its_limit_is_not_over_it_by_rounding():
+    for share in (0.1, 0.3, 0.7, 0.9):
+        blend = Blend({"triacetin": share, "triethyl citrate": 1 - share}, basis="mass")
+        assert under_taste_limit(blend, taste_limit(blend)) is True
+        assert under_taste_limit(blend, 1.001 * taste_limit(blend)) is False
+
+
+def test_a_dosing_does_not_vouch_for_a_taste_that_nobody_states():
+    # 1:2 by mass of 200 mg/L of oil: 400 mg/L of carrier
+    asked = Application("US", "soft drinks", oil_mg_per_L=200)
+    found = dosing("limonene", TRIACETIN_AND_LACTATE, asked, basis="mass")
+    assert found.dose.carrier_mg_per_L == pytest.approx(400)
+    assert found.under_taste_limit is None
+    assert found.broken == ()
+    assert "no taste limit on record for ethyl lactate" in found.stock.sentence()
+    over = dosing("limonene", TRIACETIN_AND_LACTATE, asked, carrier_parts=6, basis="mass")  # 540 mg/L of triacetin
+    assert over.under_taste_limit is False
+    assert any("triacetin" in line and "OVER the taste limit" in line for line in over.broken)
+    known = dosing("limonene", TWO_ESTERS, asked, basis="mass")
+    assert known.under_taste_limit is True
+    assert "taste limit on record" not in known.stock.sentence()
+
+
 def test_pouring_bands_are_ordered_and_cover_everything():
     rows = [pouring_band(value).band for value in (1.0, 20.0, 65.0, 200.0, 1410.0)]
     assert len(set(rows)) == 5
@@ -231,7 +330,13 @@ def test_pouring_bands_are_ordered_and_cover_everything():
 def test_a_stock_is_thinner_than_its_carrier():
     # ln(viscosity) by volume (Arrhenius): 100 and 1 mPa s in equal volumes make 10
     assert stock_viscosity(100.0, 1.0, oil_parts=1, carrier_parts=1) == pytest.approx(10.0)
-    assert np.isnan(stock_viscosity(100.0, None, oil_parts=1, carrier_parts=1))
+    # 1 part of 8 mPa s to 2 of 1 mPa s: the cube root of 8
+    assert stock_viscosity(1.0, 8.0, oil_parts=1, carrier_parts=2) == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(("of_carrier", "of_oil"), [(100.0, None), (100.0, np.nan), (np.nan, 1.0), (np.nan, None)])
+def test_a_viscosity_that_is_not_known_makes_that_of_the_stock_unknown(of_carrier, of_oil):
+    assert np.isnan(stock_viscosity(of_carrier, of_oil, oil_parts=1, carrier_parts=1))
 
 
 def test_limonene_clouds_near_its_water_solubility():
@@ -389,6 +494,20 @@ def test_a_dosing_adds_up(lemonade):
     assert lemonade.broken == ()
 
 
+def test_the_shares_of_a_stock_worked_by_hand(lemonade):
+    # 40 mg of oil, 112 of triacetin (1.1583 g/mL, CRC Handbook) and 48 of propylene glycol (1.0361 g/mL) in 200 mg
+    table = lemonade.table.set_index("liquid")
+    assert table.index.tolist() == [lemonade.oil.name, "triacetin", "propylene glycol", "stock"]
+    assert table["mass_percent_of_stock"].tolist() == pytest.approx([20, 56, 24, 100])
+    volumes = np.array([40 / lemonade.oil.density, 112 / 1.1583, 48 / 1.0361])
+    expected = [*(100 * volumes / volumes.sum()), 100]
+    assert table["volume_percent_of_stock"].tolist() == pytest.approx(expected, rel=1e-3)
+    assert table["mg_per_kg"].tolist() == pytest.approx(table["mg_per_L"].tolist())  # of a product of 1 g/mL
+    asked = Application("EU", "soft drinks", oil_mg_per_L=40, product_density=1.25)
+    thick = dosing(lemonade.oil, lemonade.carrier, asked, carrier_parts=4, basis="mass").table
+    assert thick["mg_per_kg"].tolist() == pytest.approx([32, 89.6, 38.4, 160])
+
+
 def test_a_dosing_says_what_to_do_about_a_cloudy_drink(lemonade):
     said = " ".join(lemonade.drink_lines())
     for word in ("clouds", "limonene", "does not keep", "emulsion", "washed", "Sugar, acid"):
@@ -474,6 +593,9 @@ def test_nothing_is_known_of_pouring_without_a_viscosity():
 )
 def test_a_range_of_stocks_in_words(least, most, bound_by, said):
     assert StockRange(least, most, "clouds", bound_by).sentence() == said
+    untold = StockRange(least, most, "clouds", bound_by, ("a", "b")).sentence()
+    # where there is no stock there is nothing to taste
+    assert untold == (said if said.startswith("no stock") else f"{said}; no taste limit on record for a, b")
 
 
 def test_what_is_refused_is_said_with_the_text_that_refuses_it():

@@ -6,8 +6,9 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from hspkit import Application, Blend, oil, rank_carriers
+from hspkit import Application, Blend, best_blend, carrier, oil, rank_carriers
 from hspkit.errors import InputError, UnknownNameError
+from hspkit.pages import number
 from hspkit.ranking import COLUMNS, _order
 
 CITRUS = "sweet orange, cold-pressed"
@@ -252,6 +253,68 @@ def test_a_taste_that_is_noticed_counts_where_nobody_states_a_limit(ranking):
     assert "may be tasted" in ranking.row("ethyl acetate")["notes"]
     assert names.index("triethyl citrate") < names.index("ethyl acetate")
     assert "noticed where no limit is stated" in ranking.order
+
+
+def test_a_blend_with_an_unknown_taste_is_not_called_under_its_limit():
+    # Ethyl lactate is noticed from 155 mg/L (carriers.csv) and nobody states a limit; triacetin: 500 mg/L, common
+    # practice, no source.
+    blend = Blend({"ethyl lactate": 0.55, "triacetin": 0.45}, basis="mass")
+    liquid = float(oil("limonene").density) / blend.density  # parts by volume in 1 part by mass
+    asked = Application("US", "soft drinks", oil_mg_per_L=200)
+    row = rank_carriers("limonene", carriers=[blend], carrier_parts=2 * liquid, application=asked).row(blend.name)
+    assert row["carrier_mg_per_L"] == pytest.approx(400)
+    assert row["under_taste_limit"] is None
+    assert row["taste_limit_mg_per_L"] == pytest.approx(500 / 0.45)
+    assert "no taste limit on record for ethyl lactate" in row["notes"]
+    assert "may be tasted: noticed from about 155 mg/L" in row["notes"]
+    over = rank_carriers("limonene", carriers=[blend], carrier_parts=6 * liquid, application=asked).row(blend.name)
+    assert over["under_taste_limit"] is False
+    assert "over the taste limit of the trade" in over["notes"]
+    assert "no taste limit on record" not in over["notes"]
+
+
+def test_a_search_for_a_blend_does_not_vouch_for_an_unknown_taste():
+    asked = Application("US", "soft drinks", oil_mg_per_L=40)
+    found = best_blend("limonene", ["triacetin", "ethyl lactate"], application=asked, keep=5)
+    rows = found.table.to_dict("records")
+    members = [{part.name for part in one.parts} for one in found.blends]
+    for names, row in zip(members, rows, strict=True):
+        assert row["under_taste_limit"] is (True if names == {"triacetin"} else None)
+        assert ("no taste limit on record for ethyl lactate" in row["notes"]) == (len(names) == 2)
+    assert {"ethyl lactate", "triacetin"} in members
+
+
+def test_over_the_legal_limit_is_said_of_what_is_over_it_and_of_nothing_else():
+    # E 1520 in beverages 1 g/l (Regulation (EC) 1333/2008 Annex III Part 1 footnote a, read): of 40 mg/L of limonene
+    # (0.84 g/mL) with 2 parts of glycol (1.036 g/mL) there is 0.1 g/l, with 40 parts 2 g/l.
+    asked = Application("EU", "soft drinks", oil_mg_per_L=40)
+    for parts, mg_per_L, under in ((2, 99, True), (40, 1970, False)):
+        found = rank_carriers("limonene", carriers=["propylene glycol"], carrier_parts=parts, application=asked)
+        row = found.row("propylene glycol")
+        assert row["carrier_mg_per_L"] == pytest.approx(mg_per_L, rel=0.01)
+        assert row["legal_limit_mg_per_L"] == 1000
+        assert row["under_legal_limit"] is under
+        assert ("over the legal limit: propylene glycol: at most 1,000 mg/L" in row["notes"]) is not under
+    # no number is on record for glycerol (quantum satis), so it is under it
+    row = rank_carriers("limonene", carriers=["glycerol"], carrier_parts=40, application=asked).row("glycerol")
+    assert row["under_legal_limit"] is True
+    assert "over the legal limit" not in row["notes"]
+
+
+def test_by_a_use_level_of_stock_the_drink_holds_what_is_not_carrier():
+    # 300 mg/L of stock, by volume 1 part of limonene (0.842 g/mL) to 2 of triacetin (1.158 g/mL): 80 mg/L of oil
+    asked = Application("US", "soft drinks", stock_mg_per_L=300)
+    found = rank_carriers("limonene", carriers=["triacetin"], application=asked)
+    light, heavy = oil("limonene").density, carrier("triacetin").density
+    held = 300 * light / (light + 2 * heavy)
+    assert held == pytest.approx(80, abs=1)
+    assert found.drink().startswith(f"up to {number(held)} mg/L of this oil clouds")
+    # with a lighter carrier in the table the drink may hold more: the most is said
+    more = rank_carriers("limonene", carriers=["triacetin", "MCT"], application=asked)
+    assert more.drink().startswith(f"up to {number(300 * light / (light + 2 * carrier('MCT').density))} mg/L")
+    asked = Application("US", "soft drinks", oil_mg_per_L=80)
+    by_oil = rank_carriers("limonene", carriers=["triacetin"], application=asked)
+    assert by_oil.drink().startswith("80 mg/L of this oil clouds")
 
 
 def test_a_carrier_that_was_not_ranked_is_named(ranking):

@@ -31,6 +31,8 @@ from hspkit.application.rules import (
     permission,
     taste_limit,
     taste_lines,
+    taste_unknown,
+    under_taste_limit,
 )
 from hspkit.application.stock import StockRange, stock_range
 from hspkit.application.use import DRINKS, Application, Dose, check_basis, dose, positive, volume_parts
@@ -70,6 +72,8 @@ __all__ = [
     "stock_viscosity",
     "taste_limit",
     "taste_lines",
+    "taste_unknown",
+    "under_taste_limit",
     "volume_parts",
     "water_solubility",
 ]

@@ -20,6 +20,7 @@ from hspkit.application.rules import (
     mass_shares,
     permission,
     taste_lines,
+    under_taste_limit,
 )
 from hspkit.application.stock import StockRange, stock_range
 from hspkit.application.use import Application, Dose, check_basis, dose, volume_parts
@@ -128,6 +129,11 @@ class Dosing:
         return all(one.allowed for one in self.permissions)
 
     @property
+    def under_taste_limit(self) -> bool | None:
+        """Whether the dose keeps to the taste limits of all parts of the carrier; None when one is not known."""
+        return under_taste_limit(self.carrier, self.dose.carrier_mg_per_L)
+
+    @property
     def broken(self) -> tuple[str, ...]:
         """The limits that this dose breaks, legal ones first."""
         return (
@@ -189,7 +195,7 @@ class Dosing:
     def drink_lines(self) -> tuple[str, ...]:
         """Return what becomes of the finished drink in plain words, and what to do."""
         if self.drink is None:
-            return (f"{self.application.category} is not a drink: whether it stays clear was not asked.",)
+            return (f"{self.application.category}: not a drink that is asked to stay clear.",)
         clouds, oil_dose = self.drink, self.dose.oil_mg_per_L
         spirit = self.application.ethanol_percent
         where = f" ({spirit:g} % vol of ethanol)" if spirit else ""

@@ -93,7 +93,7 @@ def stock_viscosity(
     >>> stock_viscosity(20.0, 1.0, oil_parts=1, carrier_parts=2)
     7.37
     """
-    if oil_viscosity is None or not np.isfinite(carrier_viscosity) or not np.isfinite(oil_viscosity):
+    if oil_viscosity is None:
         return float("nan")
     share = oil_parts / (oil_parts + carrier_parts)
     return float(np.exp(share * np.log(oil_viscosity) + (1.0 - share) * np.log(carrier_viscosity)))

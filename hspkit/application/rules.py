@@ -6,6 +6,7 @@ check the code in force in your market, and have a qualified person confirm the 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
@@ -13,7 +14,7 @@ import numpy as np
 from hspkit import data
 from hspkit.application.use import Application, Dose
 from hspkit.carriers import Blend, Carrier
-from hspkit.law import CONSUMED, IN_FLAVOURING, PERMITTING_ROLES, Limit, LimitUse, limit_uses, limits
+from hspkit.law import CONSUMED, IN_FLAVOURING, Limit, LimitUse, grounds, limit_uses, limits
 from hspkit.pages import number
 
 __all__ = [
@@ -28,6 +29,8 @@ __all__ = [
     "permission",
     "taste_limit",
     "taste_lines",
+    "taste_unknown",
+    "under_taste_limit",
 ]
 
 #: Said wherever a limit is shown.
@@ -36,6 +39,9 @@ CHECK_THE_LAW = (
     "and have a qualified person confirm the use."
 )
 _INTAKE = "mg/kg body weight and day"
+_PERMITTED = ("yes", "restricted")
+#: What a dose may seem to be over a taste limit by rounding: a blend that was fitted to its limit keeps it [-].
+_ROUNDING = 1e-6
 
 
 class LawLine(NamedTuple):
@@ -96,8 +102,8 @@ class TasteLine(NamedTuple):
 
     @property
     def broken(self) -> bool:
-        """Whether the dose is over the taste limit."""
-        return bool(self.dose > self.limit)
+        """Whether the dose is over the taste limit; not where no limit is stated."""
+        return bool(self.dose > self.limit * (1.0 + _ROUNDING))
 
     def sentence(self) -> str:
         """Return the line in words."""
@@ -125,11 +131,15 @@ class Permission(NamedTuple):
 def _cite(row: Limit) -> str:
     kind = data.sources()[row.source]["kind"]
     how = f"text of {row.text_date}" if row.text_date else "date of text not recorded"
-    return f"{row.reference or row.source} ({how}; {'read' if kind == 'read' else 'from ' + kind})"
+    return f"{row.reference} ({how}; {'read' if kind == 'read' else 'from ' + kind})"
+
+
+def _cited(rows: Iterable[Limit]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(map(_cite, rows)))
 
 
 def _words(row: Limit) -> str:
-    if row.limit is None or row.unit is None:
+    if row.limit is None:
         return row.rule if row.rule != "none stated" else f"{row.role}, no limit stated"
     together = " together with the others of its group" if row.sum_group else ""
     return f"at most {row.limit:,.12g} {row.unit} {row.basis}{together}"
@@ -158,29 +168,24 @@ def permission(part: Carrier, market: str, category: str) -> Permission:
     False
     """
     word = part.permitted(market, category)
-    rows = limits(part.name, market, category)
-    allowed = word in ("yes", "restricted")
-    grounds = [
-        row for row in rows if row.role in PERMITTING_ROLES and (row.permitted in ("yes", "restricted")) == allowed
-    ]
-    cited = tuple(dict.fromkeys(_cite(row) for row in grounds))
-    if allowed:
-        return Permission(part.name, True, "; ".join(dict.fromkeys(_words(row) for row in grounds)), cited)
+    rows = grounds(part.name, market, category)
+    if word in _PERMITTED:
+        allowing = [row for row in rows if row.permitted in _PERMITTED]
+        return Permission(part.name, True, "; ".join(dict.fromkeys(map(_words, allowing))), _cited(allowing))
     if word == "no":
-        said = next((row.note for row in grounds if row.note), part.caution or "refused")
-        return Permission(part.name, False, f"not permitted in {market}: {said}", cited)
-    elsewhere = [
-        row
-        for row in limits(part.name, market)
-        if row.role in PERMITTING_ROLES and row.permitted in ("yes", "restricted")
-    ]
+        refusing = [row for row in rows if row.permitted == "no"]
+        said = next((row.note for row in refusing if row.note), part.caution or "refused")
+        return Permission(part.name, False, f"not permitted in {market}: {said}", _cited(refusing))
+    elsewhere = [row for row in grounds(part.name, market) if row.permitted in _PERMITTED]
     if elsewhere:
         named = ", ".join(dict.fromkeys(row.category for row in elsewhere))
-        cited = tuple(dict.fromkeys(_cite(row) for row in elsewhere))
-        return Permission(part.name, False, f"in {market} listed as a carrier for {named}, not for {category}", cited)
-    other = ", ".join(dict.fromkeys(row.role for row in rows if row.permitted in ("yes", "restricted")))
+        apart = ", which needs a text of its own" if category == "infant food" else ""
+        reason = f"in {market} listed as a carrier for {named}, not for {category}{apart}"
+        return Permission(part.name, False, reason, _cited(elsewhere))
+    listed_as = [row.role for row in limits(part.name, market, category) if row.permitted in _PERMITTED]
+    other = ", ".join(dict.fromkeys(listed_as))
     listed = f"; listed there as {other} only" if other else ""
-    return Permission(part.name, False, f"no evidence of permission as a carrier in {market}{listed}", cited)
+    return Permission(part.name, False, f"no evidence of permission as a carrier in {market}{listed}", _cited(rows))
 
 
 def legal_limit(
@@ -232,9 +237,7 @@ def legal_limit(
 
 def _rule(use: LimitUse) -> str:
     row = use.rows[0]
-    return (
-        f"{' + '.join(use.carriers)}: at most {use.limit:,.12g} {use.unit} {row.basis} ({row.reference or row.source})"
-    )
+    return f"{' + '.join(use.carriers)}: at most {use.limit:,.12g} {use.unit} {row.basis} ({row.reference})"
 
 
 def mass_shares(liquid: Carrier | Blend) -> dict[Carrier, float]:
@@ -252,7 +255,7 @@ def mass_shares(liquid: Carrier | Blend) -> dict[Carrier, float]:
 
 
 def taste_limit(liquid: Carrier | Blend) -> float | None:
-    """Return the dose of a carrier or blend at which one of its parts reaches its taste limit.
+    """Return the dose of a carrier or blend at which the first of its parts reaches its taste limit.
 
     Parameters
     ----------
@@ -262,8 +265,9 @@ def taste_limit(liquid: Carrier | Blend) -> float | None:
     Returns
     -------
     float or None
-        Dose of the whole; None when no part has a stated limit. Tastes are not added up: nothing is known about
-        their sum. [mg/L]
+        Dose of the whole; None when no part has a stated limit. Above it the dose is over a taste limit; that it is
+        under all of them only `under_taste_limit` can say, as nobody states a limit for some parts. Tastes are not
+        added up: nothing is known about their sum. [mg/L]
 
     Examples
     --------
@@ -273,6 +277,51 @@ def taste_limit(liquid: Carrier | Blend) -> float | None:
     """
     reached = [part.taste_limit / share for part, share in mass_shares(liquid).items() if part.taste_limit is not None]
     return min(reached) if reached else None
+
+
+def taste_unknown(liquid: Carrier | Blend) -> tuple[str, ...]:
+    """Return the names of the parts of a carrier for which nobody states a taste limit.
+
+    Parameters
+    ----------
+    liquid : Carrier or Blend
+        The carrier. [-]
+
+    Examples
+    --------
+    >>> taste_unknown(Blend({"triacetin": 0.5, "ethyl lactate": 0.5}, basis="mass"))
+    ('ethyl lactate',)
+    """
+    return tuple(part.name for part in mass_shares(liquid) if part.taste_limit is None)
+
+
+def under_taste_limit(liquid: Carrier | Blend, carrier_mg_per_L: float) -> bool | None:
+    """Say whether a dose of a carrier or blend keeps to the taste limits of all its parts.
+
+    Parameters
+    ----------
+    liquid : Carrier or Blend
+        The carrier. [-]
+    carrier_mg_per_L : float
+        Its dose in the finished product. [mg/L]
+
+    Returns
+    -------
+    bool or None
+        False when a part is over the limit that is stated for it, whatever the others; None when none is but some part
+        has no stated limit, or the dose is not known; else True. [-]
+
+    Examples
+    --------
+    >>> both = Blend({"triacetin": 0.5, "ethyl lactate": 0.5}, basis="mass")
+    >>> [under_taste_limit(both, dose) for dose in (900.0, 1100.0)]
+    [None, False]
+    """
+    lines = taste_lines(liquid, carrier_mg_per_L)
+    if any(line.broken for line in lines):
+        return False
+    known = np.isfinite(carrier_mg_per_L) and all(np.isfinite(line.limit) for line in lines)
+    return True if known else None
 
 
 def most_carrier_in_stock(liquid: Carrier | Blend, application: Application) -> tuple[float, str]:
@@ -348,21 +397,23 @@ def law_lines(liquid: Carrier | Blend, application: Application, amount: Dose) -
         found.append(LawLine(use.carriers, rule, use.limit, use.dose, use.unit, margin, *_whence(row)))
     nan = float("nan")
     for part in shares:
+        answering = grounds(part.name, *where)
         for row in limits(part.name, *where):
             if row.unit == _INTAKE:
                 rule = f"{row.wording}: {row.limit:,.12g} {row.unit}"
                 found.append(
                     LawLine((part.name,), rule, float(row.limit or nan), eaten[part.name], _INTAKE, nan, *_whence(row))
                 )
-            elif row.role in PERMITTING_ROLES and row.limit is None:
-                rule = f"{row.permitted}: {_words(row)} ({row.wording})"
+            elif row.limit is None and row in answering:
+                said = f"{_words(row)} ({row.wording})" if row.permitted in _PERMITTED else row.wording
+                rule = f"{row.permitted}: {said}"
                 found.append(LawLine((part.name,), rule, nan, nan, "", nan, *_whence(row)))
     return tuple(sorted(found, key=lambda line: (line.unit == _INTAKE, not np.isfinite(line.limit))))
 
 
 def _whence(row: Limit) -> tuple[str, str, str]:
     kind = data.sources()[row.source]["kind"]
-    return row.reference or row.source, row.text_date or "", "read" if kind == "read" else f"from {kind}"
+    return row.reference, row.text_date or "", "read" if kind == "read" else f"from {kind}"
 
 
 def taste_lines(liquid: Carrier | Blend, carrier_mg_per_L: float) -> tuple[TasteLine, ...]:

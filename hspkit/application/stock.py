@@ -6,7 +6,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from hspkit.application.rules import legal_limit, mass_shares, most_carrier_in_stock, permission, taste_limit
+from hspkit.application.rules import (
+    legal_limit,
+    mass_shares,
+    most_carrier_in_stock,
+    permission,
+    taste_limit,
+    taste_unknown,
+)
 from hspkit.application.use import Application
 from hspkit.carriers import Blend, Carrier
 from hspkit.pages import number
@@ -23,16 +30,19 @@ class StockRange(NamedTuple):
         Fewest parts of carrier at which the stock is clear; 0 when oil and carrier mix in every proportion,
         infinite when the carrier takes no oil. [-]
     most_dilute : float
-        Most parts of carrier within the legal and taste limits at this use level; infinite without such a limit,
-        NaN when it cannot be said. [-]
+        Most parts of carrier within the legal and taste limits on record at this use level; infinite without such a
+        limit, NaN when it cannot be said. [-]
     clear_by, bound_by : str
         What sets the two ends. [-]
+    taste_unknown : tuple of str
+        Parts of the carrier for which nobody states a taste limit, so that it bounds nothing here. [-]
     """
 
     most_concentrated: float
     most_dilute: float
     clear_by: str
     bound_by: str
+    taste_unknown: tuple[str, ...] = ()
 
     @property
     def possible(self) -> bool:
@@ -65,11 +75,14 @@ class StockRange(NamedTuple):
                 return f"no stock keeps to everything: {low} ({self.clear_by}); {self.bound_by}"
             return f"no stock keeps to everything: {low} ({self.clear_by}), within limits only to {self._most}"
         most = "any dilution" if np.isinf(self.most_dilute) else self._most
+        taste = f"; no taste limit on record for {', '.join(self.taste_unknown)}" if self.taste_unknown else ""
         if self.most_concentrated <= 0 and np.isinf(self.most_dilute):
-            return "any ratio is clear at the best estimate, and no limit on record bars dilution"
+            return f"any ratio is clear at the best estimate, and no limit on record bars dilution{taste}"
         if self.most_concentrated <= 0:
-            return f"any ratio is clear at the best estimate; within limits down to {most} by volume ({self.bound_by})"
-        return f"from {self._least} ({self.clear_by}) to {most} ({self.bound_by}), parts of oil to carrier by volume"
+            limits = f"within limits down to {most} by volume ({self.bound_by})"
+            return f"any ratio is clear at the best estimate; {limits}{taste}"
+        ends = f"from {self._least} ({self.clear_by}) to {most} ({self.bound_by})"
+        return f"{ends}, parts of oil to carrier by volume{taste}"
 
     @property
     def _least(self) -> str:
@@ -135,7 +148,7 @@ def stock_range(
     if in_stock < 1.0:
         bounds.append((in_stock / (1.0 - in_stock), stock_rule))
     most, bound_by = min(bounds, key=lambda bound: bound[0])
-    return StockRange(fewest, most * oil_density / liquid.density, clear_by, bound_by)
+    return StockRange(fewest, most * oil_density / liquid.density, clear_by, bound_by, taste_unknown(liquid))
 
 
 def _allowed(part: Carrier, application: Application) -> bool:

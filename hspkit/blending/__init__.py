@@ -101,7 +101,8 @@ def best_blend(
         Rank by the worst case of this share (0.2: in four cases of five it is better) under the uncertainty of the
         Hansen parameters, for the objectives "distance" and "clear". [-]
     within_taste : bool
-        Whether to hold every carrier to its taste limit; needs an application. [-]
+        Whether to hold every carrier that has a stated taste limit to it; needs an application. Nothing holds the
+        others: with one of them in a blend, ``under_taste_limit`` of its row is None or False. [-]
     celsius : float
         Temperature of the stock. [degC]
     random_state : int, Generator or None

@@ -157,7 +157,7 @@ def build_limits(
     min_share, max_share : mapping of str to float
         Volume fraction of named carriers in the blend. [-]
     within_taste : bool
-        Whether to hold each carrier to its taste limit. [-]
+        Whether to hold each carrier that has a stated taste limit to it; nothing holds the others. [-]
 
     Returns
     -------

@@ -41,6 +41,7 @@ COLUMNS = {
     "carrier_mg_per_L": "mg/L",
     "legal_limit_mg_per_L": "mg/L",
     "taste_limit_mg_per_L": "mg/L",
+    "under_taste_limit": "-",
     "tightest_limit": "-",
     "notes": "-",
 }
@@ -63,6 +64,7 @@ def row_of(problem: Problem, one: Found, asked: Application | None) -> dict[str,
         "viscosity_mPa_s": blend.viscosity(20.0),
         "cost_per_L": np.nan if problem.cost is None else float(problem.cost @ full),
         "verdict": None,
+        "under_taste_limit": None,
         "tightest_limit": "",
         "notes": "",
     }
@@ -90,6 +92,9 @@ def row_of(problem: Problem, one: Found, asked: Application | None) -> dict[str,
         row["carrier_mg_per_L"] = amount.carrier_mg_per_L
         row["legal_limit_mg_per_L"] = np.nan if legal is None else legal
         row["taste_limit_mg_per_L"] = np.nan if taste is None else taste
+        row["under_taste_limit"] = product.under_taste_limit(blend, amount.carrier_mg_per_L)
+        if row["under_taste_limit"] is None and taste is not None:
+            notes.append(f"no taste limit on record for {', '.join(product.taste_unknown(blend))}")
     if problem.limits.names:
         slack = problem.limits.slack(full)
         slack = slack - problem.viscosity_offsets(support)[0]

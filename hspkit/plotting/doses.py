@@ -60,7 +60,7 @@ def dose(ranking: Ranking, ax: Axes | None = None) -> Axes:
         ends = [value for value in known.values() if np.isfinite(value) and value > 0]
         if not refused:
             end = min(ends) if ends else high * 0.93
-            over = bool(ends) and amount > end
+            over = row["under_legal_limit"] is False or row["under_taste_limit"] is False
             axes.plot([amount, end], [place] * 2, color=WARNING if over else PALE, linewidth=3 if over else 1.4)
             if not ends:
                 axes.plot(end, place, marker=">", color=PALE, markersize=6)
