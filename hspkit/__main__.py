@@ -314,11 +314,13 @@ def _dissolve(options: argparse.Namespace) -> str:
     import pandas as pd
 
     row = {"oil": outcome.oil.name, "carrier": outcome.carrier.name}
+    row["oil_covered_percent"] = outcome.oil.covered_percent
     keys = (
         "oil_parts", "carrier_parts", "celsius", "verdict", "p_clear", "p_hazy", "p_splits", "undecided",
-        "max_oil_percent", "water_tolerance_percent", "spinodal_index", "second_phase_percent",
+        "least_oil_percent", "max_oil_percent", "water_tolerance_percent", "spinodal_index", "second_phase_percent",
     )  # fmt: skip
     row |= {key: getattr(outcome, key) for key in keys}
+    row["unknown"] = outcome.unknown
     row |= {"limiting_components": "; ".join(outcome.limiting_components), "advice": " ".join(outcome.advice)}
     frame = pd.DataFrame([row])
     return pages.csv_text(frame) if options.csv else _json(frame)

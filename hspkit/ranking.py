@@ -58,6 +58,7 @@ COLUMNS = {
     "pours": "-",
     "carrier_dissolves_in_drink": "-",
     "drink_stays_clear": "-",
+    "oil_covered_percent": "mass % of the oil",
     "notes": "-",
 }
 
@@ -548,6 +549,7 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
         "pours": None if band is None else band.pours,
         "carrier_dissolves_in_drink": None,
         "drink_stays_clear": None,
+        "oil_covered_percent": outcome.oil.covered_percent,
         "notes": "",
     }
     notes = []

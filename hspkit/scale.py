@@ -141,7 +141,9 @@ def _answer(question: dict[str, Any], draws: int, random_state: int) -> tuple[Ou
             warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
     if outcome is None:
         return None, "failed", reason
-    return outcome, "extrapolated" if notes else "ok", "; ".join(dict.fromkeys(notes))
+    status = "extrapolated" if notes else "ok"
+    notes += [text for text in (outcome.unknown, outcome.oil.coverage) if text]
+    return outcome, status, "; ".join(dict.fromkeys(notes))
 
 
 def estimate_partitions(

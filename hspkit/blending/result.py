@@ -266,7 +266,7 @@ def cautions_for(subjects: Sequence[Oil | HSP], blends: Sequence[Blend]) -> tupl
     """Return the cautions that belong to a table of blends, each once."""
     rows = data.read_table("cautions.csv").rows
     found = [row["text"] for row in rows if row["topic"] == "every ranking"]
-    found += [one.caution for one in subjects if isinstance(one, Oil) and one.caution]
+    found += [said for one in subjects if isinstance(one, Oil) for said in (one.coverage, one.caution) if said]
     members: dict[str, Carrier] = {part.name: part for blend in blends for part in blend.parts}
     found += [f"{part.name}: {part.caution}" for part in members.values() if part.caution]
     return tuple(dict.fromkeys(found))

@@ -25,6 +25,8 @@ _HAZE_GRID = np.array([1.02, 1.08, 1.2, 1.6])
 #: How near a share of oil may come to a cloud point and still count as on either side of it [-]: that is what cloud
 #: points are good to.
 _EDGE = 1e-4
+#: Second phase of a mixture that is beyond its cloud point by less than phases can be told apart [-].
+_TRACE = 1e-12
 #: A component named as limiting makes up at least this share of what the strongest ones do [-], and at most so many.
 _NAMED, _MOST_NAMED = 0.1, 3
 
@@ -87,7 +89,7 @@ def look(stock: Stock, subject: Oil, celsius: float) -> Extent:
     there = mixture.fractions > 0
     present = mixture.rows(there)
     scene = phases.Landscape.of(present.fractions, present.volumes, present.points, celsius=celsius)
-    second = float(scene.split([1.0]).separated[0]) if scene.index >= 1.0 else 0.0
+    second = _second_phase(scene)
     clear = second <= 0.0
     # both searches in one batch; a stock that is not clear takes no water
     starts, added = [stock.carrier, mixture.fractions][: 1 + clear], [stock.oil, stock.water][: 1 + clear]
@@ -103,6 +105,14 @@ def look(stock: Stock, subject: Oil, celsius: float) -> Extent:
         limiting = ()
     solids = may_crystallise(present, subject, celsius, clear=clear)
     return Extent(scene, second, least, most, bool(separates), water, limiting, solids)
+
+
+def _second_phase(scene: phases.Landscape) -> float:
+    """Return the share of the volume outside the largest phase; 0 for one phase, and only then. [-]"""
+    if scene.index < 1.0:
+        return 0.0
+    parted = scene.split([1.0])
+    return float(parted.separated[0]) if parted.n_phases[0] > 1 else _TRACE
 
 
 def _clouds(stock: Stock, starts: Sequence[Array], added: Sequence[Array], celsius: float) -> list[float]:

@@ -162,9 +162,10 @@ def after_trial(belief: Belief | None, key: tuple[object, ...], chances: dict[st
     if tried is None:
         return chances
     lapsed = min(1.0, LAPSE / tried.p_others)
-    own = max(0.0, (tried.p_others - LAPSE) / (1.0 - 3.0 * LAPSE))
-    seen = 1.0 - lapsed * (1.0 - own)
-    others = {word: chance for word, chance in chances.items() if word != tried.outcome}
-    total = sum(others.values())
-    found = {word: (1.0 - seen) * (chance / total if total > 0 else 0.5) for word, chance in others.items()}
-    return {word: seen if word == tried.outcome else found[word] for word in chances}
+    if tried.outcome != "clear":  # what was seen takes what a lapse leaves
+        found = {word: lapsed * chance for word, chance in chances.items() if word != tried.outcome}
+        return {word: found.get(word, 1.0 - sum(found.values())) for word in chances}
+    clear = 1.0 - lapsed * (1.0 - max(0.0, (tried.p_others - LAPSE) / (1.0 - 3.0 * LAPSE)))
+    rest = 1.0 - chances["clear"]
+    scale = (1.0 - clear) / rest if rest > 0 else 0.0
+    return {word: clear if word == "clear" else scale * chance for word, chance in chances.items()}

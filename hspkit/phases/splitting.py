@@ -23,8 +23,10 @@ _VANISHED = 1e-13
 _MERGED = 1e-6
 #: Phases at most; ordinary mixtures make two, contrived ones of twenty unlike liquids more.
 _MOST_PHASES = 8
-_FIRST_AMOUNTS = np.array([1e-8, 1e-6, 1e-4, 1e-3, 0.01, 0.03, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.97, 0.99])
-_FURTHER_AMOUNTS = _FIRST_AMOUNTS[:10]
+#: Volumes of a further phase that are tried; those of a first one begin lower: a trace of wax just beyond its cloud
+#: point makes a billionth of the volume, and it clouds.
+_FURTHER_AMOUNTS = np.array([1e-8, 1e-6, 1e-4, 1e-3, 0.01, 0.03, 0.1, 0.2, 0.35, 0.5])
+_FIRST_AMOUNTS = np.concatenate([[1e-11, 1e-9], _FURTHER_AMOUNTS, [0.65, 0.8, 0.9, 0.97, 0.99]])
 #: Guesses whose Gibbs energy is worked out together.
 _AT_ONCE = 4096
 

@@ -369,7 +369,7 @@ class Lesson:
                 f"{row['part']} of {row['substance']} {row['before']:.2f} -> {row['after']:.2f}"
                 f" ({row['moved']:+.1f} standard deviations; now +-{row['sd_after']:.2f})."
             )
-        return "\n".join(lines)
+        return "\n".join([*lines, self.before.coverage] if self.before.coverage else lines)
 
 
 def _why(by: dict[str, float], oil_names: set[str], sd_before: float, sd_after: float) -> str:

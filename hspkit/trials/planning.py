@@ -337,7 +337,7 @@ def next_trial(
     if fresh:
         subject = learn(subject, fresh, random_state=random_state)
     liquids: list[Carrier | Blend] = []
-    notes: list[str] = []
+    notes = [subject.coverage] if subject.coverage else []
     for one in carriers:
         liquid = carrier(one)
         if any(part.substance is None for part in liquid.parts):
