@@ -187,7 +187,7 @@ def test_rows_use_the_closed_lists():
 
 
 def test_unknown_market_or_category_lists_the_known_ones():
-    with pytest.raises(UnknownNameError, match="no market 'Atlantis'; expected one of US, EU, .*Australia/NZ"):
+    with pytest.raises(UnknownNameError, match=r"no market 'Atlantis'; expected one of US, EU, .*Australia/NZ"):
         law.limits("triacetin", "Atlantis")
     with pytest.raises(UnknownNameError, match="no category 'lemonade'; expected one of soft drinks, "):
         law.permission("triacetin", "EU", "lemonade")
