@@ -65,6 +65,14 @@ def test_diluting_keeps_ethanol_and_mass():
     assert ethanol.dilute(70, 70).water_volume == pytest.approx(0.0, abs=1e-12)
 
 
+@pytest.mark.parametrize(("strength", "kg_per_m3"), OIML_20)
+def test_volumes_before_mixing_follow_from_the_tables(strength, kg_per_m3):
+    # 100 mL weigh kg_per_m3 / 10 g, of which strength x 0.78924 g are ethanol and the rest water of 0.99820 g/mL
+    water = (kg_per_m3 / 10 - strength * 0.78924) / 0.99820
+    expected = np.array([strength, water]) / (strength + water)
+    np.testing.assert_allclose(ethanol.volume_fractions(float(strength)), expected, atol=2e-5)
+
+
 def test_volume_fractions_before_mixing():
     # 100 mL of 70 % vol: 70 mL of ethanol and 885.56 x 0.1 - 70 x 0.78924 = 33.309 g of water, 33.369 mL
     np.testing.assert_allclose(ethanol.volume_fractions(70.0), np.array([70, 33.369]) / 103.369, atol=2e-5)

@@ -187,14 +187,24 @@ def test_rows_use_the_closed_lists():
 
 
 def test_unknown_market_or_category_lists_the_known_ones():
-    with pytest.raises(UnknownNameError, match="Australia/NZ"):
+    with pytest.raises(UnknownNameError, match=r"no market 'Atlantis'; expected one of US, EU, .*Australia/NZ"):
         law.limits("triacetin", "Atlantis")
-    with pytest.raises(UnknownNameError, match="soft drinks"):
+    with pytest.raises(UnknownNameError, match="no category 'lemonade'; expected one of soft drinks, "):
         law.permission("triacetin", "EU", "lemonade")
-    with pytest.raises(InputError, match="dose"):
-        law.limit_uses({"triacetin": -1}, "EU", "soft drinks")
-    with pytest.raises(InputError, match="density"):
-        law.limit_uses({"triacetin": 1}, "EU", "soft drinks", product_density=0)
+
+
+@pytest.mark.parametrize("dose", [-1, -1e-9, float("nan"), float("inf")])
+def test_a_dose_is_a_number_from_zero_on(dose):
+    with pytest.raises(InputError, match=f"the dose of 'triacetin' is {dose!r}; expected a number >= 0 in mg/L"):
+        law.limit_uses({"triacetin": dose}, "EU", "soft drinks")
+    (use,) = law.limit_uses({"triacetin": 0.0}, "EU", "soft drinks")
+    assert (use.dose, use.share) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize("density", [0, -1.0, float("nan"), float("inf")])
+def test_a_density_is_a_positive_number(density):
+    with pytest.raises(InputError, match=f"product_density is {density!r}; expected a positive density in g/mL"):
+        law.limit_uses({"triacetin": 1}, "EU", "soft drinks", product_density=density)
 
 
 @pytest.mark.parametrize("market", ["EU", "UK"])
