@@ -142,7 +142,7 @@ def read_csv(path: str | Path, *, component: str | None = None, percent: str | N
         (n, cells) for n, cells in numbered_rows(text, file.name, separator=separator) if any(map(str.strip, cells))
     ]
     place = _head(rows[:HEAD_LINES], component, percent) or 0
-    notes = ()
+    notes: tuple[str, ...] = ()
     if place:
         above = rows_text([number for number, _ in rows[:place]])
         notes = (f"{file.name}: the headings stand in row {rows[place][0]}; left out above them: {above}",)
@@ -350,7 +350,7 @@ def peaks(sheet: Sheet, where: str, *, component: str | None = None, percent: st
         if _is_total(name, others):
             notes.append(f"{spot}: {name or others[0]!r}, {cell!r} adds other rows up and is left out")
             continue
-        for at in {name_at, share_at, cas_at} - {None}:
+        for at in (name_at, share_at, name_at if cas_at is None else cas_at):
             if is_date(row[at]):
                 message = f"{spot}: column {header[at]!r} is {row[at].strip()!r}: {MADE_A_DATE}"
                 raise DataFileError(message)
