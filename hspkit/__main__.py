@@ -160,12 +160,16 @@ def _application(options: argparse.Namespace) -> Application | None:
     )
 
 
-def _oil(text: str) -> Any:
-    return hspkit.Oil.from_csv(text) if text.lower().endswith(".csv") else hspkit.oil(text)
+def _oil(text: str, options: argparse.Namespace) -> Any:
+    if not text.lower().endswith(".csv"):
+        return hspkit.oil(text)
+    found = hspkit.Oil.from_csv(text)
+    options.said = [*getattr(options, "said", []), *found.notes]  # shown with the answer, whatever form that has
+    return found
 
 
 def _handled(options: argparse.Namespace) -> Any:
-    subject = _oil(options.oil)
+    subject = _oil(options.oil, options)
     if options.fold is not None:
         subject = subject.folded(options.fold)
     if options.without_terpenes is not None:
@@ -346,7 +350,7 @@ def _blend(options: argparse.Namespace) -> str:
     _long("blending")
     prices = _named("--price", options.price) if options.price else None
     search = hspkit.best_blend(
-        [_handled(options), *map(_oil, options.also)],
+        [_handled(options), *(_oil(name, options) for name in options.also)],
         options.carrier or None,
         max_carriers=options.max_carriers,
         oil_parts=options.oil_parts,
@@ -493,7 +497,7 @@ def _handling(options: argparse.Namespace) -> str:
     from hspkit.application import handling
 
     table = handling(
-        _oil(options.oil),
+        _oil(options.oil, options),
         oil_mg_per_L=options.oil_mg_per_l,
         folds=options.folds,
         terpenes_removed=[share / 100.0 for share in options.terpenes_removed],
@@ -798,6 +802,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         except KeyboardInterrupt:
             print("hspkit: stopped", file=sys.stderr)
             return 130
+    for one in dict.fromkeys(getattr(options, "said", [])):
+        print(f"hspkit: note: {pages.plain(one)}", file=sys.stderr)
     for one in dict.fromkeys(str(warning.message) for warning in caught):
         print(f"hspkit: warning: {one}", file=sys.stderr)
     return _print(text)

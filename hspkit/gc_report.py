@@ -10,13 +10,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-import numpy as np
+from hspkit.cells import MADE_A_DATE, decimal_signs, is_date, is_grouped, read_number, rows_text
+from hspkit.data import numbered_rows
+from hspkit.errors import DataFileError, InputError
+from hspkit.pages import decoded, file_bytes
 
-from hspkit.data import csv_rows
-from hspkit.errors import DataFileError
-from hspkit.pages import file_bytes
-
-__all__ = ["SUM_TOLERANCE", "Peak", "peaks", "read_csv", "spoken_name"]
+__all__ = ["SUM_TOLERANCE", "Peak", "Report", "Sheet", "peaks", "read_csv", "spoken_name", "sums_the_others"]
 
 #: How far the shares of a profile may exceed 100 % [percentage points]: reports round each peak.
 SUM_TOLERANCE = 0.5
@@ -24,14 +23,34 @@ SUM_TOLERANCE = 0.5
 MAX_PEAKS = 2000
 #: A profile that sums to less was written in fractions of 1, not in percent [%].
 FRACTIONS_BELOW = 1.5
+#: Lines of a file among which the headings are looked for; above them stand title, sample and date.
+HEAD_LINES = 60
 NAME_HEADINGS = ("component", "compound", "constituent", "substance", "name")
 CAS_HEADINGS = ("cas", "cas number", "cas no", "cas no.", "cas rn")
 SHARE_HEADINGS = (
     "percent", "%", "area %", "% area", "area percent", "peak area %", "mass %", "mass percent", "weight %",
     "weight percent", "wt %", "% w w", "area", "pct", "share", "typical pct",
 )  # fmt: skip
+_NAME_WORDS = frozenset({"component", "compound", "name"})
+_CAS_WORDS = frozenset({"cas"})
+_SHARE_WORDS = frozenset({"%", "percent", "pct"})
+#: Units that are no per cent by area or mass, and words of headings over per cents of something else.
+_OTHER_UNITS = frozenset({
+    "ppm", "ppb", "ppt", "mg", "ug", "ng", "g", "ml", "counts", "count", "mol", "mole", "molar", "vol",
+    "volume", "v", "fraction",
+})  # fmt: skip
+_OTHER_WORDS = _OTHER_UNITS | frozenset({
+    "rsd", "sd", "dev", "stdev", "cv", "error", "match", "quality", "qual", "similarity", "prob", "probability",
+    "score", "fit", "min", "max",
+})  # fmt: skip
 _TRACE = {"", "-", "–", "n.d.", "nd", "n.d", "tr", "tr.", "t", "trace", "traces"}
-_TOTALS = {"total", "sum", "identified", "total identified", "total (%)"}
+#: First or last words of rows that add other rows up (common practice, no source).
+_TOTAL_WORDS = frozenset({
+    "total", "totals", "totale", "totali", "totaal", "totalt", "sum", "sums", "summe", "summa", "somme", "suma",
+    "soma", "insgesamt", "zwischensumme", "subtotal", "celkem", "razem", "итого", "всего", "合計", "合计",
+})  # fmt: skip
+_TOTALS = {"identified", "identified compounds", "identified components", "identified constituents"}
+_NO_CAS = {"", "-", "--", "?", "n/a", "na", "n.a.", "none", "unknown", "not available"}
 
 
 class Peak(NamedTuple):
@@ -53,13 +72,50 @@ class Peak(NamedTuple):
     row: int
 
 
-def read_csv(path: str | Path) -> tuple[list[str], list[list[str]]]:
-    """Return the header and the rows of a csv, whatever its separator and encoding.
+class Sheet(NamedTuple):
+    """Cells of a report, before they are understood.
+
+    Attributes
+    ----------
+    header : list of str
+        Headings. [-]
+    rows : list of (int, list of str)
+        Number and cells of each row. [-]
+    notes : tuple of str
+        What was left out to find the headings. [-]
+    """
+
+    header: list[str]
+    rows: list[tuple[int, list[str]]]
+    notes: tuple[str, ...] = ()
+
+
+class Report(NamedTuple):
+    """Peaks of a report, and what to know of how they were read.
+
+    Attributes
+    ----------
+    peaks : tuple of Peak
+        In the order of the report. [-]
+    notes : tuple of str
+        Lines and rows that were left out, and which column was taken for the shares. [-]
+    """
+
+    peaks: tuple[Peak, ...]
+    notes: tuple[str, ...]
+
+
+def read_csv(path: str | Path, *, component: str | None = None, percent: str | None = None) -> Sheet:
+    """Return the headings and the rows of a csv, whatever its separator and encoding.
+
+    The headings are the first row with one of names or CAS numbers and one of shares; what stands above is left out.
 
     Parameters
     ----------
     path : str or Path
-        A file with commas, semicolons or tabs, in UTF-8 with or without byte-order mark, or Latin-1. [-]
+        A file with commas, semicolons or tabs, in UTF-8, UTF-16 or Windows-1252. [-]
+    component, percent : str, optional
+        As in `peaks`. [-]
 
     Raises
     ------
@@ -67,20 +123,40 @@ def read_csv(path: str | Path) -> tuple[list[str], list[list[str]]]:
         When the file cannot be read or is empty.
     """
     file = Path(path)
-    raw = file_bytes(file)
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = raw.decode("latin-1")
+    text, _ = decoded(file_bytes(file), file.name)
     if not text.strip():
         message = f"{file.name}: the file is empty; expected a header and one row per component"
         raise DataFileError(message)
-    first = next(line for line in text.splitlines() if line.strip())
-    separator = max(";\t,", key=first.count)  # of a tie, the less common one: it was chosen on purpose
-    table = csv_rows(text, file.name, separator=separator)
-    while not any(cell.strip() for cell in table[0]):
-        table.pop(0)
-    return [cell.strip() for cell in table[0]], table[1:]
+    lines = text.splitlines(keepends=True)
+    first = next(line for line in lines if line.strip())
+    separator, most = max(";\t,", key=first.count), 0  # of a tie, the less common one: it was chosen on purpose
+    for mark in ";\t,":
+        try:
+            head = numbered_rows("".join(lines[:HEAD_LINES]), file.name, separator=mark)
+        except DataFileError:  # a line that is too long for one cell; read with its own separator it may be sound
+            continue
+        place = _head(head, component, percent)
+        if place is not None and len(head[place][1]) > most:
+            separator, most = mark, len(head[place][1])
+    rows = [
+        (n, cells) for n, cells in numbered_rows(text, file.name, separator=separator) if any(map(str.strip, cells))
+    ]
+    place = _head(rows[:HEAD_LINES], component, percent) or 0
+    notes: tuple[str, ...] = ()
+    if place:
+        above = rows_text([number for number, _ in rows[:place]])
+        notes = (f"{file.name}: the headings stand in row {rows[place][0]}; left out above them: {above}",)
+    return Sheet([cell.strip() for cell in rows[place][1]], rows[place + 1 :], notes)
+
+
+def _head(rows: Sequence[tuple[int, list[str]]], component: str | None, percent: str | None) -> int | None:
+    """Return the place of the first row that has headings of names and of shares."""
+    for place, (_, cells) in enumerate(rows):
+        header = [cell.strip() for cell in cells]
+        named, shared = _named(header, component), _shared(header, percent)
+        if named and shared and set(shared) - set(named) and not any(re.search(r"\d\s*%", header[at]) for at in shared):
+            return place
+    return None
 
 
 def spoken_name(name: str) -> str:
@@ -100,107 +176,190 @@ def spoken_name(name: str) -> str:
     return name if match is None else f"{match['prefix'].rstrip('-')}-{match['stem']}"
 
 
-def _column(header: list[str], given: str | None, usual: Sequence[str], what: str, where: str) -> int | None:
-    if given is not None:
-        if given not in header:
-            message = f"{where}: no column {given!r}; the header has {', '.join(map(repr, header))}"
-            raise DataFileError(message)
-        return header.index(given)
-    plain = [" ".join(re.findall(r"[a-z0-9.]+|%", cell.lower())) for cell in header]
-    found = [plain.index(heading) for heading in usual if heading in plain]
-    if not found:  # "Rel. peak area [%]" or "Compound name": the only heading with such a word
-        words = {"component", "compound", "name", "cas", "%", "percent", "pct"} & {w for h in usual for w in h.split()}
-        found = [at for at, heading in enumerate(plain) if words & set(heading.split())]
-        return found[0] if len(found) == 1 else None
-    if plain.count(plain[found[0]]) > 1:
+def sums_the_others(found: Sequence[Peak]) -> bool:
+    """Tell whether the last peak is as large as all others together, within their rounding.
+
+    Parameters
+    ----------
+    found : sequence of Peak
+        Peaks in the order of the report. [-]
+
+    Examples
+    --------
+    >>> shares = [94.35, 1.9, 96.25]
+    >>> sums_the_others([Peak(str(row), "", share, row) for row, share in enumerate(shares)])
+    True
+    """
+    if len(found) < 2:
+        return False
+    decimals = max(len(f"{peak.percent:.6g}".partition(".")[2]) for peak in found)
+    rounding = min(SUM_TOLERANCE, 0.5 * len(found) / 10**decimals)
+    return abs(found[-1].percent - sum(peak.percent for peak in found[:-1])) <= rounding + 1e-9
+
+
+# --- columns ---
+
+
+def _words(heading: str) -> list[str]:
+    return re.findall(r"[a-z0-9.]+|%", heading.lower())
+
+
+def _usual(heading: str, usual: Sequence[str]) -> bool:
+    return " ".join(_words(heading)) in usual
+
+
+def _places(header: list[str], usual: Sequence[str], words: frozenset[str]) -> list[int]:
+    """Return the columns with a usual heading, the best first, or else those whose heading has one of the words."""
+    plain = [" ".join(_words(cell)) for cell in header]
+    found = [at for heading in usual for at, cell in enumerate(plain) if cell == heading]
+    return found or [at for at, heading in enumerate(plain) if words & set(heading.split())]
+
+
+def _named(header: list[str], component: str | None) -> list[int]:
+    if component is not None:
+        return [at for at, cell in enumerate(header) if cell == component]
+    return _places(header, NAME_HEADINGS, _NAME_WORDS) + _places(header, CAS_HEADINGS, _CAS_WORDS)
+
+
+def _shared(header: list[str], percent: str | None) -> list[int]:
+    if percent is not None:
+        return [at for at, cell in enumerate(header) if cell == percent]
+    plain = ["" if _OTHER_WORDS & set(_words(cell)) else cell for cell in header]
+    return _places(plain, SHARE_HEADINGS, _SHARE_WORDS)
+
+
+def _column(header: list[str], found: list[int], given: str | None, usual: Sequence[str], what: str, where: str) -> int:
+    shown = ", ".join(map(repr, header))
+    if given is not None and not found:
+        message = f"{where}: no column {given!r}; the header has {shown}"
+        raise DataFileError(message)
+    if not found:
+        message = (
+            f"{where}: no column of {what} in the header {shown}; expected one of {', '.join(usual)}, or say which "
+            "it is"
+        )
+        raise DataFileError(message)
+    plain = [" ".join(_words(cell)) for cell in header]
+    if len(found) > 1 and (given is not None or plain.count(plain[found[0]]) > 1):
         message = f"{where}: the header has {header[found[0]]!r} twice; say which column holds the {what}"
+        raise DataFileError(message)
+    if len(found) > 1 and not _usual(header[found[0]], usual):
+        message = (
+            f"{where}: no column of {what} that is sure: {', '.join(repr(header[at]) for at in found)} in the header; "
+            "say which it is, or delete the others"
+        )
         raise DataFileError(message)
     return found[0]
 
 
-def _share(cell: str, where: str) -> float:
+# --- rows ---
+
+
+def _is_total(name: str, others: Sequence[str]) -> bool:
+    """Tell whether a row adds others up, by its name or, where it has none, by the text of another cell."""
+    for text in [name] if name else others:
+        words = re.findall(r"[^\W\d_]+", text.casefold())
+        if words and (
+            _TOTAL_WORDS & {words[0], words[-1]} or words[0].startswith("gesamt") or " ".join(words) in _TOTALS
+        ):
+            return True
+    return False
+
+
+def _share(cell: str, what: str, signs: frozenset[str]) -> float:
     text = cell.strip().removesuffix("%").strip()
     if text.lower() in _TRACE or text.startswith("<"):
         return 0.0
-    if "," in text and "." not in text:
-        text = text.replace(",", ".")  # a decimal comma
     try:
-        value = float(text)
-    except ValueError:
-        value = float("nan")
-    if not np.isfinite(value) or not 0 <= value <= 100 + SUM_TOLERANCE:
-        message = f"{where} holds {cell!r}; expected a number from 0 to 100 %"
+        value = read_number(text, what, signs)
+    except InputError as error:
+        message = f"{error} from 0 to 100 %" if str(error).endswith("a number") else str(error)
+        raise DataFileError(message) from None
+    if not 0 <= value <= 100 + SUM_TOLERANCE:
+        message = f"{what} is {cell!r}; expected a number from 0 to 100 %"
         raise DataFileError(message)
     return value
 
 
-def peaks(
-    header: list[str],
-    rows: list[list[str]],
-    where: str,
-    *,
-    component: str | None = None,
-    percent: str | None = None,
-    first_row: int = 2,
-) -> tuple[Peak, ...]:
+def _cas(cell: str) -> str:
+    """Return the CAS number of a cell as it is written in the tables, any other text as it is."""
+    text = re.sub(r"[‐‑‒–—−]", "-", cell.strip())
+    text = re.sub(r"^(?:cas\b[\s:#]*)?0*(?=\d+-\d\d-\d$)", "", text, flags=re.IGNORECASE)
+    return "" if text.casefold() in _NO_CAS else text
+
+
+def peaks(sheet: Sheet, where: str, *, component: str | None = None, percent: str | None = None) -> Report:
     """Return the peaks of a table after checking every cell.
 
-    "tr", "n.d." and "<0.1" count as zero; zeros and rows that give a total are left out.
+    "tr", "n.d.", "<0.1" and an empty cell count as zero; zeros and rows that add others up are left out, and the notes
+    say which.
 
     Parameters
     ----------
-    header : list of str
-        Headings. [-]
-    rows : list of list of str
-        Cells. [-]
+    sheet : Sheet
+        Headings and cells. [-]
     where : str
         Name of the table, for messages. [-]
     component, percent : str, optional
         Headings of the names and of the shares; usual ones are found without. [-]
-    first_row : int
-        Number of the first row, for messages. [-]
 
     Raises
     ------
     DataFileError
-        Naming table, row and column: no column of names or shares, a cell that is not a number of %, a name
-        that stands twice, shares that exceed 100 %.
+        Naming table, row and column: no column of names or shares, a cell that is not a number of % or a date, a
+        name that stands twice, shares that exceed 100 % or may be counts or fractions.
 
     Examples
     --------
-    >>> peaks(["Compound", "Area %"], [["limonene", "94,3"], ["myrcene", "tr"]], "orange.csv")
+    >>> rows = [(2, ["limonene", "94,3"]), (3, ["myrcene", "tr"]), (4, ["Total", "94,3"])]
+    >>> found = peaks(Sheet(["Compound", "Area %"], rows), "orange.csv")
+    >>> found.peaks
     (Peak(name='limonene', cas='', percent=94.3, row=2),)
+    >>> print(*found.notes, sep="\\n")
+    orange.csv, row 4: 'Total', '94,3' adds other rows up and is left out
+    orange.csv: counted as zero: row 3
     """
-    name_at = _column(header, component, NAME_HEADINGS, "names", where)
-    cas_at = _column(header, None, CAS_HEADINGS, "CAS numbers", where)
-    share_at = _column(header, percent, SHARE_HEADINGS, "shares", where)
-    if name_at is None:
-        name_at = cas_at
-    for at, what, usual in (
-        (name_at, "names or CAS numbers", (*NAME_HEADINGS, *CAS_HEADINGS)),
-        (share_at, "shares", SHARE_HEADINGS),
-    ):
-        if at is None:
-            message = (
-                f"{where}: no column of {what} in the header {', '.join(map(repr, header))}; "
-                f"expected one of {', '.join(usual)}, or say which it is"
-            )
-            raise DataFileError(message)
-    assert name_at is not None
-    assert share_at is not None
+    header, notes = sheet.header, list(sheet.notes)
+    cas_found = _places(header, CAS_HEADINGS, _CAS_WORDS)
+    named, both = _named(header, component), (*NAME_HEADINGS, *CAS_HEADINGS)
+    if component is None:
+        named = _places(header, NAME_HEADINGS, _NAME_WORDS) or cas_found
+        if len(named) > 1 and cas_found and not _usual(header[named[0]], NAME_HEADINGS):
+            unsure = ", ".join(repr(header[at]) for at in named)
+            notes.append(f"{where}: the CAS numbers are read alone, because names may stand in any of {unsure}")
+            named = cas_found
+    name_at = _column(header, named, component, both, "names or CAS numbers", where)
+    share_at = _column(header, _shared(header, percent), percent, SHARE_HEADINGS, "shares", where)
+    cas_at = _column(header, cas_found, None, CAS_HEADINGS, "CAS numbers", where) if cas_found else None
+    notes += _about_the_column(header, share_at, percent, where)
+    rows = [(number, row) for number, row in sheet.rows if any(map(str.strip, row))]
+    cells = [row[share_at].strip().removesuffix("%") for _, row in rows if len(row) > share_at]
+    # without proof of a decimal sign, thousands are no shares: what looks like them has three decimals
+    signs = decimal_signs(cells) or frozenset(filter(None, map(is_grouped, cells)))
     found: list[Peak] = []
+    zeros: list[int] = []
     seen: dict[str, int] = {}
-    for number, row in enumerate(rows, start=first_row):
-        if not any(cell.strip() for cell in row):
-            continue
+    for number, row in rows:
         spot = f"{where}, row {number}"
         if len(row) != len(header):
             message = f"{spot}: {len(row)} cells for {len(header)} columns; quote cells that hold the separator"
             raise DataFileError(message)
-        name = row[name_at].strip()
-        if name.lower() in _TOTALS:
+        name, cell = row[name_at].strip(), row[share_at].strip()
+        cas = _cas(row[cas_at]) if cas_at is not None else ""
+        others = [text for at, text in enumerate(row) if at != share_at and text.strip()]
+        if _is_total(name, others):
+            notes.append(f"{spot}: {name or others[0]!r}, {cell!r} adds other rows up and is left out")
             continue
-        share = _share(row[share_at], f"{spot}: column {header[share_at]!r}")
+        for at in (name_at, share_at, name_at if cas_at is None else cas_at):
+            if is_date(row[at]):
+                message = f"{spot}: column {header[at]!r} is {row[at].strip()!r}: {MADE_A_DATE}"
+                raise DataFileError(message)
+        share = _share(cell, f"{spot}: column {header[share_at]!r}", signs)
+        if not others and number == rows[-1][0] and share > 0:
+            every = [*found, Peak("", "", share, number)]
+            if abs(share - 100) <= SUM_TOLERANCE or sums_the_others(every):
+                notes.append(f"{spot}: {cell!r} without a name adds other rows up and is left out")
+                continue
         if name and name.lower() in seen:
             message = (
                 f"{spot}: column {header[name_at]!r}: {name!r} stands in row {seen[name.lower()]} already; add them up"
@@ -208,18 +367,51 @@ def peaks(
             raise DataFileError(message)
         seen[name.lower()] = number
         if share > 0:
-            cas = row[cas_at].strip() if cas_at is not None else ""
             found.append(Peak("" if name_at == cas_at else name, cas, share, number))
+        else:
+            zeros.append(number)
         if len(found) > MAX_PEAKS:
             message = (
                 f"{spot}: more than {MAX_PEAKS} peaks; is this the report of one oil? Leave out the smallest peaks"
             )
             raise DataFileError(message)
+    if zeros:
+        notes.append(f"{where}: counted as zero: {rows_text(zeros)}")
+    _check_sum(found, header[share_at], percent, where)
+    return Report(tuple(found), tuple(notes))
+
+
+def _about_the_column(header: list[str], share_at: int, given: str | None, where: str) -> list[str]:
+    heading = header[share_at]
+    if given is not None and _OTHER_UNITS & set(_words(heading)):
+        message = f"{where}: column {heading!r} is not in % by area or mass; convert it and call it 'mass %'"
+        raise DataFileError(message)
+    words = [set(_words(cell)) for cell in header]
+    rivals = [at for at, said in enumerate(words) if at != share_at and said & _SHARE_WORDS and not said & _OTHER_WORDS]
+    if given is not None or not rivals:
+        return []
+    return [
+        f"{where}: the shares are those of column {heading!r}, not of {', '.join(repr(header[at]) for at in rivals)}"
+    ]
+
+
+def _check_sum(found: Sequence[Peak], heading: str, given: str | None, where: str) -> None:
     total = sum(peak.percent for peak in found)
     if total > 100 + SUM_TOLERANCE:
-        message = f"{where}: column {header[share_at]!r} sums to {total:.2f} %; expected at most 100 %"
+        message = f"{where}: column {heading!r} sums to {total:.2f} %; expected at most 100 %"
+        if sums_the_others(found):
+            last = found[-1]
+            message += (
+                f"; row {last.row}, {last.name or last.cas!r}, is as much as all others together: if it is their "
+                "total, call it 'total' or delete it"
+            )
         raise DataFileError(message)
     if 0 < total < FRACTIONS_BELOW:
-        message = f"{where}: column {header[share_at]!r} sums to {total:.3g} %; these look like fractions, expected %"
+        message = f"{where}: column {heading!r} sums to {total:.3g} %; these look like fractions, expected %"
         raise DataFileError(message)
-    return tuple(found)
+    if given is None and _words(heading) == ["area"] and found and total < 100 - SUM_TOLERANCE:
+        message = (
+            f"{where}: column {heading!r} has no unit and sums to {total:.4g}, so it may hold counts; if these are per "
+            "cent, call it 'area %'"
+        )
+        raise DataFileError(message)

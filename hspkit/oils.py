@@ -21,10 +21,11 @@ from numpy.typing import NDArray
 
 from hspkit import data, gc_report
 from hspkit.belief import Belief
-from hspkit.errors import DataFileError, HspkitError, InputError, UnknownNameError
-from hspkit.gc_report import SUM_TOLERANCE, Peak
+from hspkit.errors import DataFileError, HspkitError, InputError, MoleculeError, UnknownNameError
+from hspkit.gc_report import SUM_TOLERANCE, Report, Sheet
 from hspkit.hansen import HSP, mix
-from hspkit.names import check_length, normal_form
+from hspkit.molecules import read_molecule
+from hspkit.names import check_cas, check_length, is_cas, normal_form
 from hspkit.substances import Substance, substance
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ class Oil:
     caution : str
         What to beware of. [-]
     notes : tuple of str
-        What to know: unknown peaks and the names they may be meant for. [-]
+        What to know: unknown peaks and the names they may be meant for; what of a report was left out. [-]
     sources : tuple of str
         Source keys of the profile. [-]
     liquid_celsius : float, optional
@@ -372,6 +373,8 @@ class Oil:
         name: str = "my oil",
         component: str | None = None,
         percent: str | None = None,
+        liquid_celsius: float | None = None,
+        least_covered_percent: float = LEAST_COVERED,
     ) -> Oil:
         """Return an oil from a table of components and their shares.
 
@@ -383,17 +386,22 @@ class Oil:
             What to call the oil. [-]
         component, percent : str, optional
             Names of the two columns; usual headings are found without. [-]
+        liquid_celsius : float, optional
+            Temperature at which the oil was seen liquid: then its components that are solid by themselves are known
+            to stay dissolved in it from there on. [degC]
+        least_covered_percent : float
+            Coverage down to which questions about the oil are answered. [mass %]
 
         Returns
         -------
         Oil
-            Rows that no substance answers to are kept as uncovered share.
+            Rows that no substance answers to are kept as uncovered share; rows of totals are left out. `notes` says so.
 
         Raises
         ------
         DataFileError
-            Naming table, row and column, when a share is not a number, is negative, the shares exceed 100 %
-            or a component stands twice.
+            Naming table, row and column, when a share is not a number, is negative, the shares exceed 100 %,
+            a component stands twice, or name and CAS number are of two substances.
 
         Notes
         -----
@@ -412,11 +420,11 @@ class Oil:
         where = f"table {name!r}"
         header = [str(column) for column in frame.columns]
         rows = [
-            ["" if pd.api.types.is_scalar(value) and pd.isna(value) else str(value) for value in row]
-            for row in frame.itertuples(index=False)
+            (number, ["" if pd.api.types.is_scalar(value) and pd.isna(value) else str(value) for value in row])
+            for number, row in enumerate(frame.itertuples(index=False), start=1)
         ]
-        found = gc_report.peaks(header, rows, where, component=component, percent=percent, first_row=1)
-        return _from_peaks(found, name, where)
+        found = gc_report.peaks(Sheet(header, rows), where, component=component, percent=percent)
+        return _from_report(found, name, where, liquid_celsius, least_covered_percent)
 
     @classmethod
     def from_csv(
@@ -426,25 +434,32 @@ class Oil:
         name: str | None = None,
         component: str | None = None,
         percent: str | None = None,
+        liquid_celsius: float | None = None,
+        least_covered_percent: float = LEAST_COVERED,
     ) -> Oil:
         """Return an oil from a csv of a GC report.
 
-        Commas, semicolons or tabs, decimal commas, a byte-order mark and UTF-8 or Latin-1 are understood;
-        "tr", "n.d." and "<0.1" count as zero.
+        Commas, semicolons or tabs, decimal commas, a byte-order mark, UTF-8, UTF-16 and Windows-1252 are
+        understood; "tr", "n.d." and "<0.1" count as zero. Lines above the headings and rows of totals are left out.
 
         Parameters
         ----------
         path : str or Path
-            The file; first line the header. [-]
+            The file. [-]
         name : str, optional
             What to call the oil; default the name of the file. [-]
         component, percent : str, optional
             Names of the two columns; usual headings are found without. [-]
+        liquid_celsius : float, optional
+            Temperature at which the oil was seen liquid: then its components that are solid by themselves are known
+            to stay dissolved in it from there on. [degC]
+        least_covered_percent : float
+            Coverage down to which questions about the oil are answered. [mass %]
 
         Returns
         -------
         Oil
-            Unknown peaks are kept as uncovered share.
+            Unknown peaks are kept as uncovered share. `notes` says what was left out and what was taken for what.
 
         Raises
         ------
@@ -452,9 +467,9 @@ class Oil:
             Naming file, row and column; nothing is half-loaded.
         """
         file = Path(path)
-        header, rows = gc_report.read_csv(file)
-        found = gc_report.peaks(header, rows, file.name, component=component, percent=percent)
-        return _from_peaks(found, name or file.stem, file.name)
+        sheet = gc_report.read_csv(file, component=component, percent=percent)
+        found = gc_report.peaks(sheet, file.name, component=component, percent=percent)
+        return _from_report(found, name or file.stem, file.name, liquid_celsius, least_covered_percent)
 
 
 def _percent(value: float) -> float:
@@ -474,30 +489,89 @@ def _frozen(array: Any) -> Any:
     return array
 
 
-def _from_peaks(peaks: Sequence[Peak], name: str, where: str) -> Oil:
-    known: dict[str, tuple[str, Substance, Peak]] = {}
+def _from_report(
+    report: Report, name: str, where: str, liquid_celsius: float | None, least_covered_percent: float
+) -> Oil:
+    known: dict[str, tuple[str, Substance, float, int]] = {}
     uncovered: list[tuple[str, float]] = []
-    notes = []
-    for peak in peaks:
+    notes = list(report.notes)
+    for peak in report.peaks:
         label = peak.name or peak.cas or f"peak in row {peak.row}"
-        found, why = _find(peak.cas, peak.name, gc_report.spoken_name(peak.name))
+        try:
+            found, said = _identify(peak.cas, peak.name)
+        except InputError as error:
+            message = f"{where}, row {peak.row}: {error}"
+            raise DataFileError(message) from None
+        if said:
+            notes.append(f"{where}, row {peak.row}, {peak.percent:g} %: {said}")
         if found is None:
             uncovered.append((label, peak.percent))
-            notes.append(f"{where}, row {peak.row}, {peak.percent:g} %: {why}")
+            if peak is report.peaks[-1] and gc_report.sums_the_others(report.peaks):
+                message = (
+                    f"{where}, row {peak.row}: {label!r} is no known substance and as much as all others together; "
+                    "call it 'total' or delete it if it is their total, put it above another row if it is a peak"
+                )
+                raise DataFileError(message)
             continue
         if found.name in known:
-            other, _, before = known[found.name]
-            message = (
-                f"{where}, row {peak.row}: {label!r} is {found.name}, like {other!r} in row {before.row}; add them up"
-            )
+            other, _, _, row = known[found.name]
+            message = f"{where}, row {peak.row}: {label!r} is {found.name}, like {other!r} in row {row}; add them up"
             raise DataFileError(message)
-        known[found.name] = (label, found, peak)
+        known[found.name] = (label, found, peak.percent, peak.row)
     if not known:
         message = f"{where}: no component is known to the tables; expected names, CAS numbers or SMILES"
         raise DataFileError(message)
-    labels, members, kept = zip(*known.values(), strict=True)
-    shares = tuple(peak.percent for peak in kept)
-    return Oil(name, labels, members, shares, tuple(uncovered), notes=tuple(notes))
+    labels, members, shares, _ = zip(*known.values(), strict=True)
+    return Oil(
+        name, labels, members, shares, tuple(uncovered), notes=tuple(notes), liquid_celsius=liquid_celsius,
+        least_covered_percent=_percent(least_covered_percent),
+    )  # fmt: skip
+
+
+def _identify(cas: str, name: str) -> tuple[Substance | None, str]:
+    """Return the substance that CAS number and name of a peak mean together, and what there is to say about them.
+
+    An error when they mean two substances, or when nothing but a CAS number with a typing slip is known.
+    """
+    if is_cas(name) and not cas:
+        cas, name = name, ""
+    if not is_cas(cas) and not name:
+        cas, name = "", cas
+    by_name, unknown = _find(name, gc_report.spoken_name(name))
+    if not cas:
+        return by_name, unknown
+    try:
+        by_cas, unlisted = _find(check_cas(cas))
+    except InputError as slip:
+        if by_name is not None:
+            return by_name, f"{slip}; {by_name.name} is taken, by the name {name!r}"
+        if is_cas(cas):
+            raise
+        return None, f"{unknown}; {slip}"
+    if by_cas is None:
+        if by_name is None:
+            return None, unlisted if not name else f"{unknown}; nor is CAS number {cas} in the tables"
+        return by_name, f"CAS number {cas} is not in the tables; {by_name.name} is taken, by the name {name!r} alone"
+    if by_name is None:
+        return (
+            by_cas,
+            f"{name!r} is not in the tables; {by_cas.name} is taken, by CAS number {cas} alone" if name else "",
+        )
+    if by_name.name == by_cas.name:
+        return by_cas, ""
+    both = f"{name!r} is {by_name.name}, but CAS number {cas} is that of {by_cas.name}"
+    if _constitution(by_name) != _constitution(by_cas):
+        message = f"{both}; correct the one that is wrong"
+        raise InputError(message)
+    return by_cas, f"{both}, which differs in stereo marks only; {by_cas.name} is taken"
+
+
+def _constitution(member: Substance) -> str:
+    """Return the structure of a substance without stereo marks; its name where that cannot be read, as of water."""
+    try:
+        return read_molecule(member.smiles).canonical
+    except MoleculeError:
+        return member.name
 
 
 def _find(*identities: str) -> tuple[Substance | None, str]:

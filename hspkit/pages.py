@@ -24,6 +24,7 @@ __all__ = [
     "MAX_FILE_BYTES",
     "check_target",
     "csv_text",
+    "decoded",
     "file_bytes",
     "html_list",
     "html_page",
@@ -310,6 +311,50 @@ def file_bytes(path: str | Path) -> bytes:
         message = f"cannot read {name}: it has more than {MAX_FILE_BYTES / 1e6:g} MB; split the table"
         raise DataFileError(message)
     return b"".join(pieces)
+
+
+def decoded(raw: bytes, name: str) -> tuple[str, str]:
+    """Return the text of a file and its encoding: UTF-8, UTF-16 with a byte-order mark, else Windows-1252.
+
+    Parameters
+    ----------
+    raw : bytes
+        What stands in the file. [-]
+    name : str
+        What to call it in messages. [-]
+
+    Returns
+    -------
+    text : str
+        Without a byte-order mark. [-]
+    encoding : str
+        "utf-8", "utf-16-le", "utf-16-be" or "cp1252". [-]
+
+    Raises
+    ------
+    DataFileError
+        When it is text in none of them.
+
+    Examples
+    --------
+    >>> decoded("oil;trüb".encode("cp1252"), "log.csv")
+    ('oil;trüb', 'cp1252')
+    """
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        try:
+            return raw.decode("utf-16"), "utf-16-le" if raw.startswith(b"\xff\xfe") else "utf-16-be"
+        except UnicodeDecodeError:
+            message = f"{name}: the file begins as UTF-16 text and goes on as something else; save it as csv in UTF-8"
+            raise DataFileError(message) from None
+    try:
+        return raw.decode("utf-8-sig"), "utf-8"
+    except UnicodeDecodeError:
+        pass
+    try:
+        return raw.decode("cp1252"), "cp1252"
+    except UnicodeDecodeError:
+        message = f"{name}: the file is neither UTF-8 nor Windows-1252 text; save it as csv in UTF-8"
+        raise DataFileError(message) from None
 
 
 def _shown(path: str | Path) -> str:

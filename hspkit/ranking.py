@@ -296,8 +296,9 @@ class Ranking:
         return f"{most}{number(held)} mg/L of this oil {state}: {clouds.times()}{first}.{advice}"
 
     def notes(self) -> tuple[str, ...]:
-        """Return what is to be said of each carrier, in the order of the table."""
-        return tuple(f"{row['carrier']}: {row['notes']}" for row in self.table.to_dict("records") if row["notes"])
+        """Return what is to be said of the oil, then of each carrier in the order of the table."""
+        said = [f"{row['carrier']}: {row['notes']}" for row in self.table.to_dict("records") if row["notes"]]
+        return (*self.oil.notes, *said)
 
     @property
     def order(self) -> str:

@@ -7,7 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hspkit import Oil, data, oil, oils
+from hspkit.__main__ import main
+from hspkit.cells import is_date
 from hspkit.errors import DataFileError, InputError, UnknownNameError
+from hspkit.gc_report import _is_total
 from hspkit.names import check_cas
 from hspkit.oils import compare
 from hspkit.substances import substance
@@ -257,12 +260,24 @@ REPORT = "Component;CAS;Area %\nLimonene;5989-27-5;94,35\nβ-Myrcene;123-35-3;1,
         REPORT.encode(),
         b"\xef\xbb\xbf" + REPORT.encode(),
         REPORT.replace("β-", "beta-").encode("latin-1"),
+        REPORT.encode("utf-16"),
+        b"\xfe\xff" + REPORT.encode("utf-16-be"),
         REPORT.replace("\n", "\r\n").encode(),
         REPORT.replace(",", ".").replace(";", ",").encode(),
         REPORT.replace(";", "\t").encode(),
         ("\n" + REPORT + "Total;;96,65\n").encode(),
     ],
-    ids=["semicolons", "byte-order mark", "latin-1", "crlf", "commas", "tabs", "blank line and total"],
+    ids=[
+        "semicolons",
+        "byte-order mark",
+        "latin-1",
+        "utf-16",
+        "utf-16, big end first",
+        "crlf",
+        "commas",
+        "tabs",
+        "blank line and total",
+    ],
 )
 def test_gc_reports(tmp_path, raw):
     path = tmp_path / "orange.csv"
@@ -334,6 +349,199 @@ def test_a_missing_file_and_a_named_column(tmp_path):
     assert Oil.from_csv(path, component="Stoff", percent="Anteil").mass_percent == (90.0,)
     with pytest.raises(DataFileError, match="no column 'Share'"):
         Oil.from_csv(path, component="Stoff", percent="Share")
+
+
+def _report(folder, text, **columns):
+    path = folder / "lot.csv"
+    path.write_text(text, encoding="utf-8")
+    return Oil.from_csv(path, **columns)
+
+
+@pytest.mark.parametrize(
+    ("row", "taken", "words"),
+    [
+        ("linalool,78-70-6", "linalool", []),
+        ("linalool,000078-70-6", "linalool", []),  # as libraries of mass spectra fill up (common practice, no source)
+        ("linalool,CAS 78‑70‑6", "linalool", []),
+        ("linalool,n/a", "linalool", []),
+        ("dl-limonene,5989-54-8", "limonene", []),  # one row of the tables stands for the mirror images
+        ("compound of ours,78-70-6", "linalool", ["'compound of ours' is not in the tables", "78-70-6 alone"]),
+        ("linalool,999999-99-4", "linalool", ["999999-99-4 is not in the tables", "by the name 'linalool' alone"]),
+        ("linalool,78-70-5", "linalool", ["check digit 5 where 6 is due", "by the name 'linalool'"]),
+        ("linalool,see below", "linalool", ["'see below' is not a CAS number", "by the name 'linalool'"]),
+        ("geraniol,106-25-2", "nerol", ["that of nerol", "stereo marks only", "nerol is taken"]),
+        ("citral,141-27-5", "geranial", ["that of geranial", "stereo marks only"]),
+    ],
+)
+def test_name_and_cas_number_are_held_against_each_other(tmp_path, row, taken, words):
+    found = _report(tmp_path, f"Component,CAS,Area %\n{row},90\n")
+    assert [member.name for member in found.substances] == [taken]
+    assert len(found.notes) == bool(words)
+    for word in ["lot.csv, row 2, 90 %", *words] if words else []:
+        assert word in found.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        ("limonene,78-70-6,90", ["row 2", "'limonene' is limonene", "78-70-6 is that of linalool", "correct the one"]),
+        ("limonene,,9\nalpha-terpineol,100-51-6,2", ["row 3", "alpha-terpineol", "benzyl alcohol"]),
+        ("compound of ours,78-70-5,90", ["row 2", "'78-70-5' has check digit 5 where 6 is due"]),
+        (",78-70-5,90", ["row 2", "'78-70-5' has check digit 5 where 6 is due"]),
+        ("78-70-5,,90", ["row 2", "'78-70-5' has check digit 5 where 6 is due"]),
+    ],
+)
+def test_a_row_of_two_substances_or_of_a_slip_is_refused(tmp_path, rows, words):
+    with pytest.raises(DataFileError) as caught:
+        _report(tmp_path, f"Component,CAS,Area %\n{rows}\n")
+    for word in ["lot.csv", *words]:
+        assert word in str(caught.value)
+
+
+def test_an_unknown_name_with_an_unlisted_number_stays_uncovered_and_both_are_said(tmp_path):
+    found = _report(tmp_path, "Component,CAS,Area %\nlinalool,78-70-6,90\nours,999999-99-4,2\n")
+    assert found.uncovered == (("ours", 2.0),)
+    assert "no substance 'ours'" in found.notes[0]
+    assert "nor is CAS number 999999-99-4" in found.notes[0]
+
+
+#: What spreadsheets in English, German and French make of a CAS number or a share (common practice, no source).
+DATES = [
+    "05.06.1978",
+    "1978-06-07",
+    "2305-05-07",
+    "Jun-70",
+    "3-Jan",
+    "01. Mrz",
+    "2026-03-01 00:00:00",
+    "3 janv.",
+    "1:10:00",
+]
+
+
+@pytest.mark.parametrize("date", DATES)
+def test_what_a_spreadsheet_has_turned_into_a_date_is_told(tmp_path, date):
+    for header, row in (("Component,CAS,%", f"linalool,{date},90"), ("Component,%", f"linalool,{date}")):
+        with pytest.raises(DataFileError, match=r"lot\.csv, row 2: column .* a spreadsheet has turned it into a date"):
+            _report(tmp_path, f"{header}\n{row}\n")
+    with pytest.raises(DataFileError, match="turned it into a date"):
+        _report(tmp_path, f"CAS,%\n78-70-6,80\n{date},2\n")
+
+
+def test_dates_of_a_data_frame_are_told():
+    frame = pd.DataFrame({"component": ["linalool"], "percent": [pd.Timestamp("2026-03-01")]})
+    with pytest.raises(DataFileError, match=r"row 1: column 'percent'.*turned it into a date"):
+        Oil.from_table(frame)
+
+
+def test_no_name_that_ships_is_taken_for_a_date_or_a_total():
+    rows = data.read_table("substances.csv").rows
+    names = [row["name"] for row in rows] + [row["cas"] for row in rows]
+    names += [name for row in rows for name in (row["synonyms"] or "").split(";")]
+    assert [name for name in names if is_date(name) or _is_total(name, [])] == []
+
+
+@pytest.mark.parametrize(
+    "word",
+    [
+        "total", "Total", "TOTAL:", "Totals", "Sum", "Sum:", "Summe", "Gesamt", "Gesamtfläche", "Total area", "Somme",
+        "Total identified compounds", "Totale", "Identified (%)", "Total monoterpenes", "Sub-total", "Peak area, total",
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("value", ["80,6", "100", "100,0 %", ""])
+def test_rows_of_totals_are_left_out_and_said(tmp_path, word, value):
+    # the words are common practice, no source
+    found = _report(tmp_path, f"Component;Area %\nlimonene;70,5\nlinalool;10,1\n{word};{value}\n")
+    assert found.mass_percent == (70.5, 10.1)
+    assert found.uncovered == ()
+    assert found.notes == (f"lot.csv, row 4: {word!r}, {value!r} adds other rows up and is left out",)
+
+
+@pytest.mark.parametrize("last", [";80,6", ";100"])
+def test_a_last_row_without_a_name_may_be_a_total(tmp_path, last):
+    found = _report(tmp_path, f"Component;Area %\nlimonene;70,5\nlinalool;10,1\n{last}\n")
+    assert found.mass_percent == (70.5, 10.1)
+    assert "row 4" in found.notes[0]
+    assert "left out" in found.notes[0]
+    named = _report(tmp_path, "No.;Component;Area %\n1;limonene;70,5\n2;linalool;10,1\nSum;;80,6\n")
+    assert named.mass_percent == (70.5, 10.1)
+
+
+def test_a_last_row_that_may_be_a_total_is_refused(tmp_path):
+    for shares in ((30.5, 10.1, 40.6), (60.5, 10.1, 70.6)):  # small ones would pass as a peak nobody knows
+        rows = zip(("limonene", "linalool", "Tutto"), shares, strict=True)
+        with pytest.raises(DataFileError, match=r"row 4.*'Tutto'.*as much as all others together.*'total'"):
+            _report(tmp_path, "Component;Area %\n" + "".join(f"{name};{share}\n" for name, share in rows))
+    # a substance is no total, and neither is an unknown peak that is not the sum
+    assert len(_report(tmp_path, "Component;Area %\nlimonene;50\nlinalool;50\n").labels) == 2
+    assert _report(tmp_path, "Component;Area %\nlimonene;50,1\nTutto;3,2\n").uncovered == (("Tutto", 3.2),)
+
+
+@pytest.mark.parametrize("mark", [";", "\t", ","])
+def test_lines_above_the_headings_are_left_out_and_said(tmp_path, mark):
+    above = f"Lavender 40/42, name of customer{mark}100 % pure\nSample no. 5, 2026-11-25\n\n"
+    found = _report(
+        tmp_path, above + mark.join(["RT", "Compound", "Area %"]) + f"\n5{mark}linalool{mark}90\n6{mark}x{mark}1\n"
+    )
+    assert found.mass_percent == (90.0,)
+    assert found.notes[0] == "lot.csv: the headings stand in row 4; left out above them: rows 1, 2"
+    assert "row 6" in found.notes[1]
+    with pytest.raises(DataFileError, match="row 5: column 'Anteil' is 'viel'"):
+        _report(tmp_path, "Probe\n\n\nStoff;Anteil\nlinalool;viel\n", component="Stoff", percent="Anteil")
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("Component,Area\nlimonene,70.5\nlinalool,10\n", ["'Area' has no unit and sums to 80.5", "counts", "'area %'"]),
+        ("Component,RT,Match %\nlimonene,8,88\n", ["no column of shares"]),
+        ("Component,mol %\nlimonene,88\n", ["no column of shares"]),
+        ("Component,ppm\nlimonene,88\n", ["no column of shares"]),
+        ("Component,FID area %,MS area %\nlimonene,88,77\n", ["'FID area %', 'MS area %'", "say which"]),
+        ("Component;%\nlimonene;50,5\nlinalool;1.234\n", ["row 3", "'1.234'", "1.234 or 1234"]),
+        ("Component;%\nlimonene;50.5\nlinalool;1,234\n", ["row 3", "'1,234'", "1.234 or 1234"]),
+        ("Component;%\nlimonene;1_0\n", ["row 2", "'1_0'"]),
+    ],
+)
+def test_columns_and_numbers_that_may_mean_something_else_are_refused(tmp_path, text, words):
+    with pytest.raises(DataFileError) as caught:
+        _report(tmp_path, text)
+    for word in ["lot.csv", *words]:
+        assert word in str(caught.value)
+
+
+def test_a_column_that_is_named_must_be_per_cent(tmp_path):
+    with pytest.raises(DataFileError, match="column 'ppm' is not in % by area or mass"):
+        _report(tmp_path, "Component,ppm\nlimonene,88\n", percent="ppm")
+    assert _report(tmp_path, "Component,Area\nlimonene,88\n", percent="Area").mass_percent == (88.0,)
+
+
+def test_three_decimals_are_no_thousands_where_the_table_shows_it(tmp_path):
+    assert _report(tmp_path, "Component;%\nlimonene;12.345\nlinalool;0.5\n").mass_percent == (12.345, 0.5)
+    assert _report(tmp_path, "Component;%\nlimonene;12,345\nlinalool;1,234\n").mass_percent == (12.345, 1.234)
+
+
+def test_what_counts_as_zero_and_which_column_was_taken_are_said(tmp_path):
+    text = "Component,Area,Area %,mass %\nlimonene,123456,88,89\nmyrcene,100,tr,0.1\nlinalool,,,0.1\n"
+    found = _report(tmp_path, text)
+    assert found.mass_percent == (88.0,)
+    assert found.notes == (
+        "lot.csv: the shares are those of column 'Area %', not of 'mass %'",
+        "lot.csv: counted as zero: rows 3, 4",
+    )
+
+
+def test_the_shell_shows_what_was_said_of_a_report(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    _report(tmp_path, "Component,CAS,Area %\nlimonene,5989-27-5,90\nours,78-70-6,5\nTotal,,95\n")
+    for words in (["rank", "lot.csv", "--carrier", "MCT", "--json"], ["dissolve", "lot.csv", "MCT"]):
+        assert main(words) == 0
+        said = capsys.readouterr()
+        assert "hspkit: note: lot.csv, row 4: 'Total'" in said.err
+        assert "hspkit: note: lot.csv, row 3, 5 %: 'ours' is not in the tables" in said.err
+        assert "note:" not in said.out
+    assert main(["dissolve", "lot.csv", "no such carrier"]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
 
 
 def test_before_and_after_in_one_table():

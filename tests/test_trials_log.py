@@ -269,3 +269,232 @@ def test_what_is_no_text_is_refused(arguments, match):
 def test_a_carrier_is_kept_by_its_name():
     assert Trial(carrier("triacetin"), "clear").carrier == "triacetin"
     assert read_carrier(carrier("triacetin")).name == "triacetin"
+
+
+# --- what headings and cells mean (their wording is common practice, no source) ---
+
+
+def _log(folder, text):
+    path = folder / "bench.csv"
+    path.write_text(text, encoding="utf-8")
+    return TrialLog(path)
+
+
+def test_columns_that_are_not_read_are_named(tmp_path):
+    log = _log(
+        tmp_path, "carrier,outcome,operator,lot,oil_parts,carrier_parts,celsius,\nMCT,clear,A B,7,1,2,25,stray\n"
+    )
+    assert log.ignored_columns == ("operator", "lot", "column 8")
+    assert log.notes == ("bench.csv: columns that are not read: 'operator', 'lot', 'column 8'",)
+    assert log.problems == ()
+    assert _log(tmp_path, "carrier,outcome,\nMCT,clear,\n").ignored_columns == ()
+    assert TrialLog(tmp_path / "none.csv").ignored_columns == TrialLog(tmp_path / "none.csv").notes == ()
+
+
+@pytest.mark.parametrize(
+    "heading",
+    [
+        "dilution", "dilution ratio", "ratio oil:water", "percent oil", "oil %", "oil (%)", "dose mg/L", "share",
+        "Anteil", "carrier 2 (mL)", "Mischungsverhältnis", "parts", "emulsifier (g)", "ethanol_ml",
+        "water content", "carrier 2 parts",
+        "carrier (%)",
+    ],
+)  # fmt: skip
+def test_a_column_of_amounts_that_is_not_understood_is_an_error(tmp_path, heading):
+    log = _log(tmp_path, f"carrier,outcome,{heading}\nMCT,clear,5\n")
+    before = log.path.read_bytes()
+    for use in (lambda: log.trials, lambda: log.read(missing="skip"), lambda: log.append(Trial("MCT", "clear"))):
+        with pytest.raises(DataFileError) as caught:
+            use()
+        assert f"bench.csv: column {heading!r} says how much was mixed and is not understood" in str(caught.value)
+    assert log.path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "heading", ["oil (g)", "carrier [mg]", "parts oil by mass", "oil_parts (w/w)", "ratio by weight"]
+)
+def test_amounts_by_mass_are_refused(tmp_path, heading):
+    with pytest.raises(DataFileError, match=r"is by mass, and trials are by volume; divide each mass by the density"):
+        _ = _log(tmp_path, f"carrier,outcome,{heading}\nMCT,clear,5\n").trials
+
+
+@pytest.mark.parametrize(
+    "header",
+    ["oil (mL),carrier (mL),water (mL)", "oil_ml,carrier_ml,water_ml", "oil [L],carrier volume [L],water / L",
+     "parts of oil by volume,carrier_parts (v/v),water"],
+)  # fmt: skip
+def test_volumes_are_parts(tmp_path, header):
+    log = _log(tmp_path, f"oil,carrier,outcome,{header}\nlemon,MCT,clear,2,5,0.5\n")
+    (one,) = log.trials
+    assert (one.oil, one.carrier, one.oil_parts, one.carrier_parts, one.water_parts) == ("lemon", "MCT", 2, 5, 0.5)
+
+
+def test_volumes_that_cannot_be_compared_are_refused(tmp_path):
+    for header in ("oil_parts,carrier_parts,water (mL)", "oil (mL),carrier (L),water (L)", "ratio,note,water (mL)"):
+        with pytest.raises(DataFileError, match="in different units"):
+            _ = _log(tmp_path, f"carrier,outcome,{header}\nMCT,clear,1:2,2,3\n").trials
+    log = _log(
+        tmp_path, "carrier,outcome,oil (mL),carrier (mL),water (mL)\nMCT,clear,5,,\nMCT,clear,,,1\nMCT,clear,,,\n"
+    )
+    assert [one.split(":")[0] for one in log.problems] == ["bench.csv, row 2", "bench.csv, row 3"]
+    assert "give both" in log.problems[0]
+
+
+@pytest.mark.parametrize("cell", ["1:10", "1/10", "1 : 10", "1.0:10.0", "0.5:5"])
+def test_a_ratio_is_read(tmp_path, cell):
+    log = _log(tmp_path, f"carrier,ratio,outcome\nMCT,{cell},clear\n")
+    (one,) = log.trials
+    assert one.carrier_parts / one.oil_parts == pytest.approx(10)
+    assert log.notes[0] == "bench.csv: column 'ratio' is read as oil:carrier, by volume"
+    log.append(Trial("MCT", "hazy", 1, 2.5), Trial("MCT", "hazy", 1.125, 3))
+    assert [(t.oil_parts, t.carrier_parts) for t in log.trials[1:]] == [(1, 2.5), (1.125, 3)]
+    assert log.path.read_text(encoding="utf-8").endswith("MCT,1:2.5,hazy\nMCT,1.1250:3,hazy\n")
+
+
+@pytest.mark.parametrize("heading", ["carrier:oil", "ratio carrier/oil", "carrier to oil ratio (v/v)"])
+def test_the_order_of_a_ratio_stands_in_its_heading(tmp_path, heading):
+    log = _log(tmp_path, f"carrier,{heading},outcome\nMCT,10:1,clear\n")
+    log.append(Trial("MCT", "hazy", 1, 3))
+    assert [(t.oil_parts, t.carrier_parts) for t in log] == [(1, 10), (1, 3)]
+    assert "carrier:oil" in log.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("cell", "said"),
+    [
+        ("1 in 10", "expected oil:carrier"), ("1:10:1", "expected oil:carrier"), ("10", "expected oil:carrier"),
+        ("01.10.2026", "turned it into a date"), ("01:10:00", "turned it into a date"), ("1:x", "expected a number"),
+        ("1:0", "two numbers > 0"), ("Jan-10", "turned it into a date"),
+    ],
+)  # fmt: skip
+def test_a_ratio_that_may_mean_two_things_is_a_bad_row(tmp_path, cell, said):
+    log = _log(tmp_path, f"carrier,ratio,outcome\nMCT,{cell},clear\nMCT,1:3,clear\n")
+    assert [one.carrier_parts for one in log.read(missing="skip")] == [3]
+    assert log.problems[0].startswith(f"bench.csv, row 2: ratio is {cell!r}")
+    assert said in log.problems[0]
+
+
+def test_a_ratio_that_contradicts_the_parts_is_a_bad_row(tmp_path):
+    rows = "MCT,1:10,1,10,clear\nMCT,1:10,1,2,clear\nMCT,1:10,2,,clear\nMCT,1:3,0.333,1,clear\nMCT,,1,4,clear\n"
+    log = _log(tmp_path, "carrier,ratio,oil_parts,carrier_parts,outcome\n" + rows)
+    good = [(one.oil_parts, one.carrier_parts) for one in log.read(missing="skip")]
+    assert good == [(1, 10), (2, 20), (0.333, 1), (1, 4)]
+    assert log.problems == (
+        "bench.csv, row 3: ratio is '1:10', but the parts are 1 of oil and 2 of carrier; correct what is wrong",
+    )
+
+
+@pytest.mark.parametrize(
+    ("heading", "cell"),
+    [
+        ("temperature (F)", "77"), ("°F", "77"), ("temp_f", "77"), ("Temperature in deg F", "77 F"),
+        ("fahrenheit", "77"), ("temp [K]", "298.15"), ("T / K", "298.15"), ("kelvin", "298.15"),
+        ("Temperatur [K]", "298.15 K"),
+        ("T / °C", "25"), ("celsius", "25 °C"), ("temperature_degC", "25"), ("temp ℃", "25"), ("temperature C", "25C"),
+        ("temperature", "77 F"), ("temp", "298.15 K"), ("temperature", "25 degrees C"), ("temperature", "25"),
+    ],
+)  # fmt: skip
+def test_temperatures_are_read_in_their_unit(tmp_path, heading, cell):
+    """0 C = 273.15 K and 32 F, 100 C = 212 F: by definition."""
+    log = _log(tmp_path, f"carrier,outcome,{heading}\nMCT,clear,{cell}\n")
+    assert log.trials[0].celsius == 25.0
+    log.append(
+        Trial("MCT", "hazy", celsius=70.0), Trial("MCT", "hazy", celsius=-40.0), Trial("MCT", "hazy", celsius=21.5)
+    )
+    assert [one.celsius for one in log] == [25.0, 70.0, -40.0, 21.5]
+    if "F" in heading or heading in ("temp_f", "fahrenheit"):
+        assert "\nMCT,hazy,158\nMCT,hazy,-40\nMCT,hazy,70.7\n" in log.path.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("cells", [["298"], ["70", "77"], ["77"], ["25", "298.15"], ["25", "212"]])
+def test_temperatures_without_a_unit_that_may_be_no_celsius_are_bad_rows(tmp_path, cells):
+    log = _log(tmp_path, "carrier,outcome,temperature\n" + "".join(f"MCT,clear,{cell}\n" for cell in cells))
+    bad = [cell for cell in cells if cell != "25"]
+    assert [f"celsius is {cell!r} without a unit" in one for cell, one in zip(bad, log.problems, strict=True)] == [
+        True
+    ] * len(bad)
+    log.append(Trial("MCT", "hazy", celsius=25))  # says its unit, so that it proves nothing about the others
+    assert len(log.problems) == len(bad)
+    assert log.read(missing="skip")[-1].celsius == 25
+
+
+def test_plain_celsius_proves_the_warmer_ones_and_is_said(tmp_path):
+    log = _log(tmp_path, "carrier,outcome,temperature\nMCT,clear,25\nMCT,clear,60\n")
+    assert [one.celsius for one in log] == [25, 60]
+    assert "bench.csv: column 'temperature' is read as degrees Celsius, having no unit" in log.notes
+
+
+@pytest.mark.parametrize(
+    ("heading", "cell", "said"),
+    [
+        ("celsius", "77 F", "celsius is '77 F' in a column of C, 'celsius'"),
+        ("temp [K]", "25 C", "celsius is '25 C' in a column of K"),
+        ("temp [K]", "-5", "celsius is -278.15"),
+        ("celsius", "warm", "celsius is 'warm'; expected a number"),
+        ("celsius", "25. Jan", "turned it into a date"),
+    ],
+)
+def test_temperatures_that_cannot_be_are_bad_rows(tmp_path, heading, cell, said):
+    log = _log(tmp_path, f"carrier,outcome,{heading}\nMCT,clear,{cell}\n")
+    assert said in log.problems[0]
+
+
+def test_a_temperature_that_is_not_understood_is_refused_unless_another_is(tmp_path):
+    for heading in ("T", "temperature (C or F)", "temperature of the room"):
+        with pytest.raises(DataFileError, match=r"column .* may be a temperature and is not understood"):
+            _ = _log(tmp_path, f"carrier,outcome,{heading}\nMCT,clear,25\n").trials
+    log = _log(tmp_path, "carrier,outcome,celsius,storage temperature\nMCT,clear,30,5\n")
+    assert log.trials[0].celsius == 30
+    assert log.ignored_columns == ("storage temperature",)
+
+
+@pytest.mark.parametrize(
+    ("text", "bad"),
+    [
+        ("oil_parts;carrier_parts\n1.000;2,5\n1;2\n", [2]),
+        ("oil_parts;carrier_parts\n1;1.000\n", [2]),
+        ("oil_parts\tcarrier_parts\n1\t1.000\n", [2]),
+        ('oil_parts,carrier_parts\n1,"1,000"\n1.5,2\n', [2]),
+        ('oil_parts,carrier_parts\n1,"1,000"\n', [2]),
+        ("oil_parts;carrier_parts\n1;1,000\n1;2.5\n", [2]),
+        ("oil_parts;carrier_parts\n1,250;2,5\n", []),
+        ("oil_parts;carrier_parts\n1.250;2.5\n", []),
+        ("oil_parts,carrier_parts\n1.250,2\n", []),
+        ("oil_parts;carrier_parts\n0.125;2\n", []),
+        ("ratio;celsius\n1:1.000;21,5\n", [2]),
+    ],
+)
+def test_a_number_that_may_have_thousands_is_a_bad_row(tmp_path, text, bad):
+    mark = next(mark for mark in ";\t," if mark in text)
+    header, *rows = text.splitlines()
+    log = _log(
+        tmp_path, "\n".join([f"carrier{mark}outcome{mark}{header}", *(f"MCT{mark}clear{mark}{row}" for row in rows)])
+    )
+    assert [int(one.split("row ")[1].split(":")[0]) for one in log.problems] == bad
+    assert all("which may be" in one for one in log.problems)
+    good = log.read(missing="skip")
+    log.append(Trial("MCT", "hazy", 1.125, 2.5))  # what is in doubt stays in doubt
+    assert len(log.problems) == len(bad)
+    assert log.read(missing="skip")[:-1] == good
+    assert (log.read(missing="skip")[-1].oil_parts, log.read(missing="skip")[-1].carrier_parts) == (1.125, 2.5)
+
+
+def test_what_is_taken_where_nothing_is_given_is_said(tmp_path):
+    log = _log(
+        tmp_path, "carrier,outcome,oil_parts,carrier_parts,celsius\nMCT,clear,1,2,25\nMCT,clear,,,\nMCT,hazy,1,,20\n"
+    )
+    assert [(one.oil_parts, one.carrier_parts, one.celsius) for one in log] == [(1, 2, 25), (1, 2, 25), (1, 2, 20)]
+    assert log.notes == (
+        "bench.csv: row 3: no oil_parts, taken as 1",
+        "bench.csv: rows 3, 4: no carrier_parts, taken as 2",
+        "bench.csv: row 3: no celsius, taken as 25",
+    )
+    assert "bench.csv: rows 2, 3, 4" in _log(tmp_path, "carrier,outcome\n" + "MCT,clear\n" * 3).notes[0]
+    fresh = TrialLog(tmp_path / "new.csv")
+    fresh.append(Trial("MCT", "clear"))
+    assert fresh.notes == ()
+
+
+def test_nothing_is_colder_than_absolute_zero():
+    with pytest.raises(InputError, match=r"celsius is -273\.5; expected a temperature"):
+        Trial("MCT", "clear", celsius=-273.5)

@@ -15,7 +15,7 @@ from hspkit import data
 from hspkit.errors import DataFileError, InputError
 from hspkit.hansen import HSP
 from hspkit.names import check_cas
-from hspkit.pages import file_bytes
+from hspkit.pages import decoded, file_bytes
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -337,7 +337,7 @@ class Substance:
         Parameters
         ----------
         path : str or Path
-            The file, UTF-8, comma separated. [-]
+            The file, UTF-8 (or UTF-16 with a byte-order mark), comma separated. [-]
 
         Returns
         -------
@@ -358,11 +358,10 @@ class Substance:
         ['my ester']
         """
         place = Path(path)
-        try:
-            text = file_bytes(place).decode("utf-8-sig")
-        except UnicodeDecodeError:
+        text, encoding = decoded(file_bytes(place), place.name)
+        if encoding == "cp1252":  # a guess, which would put wrong letters into names
             message = f"{place.name}: the file is not UTF-8; save it as CSV UTF-8"
-            raise DataFileError(message) from None
+            raise DataFileError(message)
         from hspkit.substances.own import read_own
 
         return read_own(text, place.name)

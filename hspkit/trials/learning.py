@@ -221,6 +221,8 @@ class Lesson:
         How many independent draws the answer rests on. [-]
     belief : Belief
         What is left of the uncertainty, for whoever asks about the oil.
+    log_notes : tuple of str
+        What was taken for granted in reading the log of trials. [-]
     """
 
     before: Oil
@@ -233,6 +235,7 @@ class Lesson:
     sd_before: Array = field(repr=False)
     effective: float = field(repr=False)
     belief: Belief = field(repr=False)
+    log_notes: tuple[str, ...] = field(default=(), repr=False)
 
     @property
     def flagged(self) -> tuple[Verdict, ...]:
@@ -369,7 +372,7 @@ class Lesson:
                 f"{row['part']} of {row['substance']} {row['before']:.2f} -> {row['after']:.2f}"
                 f" ({row['moved']:+.1f} standard deviations; now +-{row['sd_after']:.2f})."
             )
-        return "\n".join([*lines, self.before.coverage] if self.before.coverage else lines)
+        return "\n".join([*lines, *filter(None, [self.before.coverage]), *self.log_notes])
 
 
 def _why(by: dict[str, float], oil_names: set[str], sd_before: float, sd_after: float) -> str:
@@ -492,8 +495,9 @@ def learn(
     )
     seen = [(_mix(one.trial), one.trial.outcome, one.p_others) for one in verdicts]
     belief = bench.belief(found.mean, found.covariance, seen)
+    read = trials.notes if isinstance(trials, TrialLog) else ()
     lesson = Lesson(
-        subject, given, verdicts, bench.names, hsp, bench.mean, covariance, sd_before, found.effective, belief
+        subject, given, verdicts, bench.names, hsp, bench.mean, covariance, sd_before, found.effective, belief, read
     )
     members = []
     for member in subject.substances:

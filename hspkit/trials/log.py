@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import csv
 import io
+import math
 import os
 import re
 import tempfile
@@ -17,11 +18,24 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
-from hspkit.data import csv_rows, numbered_rows
+from hspkit.cells import decimal_signs, is_grouped, read_number, rows_text
+from hspkit.data import numbered_rows
 from hspkit.errors import DataFileError, HspkitError, InputError
-from hspkit.pages import check_target, file_bytes
+from hspkit.pages import check_target, decoded, file_bytes
+from hspkit.trials.columns import (
+    COLUMNS,
+    MEASURES,
+    NUMBERS,
+    Column,
+    may_be_fahrenheit,
+    number_texts,
+    read_celsius,
+    read_header,
+    read_ratio,
+    written_celsius,
+)
 from hspkit.trials.trial import Trial
 
 if TYPE_CHECKING:
@@ -29,36 +43,9 @@ if TYPE_CHECKING:
 
 __all__ = ["COLUMNS", "TrialLog"]
 
-#: Columns of a new log, in this order.
-COLUMNS = (
-    "date",
-    "oil",
-    "carrier",
-    "oil_parts",
-    "carrier_parts",
-    "water_parts",
-    "celsius",
-    "outcome",
-    "note",
-)
-_NUMBERS = ("oil_parts", "carrier_parts", "water_parts", "celsius")
-_NEEDED = ("carrier", "outcome")
 _DEFAULTS = {"oil_parts": 1.0, "carrier_parts": 2.0, "water_parts": 0.0, "celsius": 25.0}
-_HEADINGS = {
-    "carrier or blend": "carrier",
-    "blend": "carrier",
-    "parts oil": "oil_parts",
-    "parts carrier": "carrier_parts",
-    "water": "water_parts",
-    "parts water": "water_parts",
-    "temperature": "celsius",
-    "temp": "celsius",
-    "temperature c": "celsius",
-    "result": "outcome",
-    "notes": "note",
-    "remark": "note",
-    "comment": "note",
-}
+#: How far the ratio of a row may be from its parts: one of them may be rounded to two digits. [-]
+_RATIO_ROUNDING = 0.01
 #: Text that a spreadsheet would take for a formula; an apostrophe before it keeps it text.
 _FORMULA = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
 
@@ -76,48 +63,33 @@ def _plain(text: str) -> str:
 
 @dataclass(frozen=True)
 class _Layout:
-    """How a file is written: encoding, byte-order mark, separator, line end, decimal sign, and its columns."""
+    """How a file is written: encoding, separator, line end, decimal signs, columns, whether it may be in Fahrenheit."""
 
     encoding: str
     separator: str
     line_end: str
+    signs: frozenset[str]
     decimal: str
-    columns: tuple[str, ...]
+    columns: tuple[Column, ...]
+    doubtful: bool = False
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(one.name for one in self.columns)
 
 
-def _decode(raw: bytes, name: str) -> tuple[str, str]:
-    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        try:
-            return raw.decode("utf-16"), "utf-16-le" if raw.startswith(b"\xff\xfe") else "utf-16-be"
-        except UnicodeDecodeError:
-            message = f"{name}: the file begins as UTF-16 text and goes on as something else; save it as csv in UTF-8"
-            raise DataFileError(message) from None
-    try:
-        return raw.decode("utf-8-sig"), "utf-8"
-    except UnicodeDecodeError:
-        pass
-    try:
-        return raw.decode("cp1252"), "cp1252"
-    except UnicodeDecodeError:
-        message = f"{name}: the file is neither UTF-8 nor Windows-1252 text; save it as csv in UTF-8"
-        raise DataFileError(message) from None
+_FRESH = _Layout("utf-8", ",", "\n", frozenset("."), ".", read_header(COLUMNS, "a new log"))
+
+_Rows = list[tuple[int, list[str]]]
 
 
-def _column(heading: str) -> str:
-    words = " ".join(re.findall(r"[a-z]+", re.sub(r"[\[(].*", "", heading.lower())))
-    name = words.replace(" ", "_")
-    return name if name in COLUMNS else _HEADINGS.get(words, "")
+class _Reading(NamedTuple):
+    """What stands in a file: trials, rows that are none, columns that are not read, what was taken for granted."""
 
-
-def _number(text: str, column: str) -> float:
-    tidy = text.strip().replace(" ", "").replace("\u00a0", "").replace("\u202f", "")
-    if tidy.count(",") == 1 and "." not in tidy:
-        tidy = tidy.replace(",", ".")
-    try:
-        return float(tidy)
-    except ValueError:
-        message = f"{column} is {text!r}; expected a number"
-        raise InputError(message) from None
+    good: tuple[Trial, ...] = ()
+    bad: tuple[str, ...] = ()
+    ignored: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 class TrialLog:
@@ -127,7 +99,9 @@ class TrialLog:
     ----------
     path : str or Path
         The file; the first trial that is appended makes it. Separators ``,`` ``;`` or tab, decimal commas, a
-        byte-order mark, UTF-8, UTF-16 or Windows-1252, columns in any order and columns of one's own are read. [-]
+        byte-order mark, UTF-8, UTF-16 or Windows-1252, and columns in any order are read; columns of one's own are
+        kept and not read. A column ratio, as 1:10, may stand for oil_parts and carrier_parts, and the heading of a
+        temperature may have its unit, as temperature (F). [-]
 
     Examples
     --------
@@ -162,7 +136,17 @@ class TrialLog:
     @property
     def problems(self) -> tuple[str, ...]:
         """One sentence for every row that cannot be used, naming the row."""
-        return self._parsed()[1]
+        return self._parsed().bad
+
+    @property
+    def ignored_columns(self) -> tuple[str, ...]:
+        """Headings of the columns that are not read; "column 7" for one without a heading whose cells are not empty."""
+        return self._parsed().ignored
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was taken for granted in reading: columns not read, parts and temperatures not given, units, order."""
+        return self._parsed().notes
 
     def read(self, *, missing: Literal["raise", "skip"] = "raise") -> tuple[Trial, ...]:
         """Return the trials of the file.
@@ -175,12 +159,13 @@ class TrialLog:
         Raises
         ------
         DataFileError
-            Naming the file and every bad row; or when the header lacks a column.
+            Naming the file and every bad row; or when the header lacks a column, or has one that says how much was
+            mixed in a way that is not understood.
         """
         if missing not in ("raise", "skip"):
             message = f"missing is {missing!r}; expected 'raise' or 'skip'"
             raise InputError(message)
-        good, bad = self._parsed()
+        good, bad, _, _ = self._parsed()
         if bad and missing == "raise":
             rest = f" (and {len(bad) - 20} more)" if len(bad) > 20 else ""
             message = "; ".join(bad[:20]) + rest + "; correct the rows, or read(missing='skip') for the others"
@@ -238,85 +223,122 @@ class TrialLog:
         except (OSError, ValueError):  # a name that no file can have: reading it says so
             return False
 
-    def _parsed(self) -> tuple[tuple[Trial, ...], tuple[str, ...]]:
+    def _parsed(self) -> _Reading:
         if self._is_absent():
-            return (), ()
-        raw = file_bytes(self.path)
-        text, encoding = _decode(raw, self.path.name)
+            return _Reading()
+        text, encoding = decoded(file_bytes(self.path), self.path.name)
         if not text.strip():
-            return (), ()
-        layout = self._layout(raw, text, encoding)
+            return _Reading()
+        layout, rows = self._layout(text, encoding)
         good, bad = [], []
-        header_seen = False
-        for row, cells in numbered_rows(text, self.path.name, separator=layout.separator):
-            if not any(cell.strip() for cell in cells):
-                continue
-            if not header_seen:
-                header_seen = True
-                continue
+        assumed: dict[str, list[int]] = {}
+        for row, cells in rows:
             try:
-                good.append(self._trial(cells, layout))
+                trial, lacking = self._trial(cells, layout)
             except HspkitError as error:
                 bad.append(f"{self.path.name}, row {row}: {error}")
-        return tuple(good), tuple(bad)
+                continue
+            good.append(trial)
+            for name in lacking:
+                assumed.setdefault(name, []).append(row)
+        ignored = tuple(
+            one.heading or f"column {place + 1}"
+            for place, one in enumerate(layout.columns)
+            if not one.name and (one.heading or any("".join(cells[place : place + 1]).strip() for _, cells in rows))
+        )
+        return _Reading(tuple(good), tuple(bad), ignored, self._notes(layout, ignored, assumed))
 
-    def _layout(self, raw: bytes, text: str, encoding: str) -> _Layout:
+    def _notes(self, layout: _Layout, ignored: Sequence[str], assumed: dict[str, list[int]]) -> tuple[str, ...]:
+        said = [f"columns that are not read: {', '.join(map(repr, ignored))}"] if ignored else []
+        for one in layout.columns:
+            if one.name == "ratio":
+                said.append(f"column {one.heading!r} is read as {one.unit}, by volume")
+            if one.name == "celsius" and one.unit != "C":
+                how = {"F": "as degrees Fahrenheit", "K": "as kelvin"}.get(
+                    one.unit, "as degrees Celsius, having no unit"
+                )
+                said.append(f"column {one.heading!r} is read {how}")
+        for name, rows in assumed.items():
+            said.append(f"{rows_text(rows)}: no {name}, taken as {_DEFAULTS[name]:g}")
+        return tuple(f"{self.path.name}: {one}" for one in said)
+
+    def _layout(self, text: str, encoding: str) -> tuple[_Layout, _Rows]:
         first = next(line for line in text.splitlines() if line.strip())
         separator = max(";\t,", key=first.count)
-        header = csv_rows(first, self.path.name, separator=separator)[0]
-        columns = tuple(_column(cell) for cell in header)
-        lacking = [name for name in _NEEDED if name not in columns]
-        twice = sorted({name for name in columns if name and columns.count(name) > 1})
-        if lacking or twice:
-            fault = f"lacks {', '.join(lacking)}" if lacking else f"has {', '.join(twice)} twice"
-            message = f"{self.path.name}: the header {fault}; expected {','.join(COLUMNS)}"
-            raise DataFileError(message)
-        comma = separator != "," and re.search(r"(?:^|[;\t])\s*\d+,\d+\s*(?:[;\t]|$)", text, re.MULTILINE)
-        return _Layout(encoding, separator, "\r\n" if "\r\n" in text else "\n", "," if comma else ".", columns)
+        every = numbered_rows(text, self.path.name, separator=separator)
+        (_, header), *rows = [(row, cells) for row, cells in every if any(cell.strip() for cell in cells)]
+        columns = read_header(header, self.path.name)
+        texts = [
+            piece
+            for _, cells in rows
+            for one, cell in zip(columns, cells, strict=False)
+            if one.name in NUMBERS or one.name == "ratio"
+            for piece in number_texts(one, cell)
+        ]
+        proven = decimal_signs(texts)
+        signs = proven or frozenset("." if separator == "," else "")  # a comma that separates is no decimal sign
+        # what is in doubt stays in doubt: a new row must not prove the sign that would make a thousand of it a one
+        comma = signs == {","} or (not signs and "." in map(is_grouped, texts))
+        warm = [(place, one) for place, one in enumerate(columns) if one.name == "celsius"]
+        doubtful = any(
+            may_be_fahrenheit(one, ["".join(cells[place : place + 1]) for _, cells in rows], signs)
+            for place, one in warm
+        )
+        line_end = "\r\n" if "\r\n" in text else "\n"
+        return _Layout(encoding, separator, line_end, signs, "," if comma else ".", columns, doubtful), rows
 
-    def _trial(self, cells: list[str], layout: _Layout) -> Trial:
-        if len(cells) < len(layout.columns):
-            cells = cells + [""] * (len(layout.columns) - len(cells))
-        if any(cell.strip() for cell in cells[len(layout.columns) :]):
-            message = f"{len(cells)} cells for {len(layout.columns)} columns; quote cells that hold the separator"
+    def _trial(self, cells: list[str], layout: _Layout) -> tuple[Trial, list[str]]:
+        """Return the trial of a row, and the names of what it does not give."""
+        columns = layout.columns
+        if len(cells) < len(columns):
+            cells = cells + [""] * (len(columns) - len(cells))
+        if any(cell.strip() for cell in cells[len(columns) :]):
+            message = f"{len(cells)} cells for {len(columns)} columns; quote cells that hold the separator"
             raise InputError(message)
         given = {
-            name: _plain(cell)
-            for name, cell in zip(layout.columns, cells, strict=False)
-            if name and (cell.strip() or name == "note")
+            one.name: _plain(cell)
+            for one, cell in zip(columns, cells, strict=False)
+            if one.name and (cell.strip() or one.name == "note")
         }
-        for name in _NEEDED:
+        for name in ("carrier", "outcome"):
             if name not in given:
                 message = f"{name} is empty; expected {'a carrier or blend' if name == 'carrier' else 'an outcome'}"
                 raise InputError(message)
-        numbers = {name: _number(given.pop(name), name) for name in _NUMBERS if name in given}
-        return Trial(**given, **numbers)  # type: ignore[arg-type]
+        numbers = {}
+        for one in columns:
+            if one.name == "celsius" and one.name in given:
+                numbers["celsius"] = read_celsius(given.pop("celsius"), one, layout.signs, doubtful=layout.doubtful)
+            elif one.name in NUMBERS and one.name in given:
+                numbers[one.name] = read_number(given.pop(one.name), one.name, layout.signs)
+        measured = {one.name for one in columns if one.unit in MEASURES and one.name in numbers}
+        for one in columns:
+            if one.name == "ratio" and "ratio" in given:
+                cell = given.pop("ratio")
+                _take_ratio(cell, *read_ratio(cell, one, layout.signs), numbers)
+        lacking = [name for name in NUMBERS if name not in numbers and name != "water_parts"]
+        if measured and (measured == {"water_parts"} or {"oil_parts", "carrier_parts"} & set(lacking)):
+            message = "a volume stands without those of oil and carrier, so the parts are not known; give both"
+            raise InputError(message)
+        return Trial(**given, **numbers), lacking  # type: ignore[arg-type]
 
     # --- writing ---
 
     def _rows(self, raw: bytes, trials: tuple[Trial, ...]) -> bytes:
-        text, encoding = _decode(raw, self.path.name)
+        text, encoding = decoded(raw, self.path.name)
         fresh = not text.strip()
-        layout = _Layout("utf-8", ",", "\n", ".", COLUMNS) if fresh else self._layout(raw, text, encoding)
+        layout = _FRESH if fresh else self._layout(text, encoding)[0]
         out = io.StringIO(newline="")
         if fresh:
             out.write(_line(COLUMNS, layout))
         elif not text.endswith(("\n", "\r")):
             out.write(layout.line_end)
+        there = {*layout.names, *(("oil_parts", "carrier_parts") if "ratio" in layout.names else ())}
         for one in trials:
-            cells = []
             for name in COLUMNS:
-                value = getattr(one, name)
-                if name not in layout.columns and value not in ("", _DEFAULTS.get(name)):
+                if name not in there and getattr(one, name) not in ("", _DEFAULTS.get(name)):
                     message = f"{self.path.name} has no column {name!r}, which this trial needs; add it to the header"
                     raise DataFileError(message)
-            for name in layout.columns:
-                value = getattr(one, name) if name else ""
-                if name in _NUMBERS:
-                    cells.append(f"{value:.10g}".replace(".", layout.decimal))
-                else:
-                    cells.append(_safe(value))
-            out.write(_line(cells, layout))
+            out.write(_line([_cell(one, column, layout.decimal) for column in layout.columns], layout))
         whole = numbered_rows(text + out.getvalue(), self.path.name, separator=layout.separator)
         before = numbered_rows(text, self.path.name, separator=layout.separator)
         # a quotation mark in the new rows may close the open one: then the count is right and the old rows are not
@@ -330,6 +352,41 @@ class TrialLog:
             wrong = error.object[error.start : error.end]
             message = f"{self.path.name} is in {layout.encoding}, which has no {wrong!r}; save it as UTF-8 first"
             raise DataFileError(message) from None
+
+
+def _take_ratio(cell: str, oil: float, carrier: float, numbers: dict[str, float]) -> None:
+    """Put the parts of a ratio among the numbers of a row, or hold it against those that are there."""
+    if not min(oil, carrier) > 0:
+        message = f"ratio is {cell!r}; expected two numbers > 0"
+        raise InputError(message)
+    parts = {"oil_parts": oil, "carrier_parts": carrier}
+    given = parts.keys() & numbers.keys()
+    scale = min(numbers[name] / parts[name] for name in given) if given else 1.0
+    for name, part in parts.items():
+        if name in numbers and not math.isclose(numbers[name], scale * part, rel_tol=_RATIO_ROUNDING):
+            message = (
+                f"ratio is {cell!r}, but the parts are {numbers['oil_parts']:g} of oil and "
+                f"{numbers['carrier_parts']:g} of carrier; correct what is wrong"
+            )
+            raise InputError(message)
+        numbers.setdefault(name, scale * part)
+
+
+def _cell(trial: Trial, column: Column, decimal: str) -> str:
+    """Return what one column holds of a trial."""
+
+    def written(value: float) -> str:
+        text = f"{value:.10g}"
+        return (text + "0" if is_grouped(text) else text).replace(".", decimal)  # 1.125 could be 1125, 1.1250 cannot
+
+    if column.name == "ratio":
+        return ":".join(written(getattr(trial, f"{liquid}_parts")) for liquid in column.unit.split(":"))
+    if column.name == "celsius":
+        value, unit = written_celsius(trial.celsius, column)
+        return written(value) + unit
+    if column.name in NUMBERS:
+        return written(getattr(trial, column.name))
+    return _safe(getattr(trial, column.name)) if column.name else ""
 
 
 def _line(cells: Sequence[str], layout: _Layout) -> str:

@@ -338,6 +338,7 @@ def next_trial(
         subject = learn(subject, fresh, random_state=random_state)
     liquids: list[Carrier | Blend] = []
     notes = [subject.coverage] if subject.coverage else []
+    notes += trials.notes if isinstance(trials, TrialLog) else ()
     for one in carriers:
         liquid = carrier(one)
         if any(part.substance is None for part in liquid.parts):

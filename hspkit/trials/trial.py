@@ -153,7 +153,7 @@ class Trial:
             message = f"outcome is {self.outcome!r}; expected one of the words {', '.join(OUTCOMES)}"
             raise InputError(message)
         object.__setattr__(self, "outcome", word)
-        for name, least in (("oil_parts", 0.0), ("carrier_parts", 0.0), ("water_parts", -1.0), ("celsius", -274.0)):
+        for name, least in (("oil_parts", 0.0), ("carrier_parts", 0.0), ("water_parts", -1.0), ("celsius", -273.15)):
             given = getattr(self, name)
             try:
                 value = float(given)

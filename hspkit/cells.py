@@ -1,0 +1,158 @@
+"""Cells of users' tables: numbers with a decimal point or comma, and dates that a spreadsheet has made of something.
+
+How spreadsheets write dates and people write numbers is common practice; there is no source to quote.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Collection, Iterable
+
+from hspkit.errors import InputError
+
+__all__ = ["MADE_A_DATE", "decimal_signs", "is_date", "is_grouped", "read_number", "rows_text"]
+
+#: Said of a cell that is a date where none belongs.
+MADE_A_DATE = "a spreadsheet has turned it into a date; make the column text, type the cell again and save anew"
+
+#: Months in English, German, French, Italian and Spanish, whole and as spreadsheets abbreviate them.
+_MONTHS = (
+    "january february march april may june july august september october november december "
+    "januar jänner februar märz mai juni juli oktober dezember janvier février mars avril juin juillet août septembre "
+    "octobre novembre décembre gennaio febbraio marzo aprile maggio giugno luglio agosto settembre ottobre dicembre "
+    "enero febrero abril mayo junio julio septiembre octubre noviembre diciembre "
+    "jan feb mar apr jun jul aug sep sept oct nov dec jän mär mrz okt dez janv févr fév avr juil aoû déc gen mag giu "
+    "lug ago set ott dic ene abr"
+)
+_MONTH = rf"(?:{'|'.join(sorted(_MONTHS.split(), key=len, reverse=True))})\.?"
+_CLOCK = r"(?:[T ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?)?"
+_DATE = re.compile(
+    rf"(?:\d{{4}}-(?:0?[1-9]|1[0-2])-\d{{2}}|\d{{1,2}}([./-])\d{{1,2}}\1(?:\d{{2}}|\d{{4}})){_CLOCK}"
+    rf"|\d{{1,2}}\.?[-/ ]?{_MONTH}(?:[-/ ]\d{{2,4}})?|{_MONTH}[-/ ]\d{{2,4}}"
+    r"|\d{1,2}:\d{2}:\d{2}",
+    re.IGNORECASE,
+)
+#: One to three digits, a sign, three digits: a thousand and more, or a number with three decimals.
+_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}", re.ASCII)
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:([.,])\d*)?|([.,])\d+)(?:e[+-]?\d+)?", re.ASCII | re.IGNORECASE)
+_THIN = re.compile(r"(?<=\d)[ \u00a0\u202f](?=\d{3}(?!\d))")
+
+
+def is_date(cell: str) -> bool:
+    """Tell whether a cell is a date or a time of the day, as a spreadsheet writes it.
+
+    Parameters
+    ----------
+    cell : str
+        Any text. A text that has the form of a CAS number is none. [-]
+
+    Examples
+    --------
+    >>> [is_date(cell) for cell in ("01. Mrz", "Jun-70", "2026-03-01 00:00:00", "05.06.1978", "3-Jan")]
+    [True, True, True, True, True]
+    >>> [is_date(cell) for cell in ("1.3", "78-70-6", "10-12-3", "1-octene", "12,5 %")]
+    [False, False, False, False, False]
+    """
+    return _DATE.fullmatch(cell.strip()) is not None
+
+
+def _tidy(cell: str) -> str:
+    return _THIN.sub("", cell.strip().replace("\N{MINUS SIGN}", "-"))
+
+
+def is_grouped(cell: str) -> str:
+    """Return the sign of a number that may have three decimals or be in the thousands; empty for all other cells.
+
+    Parameters
+    ----------
+    cell : str
+        Any text. [-]
+
+    Examples
+    --------
+    >>> is_grouped("1.000"), is_grouped("12,345"), is_grouped("0.125"), is_grouped("1.25")
+    ('.', ',', '', '')
+    """
+    match = _GROUPED.fullmatch(_tidy(cell))
+    return match[1] if match else ""
+
+
+def decimal_signs(cells: Iterable[str]) -> frozenset[str]:
+    """Return the decimal signs that numbers among the cells have beyond doubt: point, comma, both or none.
+
+    Parameters
+    ----------
+    cells : iterable of str
+        Cells that stand where numbers belong. [-]
+
+    Examples
+    --------
+    >>> sorted(decimal_signs(["1.000", "2,5", "tr"]))
+    [',']
+    """
+    matches = (_NUMBER.fullmatch(_tidy(cell)) for cell in cells if not is_grouped(cell))
+    return frozenset(sign for match in matches if match for sign in match.groups() if sign)
+
+
+def read_number(cell: str, what: str, signs: Collection[str]) -> float:
+    """Return the number of a cell.
+
+    Parameters
+    ----------
+    cell : str
+        The cell; blanks may stand between thousands. [-]
+    what : str
+        What stands there, for messages. [-]
+    signs : collection of str
+        Decimal signs of the table, as `decimal_signs` finds them. [-]
+
+    Raises
+    ------
+    InputError
+        When the cell is no finite number, is a date, or may be read in two ways.
+
+    Examples
+    --------
+    >>> read_number("2,5", "share", {","}), read_number("1.125", "share", {"."})
+    (2.5, 1.125)
+    >>> read_number("1.000", "share", {","})
+    Traceback (most recent call last):
+    hspkit.errors.InputError: share is '1.000', which may be 1 or 1000 in this table; write it without thousands marks
+    """
+    text = _tidy(cell)
+    sign = is_grouped(cell)
+    if sign and set(signs) != {sign}:
+        small, large = float(text.replace(",", ".")), text.replace(sign, "")
+        message = (
+            f"{what} is {cell!r}, which may be {small:g} or {large} in this table; write it without thousands marks"
+        )
+        raise InputError(message)
+    if is_date(cell):
+        message = f"{what} is {cell!r}: {MADE_A_DATE}"
+        raise InputError(message)
+    value = float(text.replace(",", ".")) if _NUMBER.fullmatch(text) else math.nan
+    if not math.isfinite(value):
+        message = f"{what} is {cell!r}; expected a number"
+        raise InputError(message)
+    return value
+
+
+def rows_text(rows: Collection[int], shown: int = 10) -> str:
+    """Return the numbers of rows in words.
+
+    Parameters
+    ----------
+    rows : collection of int
+        At least one. [-]
+    shown : int
+        How many are listed. [-]
+
+    Examples
+    --------
+    >>> rows_text([3]), rows_text([3, 5, 8, 9], shown=2)
+    ('row 3', 'rows 3, 5 and 2 more')
+    """
+    listed = list(rows)
+    more = f" and {len(listed) - shown} more" if len(listed) > shown else ""
+    return f"row{'s' if len(listed) > 1 else ''} {', '.join(map(str, listed[:shown]))}{more}"
