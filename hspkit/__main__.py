@@ -161,15 +161,19 @@ def _application(options: argparse.Namespace) -> Application | None:
 
 
 def _oil(text: str, options: argparse.Namespace) -> Any:
+    least = getattr(options, "least_covered_percent", None)
     if not text.lower().endswith(".csv"):
-        return hspkit.oil(text)
-    found = hspkit.Oil.from_csv(text)
+        return hspkit.oil(text, least_covered_percent=least)
+    asked = {} if least is None else {"least_covered_percent": least}
+    found = hspkit.Oil.from_csv(text, liquid_celsius=getattr(options, "liquid_celsius", None), **asked)
     options.said = [*getattr(options, "said", []), *found.notes]  # shown with the answer, whatever form that has
     return found
 
 
 def _handled(options: argparse.Namespace) -> Any:
     subject = _oil(options.oil, options)
+    if options.filtered:
+        subject = subject.without_wax()
     if options.fold is not None:
         subject = subject.folded(options.fold)
     if options.without_terpenes is not None:
@@ -585,6 +589,13 @@ def _temperature(text: str) -> float:
 
 def _add_oil(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("oil", help='an oil such as "sweet orange, cold-pressed", a substance, or a GC report (.csv)')
+    parser.add_argument(
+        "--least-covered-percent", type=float, metavar="X", help="answer although only this much is understood (80)"
+    )
+    parser.add_argument(
+        "--liquid-celsius", type=_temperature, metavar="T", help="temperature in C at which the oil was seen liquid"
+    )
+    parser.add_argument("--filtered", action="store_true", help="first chill and filter: without its wax")
     parser.add_argument("--fold", type=float, metavar="N", help="fold the oil first, for instance 5")
     parser.add_argument(
         "--without-terpenes", type=float, metavar="PERCENT", help="first remove this share of the terpene hydrocarbons"
