@@ -158,7 +158,7 @@ def permission(part: Carrier, market: str, category: str) -> Permission:
     False
     """
     word = part.permitted(market, category)
-    rows = limits(part.name, market, category)
+    rows = limits(part.listed_name, market, category)
     allowed = word in ("yes", "restricted")
     grounds = [
         row for row in rows if row.role in PERMITTING_ROLES and (row.permitted in ("yes", "restricted")) == allowed
@@ -171,7 +171,7 @@ def permission(part: Carrier, market: str, category: str) -> Permission:
         return Permission(part.name, False, f"not permitted in {market}: {said}", cited)
     elsewhere = [
         row
-        for row in limits(part.name, market)
+        for row in limits(part.listed_name, market)
         if row.role in PERMITTING_ROLES and row.permitted in ("yes", "restricted")
     ]
     if elsewhere:
@@ -219,11 +219,11 @@ def legal_limit(
     """
     shares = mass_shares(liquid)
     where = (application.market, application.category)
-    stocked = {part.name: 1e6 * share * share_of_stock for part, share in shares.items()}
+    stocked = {part.listed_name: 1e6 * share * share_of_stock for part, share in shares.items()}
     for use in limit_uses(stocked, *where, basis=IN_FLAVOURING):
         if use.share > 1.0:
             return 0.0, _rule(use)
-    consumed = {part.name: share for part, share in shares.items()}
+    consumed = {part.listed_name: share for part, share in shares.items()}
     uses = limit_uses(consumed, *where, product_density=application.product_density)
     if not uses:
         return None, "no numeric limit on record"
@@ -298,7 +298,7 @@ def most_carrier_in_stock(liquid: Carrier | Blend, application: Application) -> 
     >>> most_carrier_in_stock(carrier("propylene glycol"), Application("US", "soft drinks", oil_mg_per_L=40))
     (0.97, 'propylene glycol: at most 970,000 mg/kg in the flavouring (21 CFR 184.1666(d))')
     """
-    undiluted = {part.name: 1e6 * share for part, share in mass_shares(liquid).items()}
+    undiluted = {part.listed_name: 1e6 * share for part, share in mass_shares(liquid).items()}
     uses = limit_uses(undiluted, application.market, application.category, basis=IN_FLAVOURING)
     if not uses or uses[0].share <= 1.0:
         return 1.0, ""
@@ -333,8 +333,8 @@ def law_lines(liquid: Carrier | Blend, application: Application, amount: Dose) -
     """
     where = (application.market, application.category)
     shares = mass_shares(liquid)
-    eaten = {part.name: share * amount.carrier_mg_per_L for part, share in shares.items()}
-    stocked = {part.name: 1e6 * share * amount.carrier_share for part, share in shares.items()}
+    eaten = {part.listed_name: share * amount.carrier_mg_per_L for part, share in shares.items()}
+    stocked = {part.listed_name: 1e6 * share * amount.carrier_share for part, share in shares.items()}
     uses = [
         *limit_uses(eaten, *where, basis=CONSUMED, product_density=application.product_density),
         *limit_uses(stocked, *where, basis=IN_FLAVOURING),
@@ -348,12 +348,11 @@ def law_lines(liquid: Carrier | Blend, application: Application, amount: Dose) -
         found.append(LawLine(use.carriers, rule, use.limit, use.dose, use.unit, margin, *_whence(row)))
     nan = float("nan")
     for part in shares:
-        for row in limits(part.name, *where):
+        for row in limits(part.listed_name, *where):
             if row.unit == _INTAKE:
                 rule = f"{row.wording}: {row.limit:,.12g} {row.unit}"
-                found.append(
-                    LawLine((part.name,), rule, float(row.limit or nan), eaten[part.name], _INTAKE, nan, *_whence(row))
-                )
+                dose = eaten[part.listed_name]
+                found.append(LawLine((part.name,), rule, float(row.limit or nan), dose, _INTAKE, nan, *_whence(row)))
             elif row.role in PERMITTING_ROLES and row.limit is None:
                 rule = f"{row.permitted}: {_words(row)} ({row.wording})"
                 found.append(LawLine((part.name,), rule, nan, nan, "", nan, *_whence(row)))

@@ -319,7 +319,8 @@ class Lesson:
         -------
         DataFrame
             carrier, seen (the outcome where this very mixture was tried), p_before, p_after, margin_before,
-            margin_after (ln of the binodal index), sd_before, sd_after, why; best first.
+            margin_after (ln of the binodal index), sd_before, sd_after, why; best first, what is not for ingestion
+            last with its caution in why.
         """
         import pandas as pd
         from scipy.special import ndtr
@@ -353,7 +354,7 @@ class Lesson:
                     after[row],
                     sd_before[row],
                     sd_after[row],
-                    _why(by, oil_names, sd_before[row], sd_after[row]),
+                    " ".join(filter(None, [_warning(mix.liquid), _why(by, oil_names, sd_before[row], sd_after[row])])),
                 )
             )
         columns = [
@@ -368,7 +369,8 @@ class Lesson:
             "why",
         ]
         frame = pd.DataFrame(table, columns=columns)
-        return frame.sort_values("p_after", ascending=False, kind="stable").reset_index(drop=True)
+        barred = np.array([mix.liquid.not_for_ingestion for mix in asked], dtype=bool)
+        return frame.iloc[np.lexsort((-frame["p_after"], barred))].reset_index(drop=True)
 
     def report(self) -> str:
         """Return the lesson in sentences: each trial, what moved, what contradicts."""
@@ -403,6 +405,11 @@ def _moments(
     half = rng.standard_normal((PAIRS, bench.size)) @ (vectors * np.sqrt(np.clip(values, 0.0, None))).T
     margins = bench.margins(mean + np.concatenate([half, -half]))
     return margins.mean(axis=0), np.hypot(margins.std(axis=0), own)
+
+
+def _warning(liquid: Carrier | Blend) -> str:
+    """Return the caution of a liquid that is not for ingestion; empty for any other."""
+    return " ".join(part.caution for part in liquid.parts if part.not_for_ingestion)
 
 
 def _why(by: dict[str, float], oil_names: set[str], sd_before: float, sd_after: float) -> str:
