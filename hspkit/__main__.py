@@ -94,7 +94,7 @@ def screen_table(ranking: Ranking) -> str:
     """Return the ranking as fixed-width text, one carrier a line."""
     broken = {"legal_limit_mg_per_L": "under_legal_limit", "taste_limit_mg_per_L": "under_taste_limit"}
     cells = [[heading for heading, _, _ in _SCREEN], [unit for _, unit, _ in _SCREEN]]
-    for row in ranking.table.to_dict("records"):
+    for row in ranking.shown():
         marks = {key: "!" for key, reason in broken.items() if row[reason] is False}
         cells.append([pages.plain(_number(key, row[key])) + marks.get(key, "") for _, _, key in _SCREEN])
     widths = [max(len(line[i]) for line in cells) for i in range(len(_SCREEN))]
@@ -330,6 +330,7 @@ def _dissolve(options: argparse.Namespace) -> str:
     row |= {key: getattr(outcome, key) for key in keys}
     row["unknown"] = outcome.unknown
     row |= {"limiting_components": "; ".join(outcome.limiting_components), "advice": " ".join(outcome.advice)}
+    row |= {"caution": outcome.carrier.caution}
     frame = pd.DataFrame([row])
     return pages.csv_text(frame) if options.csv else _json(frame)
 

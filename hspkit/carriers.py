@@ -6,8 +6,8 @@ A carrier and a blend answer to the same names, so that a mixture does not ask w
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cache, cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -18,18 +18,20 @@ from hspkit import contraction, data, ethanol, law, viscosity
 from hspkit.errors import ExtrapolationWarning, HspkitError, InputError, UnknownNameError
 from hspkit.hansen import HSP, TYPICAL_EXPANSIVITY, check_fractions, mix
 from hspkit.law import PERMITTING_ROLES, Limit, LimitUse, categories, limit_uses, limits, markets
-from hspkit.names import NameIndex, check_length
-from hspkit.substances import Substance, substance
+from hspkit.names import LookAlike, NameIndex, check_length, look_alikes
+from hspkit.substances import Substance, listed, substance
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "PERMITTING_ROLES", "Blend", "Carrier", "Limit", "LimitUse", "carrier", "carriers", "categories",
-    "limit_uses", "limits", "markets",
+    "NOT_FOR_INGESTION", "NOT_LISTED", "PERMITTING_ROLES", "Blend", "Carrier", "Limit", "LimitUse", "carrier",
+    "carriers", "categories", "check_distinct", "limit_uses", "limits", "markets",
 ]  # fmt: skip
 
 NOT_FOR_INGESTION = "not for ingestion"
+#: What is said of a liquid that is in no list of carriers.
+NOT_LISTED = "not a listed carrier: nothing on record permits it in food"
 #: Further outside the temperatures of a fitted pair, its viscosity is an extrapolation [K].
 PAIR_FAR = 10.0
 
@@ -38,14 +40,17 @@ PAIR_FAR = 10.0
 class Carrier:
     """A liquid that carries an oil into food, or one that is mistaken for such a liquid.
 
+    The law is looked up by what it is (`listed_name`), never by what it is called.
+
     Parameters
     ----------
     name, cas : str
-        Name of the trade and CAS number as sold. [-]
+        Name of the trade and CAS number as sold; the name of a listed carrier only for that carrier. [-]
     substance : Substance or None
         Whose parameters it has; None where no single molecule stands for it. [-]
     role : str
-        carrier; alcohol (for comparison); diluent; or not for ingestion. [-]
+        carrier; alcohol (for comparison); diluent; or not for ingestion, which it becomes by itself where its substance
+        is known as such. [-]
     e_number : str or None
         Union additive number. [-]
     densities, viscosities : dict
@@ -56,6 +61,11 @@ class Carrier:
         In words. [-]
     sources : dict
         Source key by quantity. [-]
+
+    Raises
+    ------
+    InputError
+        When the name or the CAS number is that of a listed carrier which it is not.
 
     Examples
     --------
@@ -79,12 +89,48 @@ class Carrier:
     note: str = ""
     sources: Mapping[str, str] = field(default_factory=dict, repr=False)
 
+    def __post_init__(self) -> None:
+        self._check_name()
+        row = _rows().get(self.listed_name)
+        warned = [row["caution"]] if row is not None and row["role"] == NOT_FOR_INGESTION else []
+        warned += [one.at_stake for one in self._poisons() if not warned]
+        if warned:
+            said = [text for text in warned if text not in self.caution]
+            object.__setattr__(self, "role", NOT_FOR_INGESTION)
+            object.__setattr__(self, "caution", " ".join([*said, *filter(None, [self.caution])]))
+
+    def _check_name(self) -> None:
+        """Refuse the name or the CAS number of a listed carrier that it is not."""
+        told = f"CAS {self.cas or 'unknown'}, " + ("no substance" if self.substance is None else self.identity)
+        known = _named(self.name)
+        if known:
+            row, own_number = _rows()[known], self.cas in _numbers()[known]
+            # what is dissolved in a syrup has the number of the syrup
+            same = own_number or not self.cas if known == self.listed_name else own_number and not row["substance"]
+            if not same:
+                message = (
+                    f"carrier {self.name!r} ({told}) has the name of the listed carrier {known!r} "
+                    f"(CAS {row['cas']}, {row['substance'] or 'no substance'}), which it is not; choose another name"
+                )
+                raise InputError(message)
+        owner = _by_cas().get(self.cas, "")
+        if owner and owner != self.listed_name and _rows()[owner]["substance"]:
+            message = f"carrier {self.name!r} ({told}) has the CAS number of {owner!r}, which it is not; correct it"
+            raise InputError(message)
+
+    def _poisons(self) -> tuple[LookAlike, ...]:
+        found = [one for one in look_alikes() if one.poison and (one.name == self.identity or one.cas == self.cas)]
+        return tuple({one.at_stake: one for one in found}.values())
+
     def __repr__(self) -> str:
         return f"Carrier({self.name!r}, {self.cas})"
 
     @classmethod
     def of(cls, name: str | Substance) -> Carrier:
-        """Return any substance as a carrier to compute with; nothing is known of its permission.
+        """Return any substance as a carrier to compute with.
+
+        One that is a listed carrier, whatever it is called, has the law, the cautions and the properties of that
+        carrier, and its own Hansen parameters and molar volume. Nothing permits any other.
 
         Parameters
         ----------
@@ -95,16 +141,49 @@ class Carrier:
         --------
         >>> Carrier.of("acetone").permitted("EU")
         'no evidence'
+        >>> Carrier.of(Substance("lot 12", "OCCOCCO")).caution[:17]
+        'NOT FOR INGESTION'
         """
         found = substance(name) if isinstance(name, str) else name
-        density = getattr(found, "density", None)
+        own = _by_identity().get(found.identity)
+        # a substance that is known by its name alone may have a name that is not its own
+        called = found.identity if found.identity.startswith("own: ") and _named(found.name) else found.name
+        if own is not None:
+            shipped = _table()[own]
+            return shipped if shipped.substance is found else replace(shipped, name=called, substance=found)
+        density = found.density
         return cls(
-            found.name,
+            called,
             found.cas or "",
             found,
             role="not a listed carrier",
             densities={25.0: density} if density is not None and np.isfinite(density) else {},
+            note=NOT_LISTED,
         )
+
+    @cached_property
+    def identity(self) -> str:
+        """What it is, whatever it is called; see `Substance.identity`. [-]"""
+        if self.substance is not None:
+            return self.substance.identity
+        row = _rows().get(_by_cas().get(self.cas, ""))
+        return self.cas or f"own: {self.name}" if row is None else row["substance"] or row["name"]
+
+    @cached_property
+    def listed_name(self) -> str:
+        """Name under which the list of carriers and the law have it; empty when they do not. [-]
+
+        Examples
+        --------
+        >>> Carrier.of(Substance("house solvent", "OCC(O)C")).listed_name
+        'propylene glycol'
+        """
+        return _by_identity().get(self.identity, "")
+
+    @property
+    def not_for_ingestion(self) -> bool:
+        """Whether it must never be in food, whatever it dissolves."""
+        return self.role == NOT_FOR_INGESTION
 
     @property
     def parts(self) -> tuple[Carrier, ...]:
@@ -219,7 +298,7 @@ class Carrier:
         category : str, optional
             Food category in the words of the regulations; all by default. [-]
         """
-        return limits(self.name, market, category)
+        return limits(self.listed_name, market, category)
 
     def permitted(self, market: str, category: str | None = None) -> str:
         """Return whether the law lets one eat it as a carrier; see `hspkit.law.permission`.
@@ -238,8 +317,8 @@ class Carrier:
         >>> carrier("dipropylene glycol").permitted("UK")
         'no'
         """
-        word = law.permission(self.name, market, category)
-        return "no" if self.role == NOT_FOR_INGESTION else word
+        word = law.permission(self.listed_name, market, category)
+        return "no" if self.not_for_ingestion else word
 
     def doses(self, mg_per_L: float) -> dict[str, float]:
         """Return the dose by carrier, {name: mg/L}; the same method as of a blend.
@@ -249,7 +328,7 @@ class Carrier:
         mg_per_L : float
             Dose of the carrier. [mg/L]
         """
-        return {self.name: float(mg_per_L)}
+        return {self.listed_name or self.name: float(mg_per_L)}
 
 
 def _pair(first: str, second: str) -> tuple[NDArray[np.float64], float, float, float, bool] | None:
@@ -277,8 +356,8 @@ class Blend:
     Raises
     ------
     InputError
-        When the basis is not given, the fractions are negative or do not sum to 1, or a density that the
-        conversion needs is unknown. Nothing is rescaled.
+        When the basis is not given, the fractions are negative or do not sum to 1, a density that the
+        conversion needs is unknown, or two different parts have one name. Nothing is rescaled.
     UnknownNameError
         When a name is not that of a carrier.
 
@@ -311,12 +390,16 @@ class Blend:
             if inner is None:
                 inner = member.mass_fractions if isinstance(member, Blend) else np.ones(1)
             for part, part_share in zip(member.parts, inner, strict=True):
-                found.setdefault(part.name, part)
-                weight[part.name] = weight.get(part.name, 0.0) + float(share * part_share)
-        fractions = np.array([weight[name] for name in found])
+                found.setdefault(part.identity, part)
+                weight[part.identity] = weight.get(part.identity, 0.0) + float(share * part_share)
+        check_distinct(found.values())
+        fractions = np.array([weight[one] for one in found])
         if self.basis == "mass":
             density = np.array([part.density for part in found.values()])
-            unknown = [n for n, d, f in zip(found, density, fractions, strict=True) if not np.isfinite(d) and f > 0]
+            parts = found.values()
+            unknown = [
+                p.name for p, d, f in zip(parts, density, fractions, strict=True) if not np.isfinite(d) and f > 0
+            ]
             if unknown:
                 message = f"no density is known for {', '.join(unknown)}: give the blend by volume"
                 raise InputError(message)
@@ -330,6 +413,17 @@ class Blend:
 
     def __repr__(self) -> str:
         return f"Blend({self.name!r})"
+
+    @property
+    def identity(self) -> tuple[tuple[str, float], ...]:
+        """What it is made of, whatever it is called: identity and volume fraction of the parts. [-]"""
+        shares = zip(self.parts, self._volume_fractions, strict=True)
+        return tuple(sorted((part.identity, round(share, 9)) for part, share in shares if share > 0))
+
+    @property
+    def not_for_ingestion(self) -> bool:
+        """Whether one of the parts must never be in food."""
+        return any(part.not_for_ingestion for part in self.parts)
 
     @property
     def substances(self) -> tuple[Substance, ...]:
@@ -395,9 +489,9 @@ class Blend:
         Ethanol with water by OIML R 22; propylene glycol and glycerol with water with the contraction fitted to
         measured mixtures; anything else without contraction.
         """
-        present = {p.name: f for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0}
+        present = {p.identity: f for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0}
         if set(present) == {"ethanol", "water"}:
-            share = dict(zip((p.name for p in self.parts), self.mass_fractions, strict=True))
+            share = dict(zip((p.identity for p in self.parts), self.mass_fractions, strict=True))
             return float(ethanol.density(100.0 * share["ethanol"]))
         measured_out = sum(f * p.density for p, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0)
         lost = sum(
@@ -425,7 +519,7 @@ class Blend:
         """
         pure = [part.viscosity(celsius) for part in self.parts]
         for i, j in self._pairs():
-            _, coldest, warmest, _ = viscosity.pair_coefficients()[self.parts[i].name, self.parts[j].name]
+            _, coldest, warmest, _ = viscosity.pair_coefficients()[self.parts[i].identity, self.parts[j].identity]
             if not coldest - PAIR_FAR <= celsius <= warmest + PAIR_FAR:
                 message = (
                     f"{self.parts[i].name} with {self.parts[j].name} at {celsius:g} C; "
@@ -438,7 +532,7 @@ class Blend:
         found: dict[tuple[int, int], Any] = {}
         for i in range(len(self.parts)):
             for j in range(i + 1, len(self.parts)):
-                pair = _pair(self.parts[i].name, self.parts[j].name)
+                pair = _pair(self.parts[i].identity, self.parts[j].identity)
                 if pair is not None:
                     found[(j, i) if pair[-1] else (i, j)] = pair[0]
         return found
@@ -462,7 +556,7 @@ class Blend:
         wanted = [(i, j) for n, i in enumerate(present) for j in present[n + 1 :]]
         missing = [(i, j) for i, j in wanted if (i, j) not in pairs and (j, i) not in pairs]
         if not missing:
-            errors = [_pair(self.parts[i].name, self.parts[j].name) for i, j in wanted]
+            errors = [_pair(self.parts[i].identity, self.parts[j].identity) for i, j in wanted]
             error = max((pair[3] / 100.0 for pair in errors if pair is not None), default=0.0)
             return middle * (1.0 - error), middle * (1.0 + error)
         ways = [
@@ -471,7 +565,7 @@ class Blend:
         ]
         low, high = min(float(w) for w in ways), max(float(w) for w in ways)
         for i, j in missing:
-            if "water" in (self.parts[i].name, self.parts[j].name):
+            if "water" in (self.parts[i].identity, self.parts[j].identity):
                 leading = [table[0, 0] for table, *_ in viscosity.pair_coefficients().values()]
                 product = self.volume_fractions[i] * self.volume_fractions[j]
                 low *= float(np.exp(product * min(0.0, *leading)))
@@ -506,10 +600,10 @@ class Blend:
         category : str, optional
             Food category in the words of the regulations; all by default. [-]
         """
-        return tuple(row for part in self.parts for row in limits(part.name, market, category))
+        return tuple(row for part in self.parts for row in limits(part.listed_name, market, category))
 
     def doses(self, mg_per_L: float) -> dict[str, float]:
-        """Return how a dose of the blend divides among its parts, {name: mg/L}.
+        """Return how a dose of the blend divides among its parts, {name: mg/L}; listed carriers by their listed name.
 
         Parameters
         ----------
@@ -521,20 +615,75 @@ class Blend:
         >>> Blend({"triacetin": 0.25, "MCT": 0.75}, basis="mass").doses(400)["triacetin"]
         100.0
         """
-        return {p.name: float(mg_per_L * m) for p, m in zip(self.parts, self.mass_fractions, strict=True)}
+        names = [part.listed_name or part.name for part in self.parts]
+        return {name: float(mg_per_L * m) for name, m in zip(names, self.mass_fractions, strict=True)}
 
 
 def _label(key: Any) -> str:
     return key if isinstance(key, str) else key.name
 
 
-# --- names ---
+def check_distinct(liquids: Iterable[Carrier | Blend]) -> None:
+    """Refuse different liquids under one name: tables, doses and figures go by it.
+
+    Parameters
+    ----------
+    liquids : iterable of Carrier or Blend
+        Liquids that are used together. [-]
+
+    Raises
+    ------
+    InputError
+        When two of them have one name.
+
+    Examples
+    --------
+    >>> check_distinct([carrier("MCT"), carrier("MCT"), carrier("glycerol")])
+    """
+    seen: dict[str, Any] = {}
+    for one in liquids:
+        if seen.setdefault(one.name, one.identity) != one.identity:
+            message = f"two different liquids are called {one.name!r}; rename one of them"
+            raise InputError(message)
+
+
+# --- what is listed, and under which names ---
+
+
+@cache
+def _rows() -> dict[str, Mapping[str, Any]]:
+    return {row["name"]: row for row in data.read_table("carriers.csv").rows}
+
+
+@cache
+def _by_identity() -> dict[str, str]:
+    """Identity to name of the listed carriers; where no molecule stands for one, it is its own."""
+    return {row["substance"] or name: name for name, row in _rows().items()}
+
+
+@cache
+def _numbers() -> dict[str, tuple[str, ...]]:
+    """Name to all its CAS numbers."""
+    return {name: listed.numbers().get(row["substance"], (row["cas"],)) for name, row in _rows().items()}
+
+
+@cache
+def _by_cas() -> dict[str, str]:
+    return {number: name for name, numbers in _numbers().items() for number in numbers}
+
+
+def _named(name: str) -> str:
+    """Return the listed carrier that a name means; empty when it means none or several."""
+    try:
+        return _index().get(name) or ""
+    except HspkitError:
+        return ""
 
 
 @cache
 def _table() -> dict[str, Carrier]:
     found = {}
-    for row in data.read_table("carriers.csv").rows:
+    for row in _rows().values():
         known = {c: row[f"density_{c}"] for c in (20, 25) if row[f"density_{c}"] is not None}
         thick = {c: row[f"viscosity_{c}"] for c in (20, 25) if row[f"viscosity_{c}"] is not None}
         quantities = ("density_20", "density_25", "viscosity_20", "viscosity_25", "flash_point", "taste")
@@ -560,7 +709,7 @@ def _table() -> dict[str, Carrier]:
 @cache
 def _index() -> NameIndex:
     rows = []
-    for row in data.read_table("carriers.csv").rows:
+    for row in _rows().values():
         number = f"{row['e_number']}; {row['e_number'][0]} {row['e_number'][1:]}" if row["e_number"] else ""
         rows.append({**row, "synonyms": f"{row['synonyms'] or ''}; {number}"})
     return NameIndex(rows, what="carrier")

@@ -250,8 +250,8 @@ def limit_uses(
     Parameters
     ----------
     doses : mapping to float
-        Carrier (its name, or anything that has one) -> its dose in the finished product; for basis "in the
-        flavouring", in the flavouring. `hspkit.carriers.Blend.doses` splits the dose of a blend. [mg/L]
+        Carrier (its name in ``carriers.csv``, or a `hspkit.carriers.Carrier`) -> its dose in the finished product; for
+        basis "in the flavouring", in the flavouring. `hspkit.carriers.Blend.doses` splits the dose of a blend. [mg/L]
     market, category : str
         See `limits`. [-]
     product_density : float
@@ -286,9 +286,9 @@ def limit_uses(
         raise InputError(message)
     grouped: dict[tuple[str, float, str, str], list[tuple[float, Limit]]] = {}
     for given, dose in doses.items():
-        carrier = given if isinstance(given, str) else given.name
+        carrier = given if isinstance(given, str) else given.listed_name
         if not (np.isfinite(dose) and dose >= 0):
-            message = f"the dose of {carrier!r} is {dose!r}; expected a number >= 0 in mg/L"
+            message = f"the dose of {given!r} is {dose!r}; expected a number >= 0 in mg/L"
             raise InputError(message)
         for row in limits(carrier, market, category):
             if row.basis == basis and row.role in PERMITTING_ROLES and row.unit in ("mg/kg", "mg/L"):

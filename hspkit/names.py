@@ -241,6 +241,11 @@ class LookAlike(NamedTuple):
     difference: str
     at_stake: str
 
+    @property
+    def poison(self) -> bool:
+        """Whether the table says that it is poison."""
+        return self.at_stake.startswith("POISON")
+
 
 @cache
 def look_alikes() -> tuple[LookAlike, ...]:

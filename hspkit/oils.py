@@ -86,7 +86,8 @@ class Oil:
     Raises
     ------
     InputError
-        When a share is negative, the shares exceed 100 %, a substance stands twice or nothing is covered.
+        When a share is negative, the shares exceed 100 %, a substance stands twice (under two names even), two
+        substances have one name, or nothing is covered.
 
     Examples
     --------
@@ -128,12 +129,16 @@ class Oil:
             message = f"oil {self.name!r}: shares sum to {shares.sum():.2f} %; expected at most 100 %"
             raise InputError(message)
         seen: dict[str, str] = {}
+        names: dict[str, str] = {}
         for label, member in zip(self.labels, self.substances, strict=True):
-            if member.name in seen:
-                both = f"{seen[member.name]!r} and {label!r}"
-                message = f"oil {self.name!r}: {both} are both {member.name}; add them up"
+            if member.identity in seen:
+                both = f"{seen[member.identity]!r} and {label!r}"
+                message = f"oil {self.name!r}: {both} are both {member.identity}; add them up"
                 raise InputError(message)
-            seen[member.name] = label
+            if names.setdefault(member.name, member.identity) != member.identity:
+                message = f"oil {self.name!r}: two different substances are called {member.name!r}; rename one"
+                raise InputError(message)
+            seen[member.identity] = label
 
     def __repr__(self) -> str:
         return f"Oil({self.name!r}, {len(self.labels)} components, {self.covered_percent:.1f} % covered)"
@@ -513,11 +518,11 @@ def _from_report(
                 )
                 raise DataFileError(message)
             continue
-        if found.name in known:
-            other, _, _, row = known[found.name]
+        if found.identity in known:
+            other, _, _, row = known[found.identity]
             message = f"{where}, row {peak.row}: {label!r} is {found.name}, like {other!r} in row {row}; add them up"
             raise DataFileError(message)
-        known[found.name] = (label, found, peak.percent, peak.row)
+        known[found.identity] = (label, found, peak.percent, peak.row)
     if not known:
         message = f"{where}: no component is known to the tables; expected names, CAS numbers or SMILES"
         raise DataFileError(message)
@@ -856,9 +861,10 @@ def compare(*items: Oil | str) -> pd.DataFrame:
     if not chosen:
         message = "no oil given; expected at least one"
         raise InputError(message)
-    shares = [{s.name: share for s, share in zip(o.substances, o.mass_percent, strict=True)} for o in chosen]
-    names = list(dict.fromkeys(name for share in shares for name in sorted(share, key=lambda n: -share[n])))
-    rows: list[tuple[Any, ...]] = [(name, "mass %", *(share.get(name, 0.0) for share in shares)) for name in names]
+    shares = [{s.identity: share for s, share in zip(o.substances, o.mass_percent, strict=True)} for o in chosen]
+    known = list(dict.fromkeys(one for share in shares for one in sorted(share, key=lambda n: -share[n])))
+    names = {s.identity: s.name for o in reversed(chosen) for s in o.substances}
+    rows: list[tuple[Any, ...]] = [(names[one], "mass %", *(share.get(one, 0.0) for share in shares)) for one in known]
     rows += [
         ("without a substance", "mass %", *(o.uncovered_percent for o in chosen)),
         ("terpene hydrocarbons", "mass %", *(o.terpene_percent for o in chosen)),

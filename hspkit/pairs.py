@@ -99,12 +99,16 @@ def miscibility_probability(
     return np.mean(theory.LAPSE + (1.0 - 2.0 * theory.LAPSE) * ndtr(z), axis=-1)
 
 
-def _liquid(given: Any) -> Liquid:
-    """Return the liquid that a name, CAS number, SMILES or Substance means."""
+def _liquid(given: Any) -> tuple[str, Liquid]:
+    """Return identity and liquid that a name, CAS number, SMILES or Substance means."""
     found = substance(given) if isinstance(given, str) else given
     if not isinstance(found, Substance):
         message = f"expected a name, CAS number, SMILES or Substance, got {given!r}"
         raise InputError(message)
+    return found.identity, _as_liquid(found, given)
+
+
+def _as_liquid(found: Substance, given: str | Substance) -> Liquid:
     if found.name in index() and (isinstance(given, str) or found is substance(found.name)):
         return liquid(found.name)
     if isinstance(given, str):  # a structure that is not shipped: an estimate, moved by what its kin taught
@@ -167,11 +171,11 @@ def pair_miscibility(a: str | Substance, b: str | Substance, *, celsius: float =
     if not CELSIUS_RANGE[0] <= warmth <= CELSIUS_RANGE[1]:
         message = f"celsius is {warmth:g}; the temperature rates hold from 0 to 100 degC, this is an extrapolation"
         warnings.warn(message, ExtrapolationWarning, stacklevel=2)
-    first, second = _liquid(a), _liquid(b)
+    (one_is, first), (other_is, second) = _liquid(a), _liquid(b)
     _, growth = theory.scale_at(warmth)
     w = float(theory.exchange(first.point, second.point, celsius=warmth))
     critical = float(theory.critical_strength(first.mixing_volume * growth, second.mixing_volume * growth))
-    if first.name == second.name:
+    if one_is == other_is:
         return Pair(first.name, second.name, warmth, 1.0, 0.0, "clear", (0.0, 0.0))
     probability = miscibility_probability(
         first.point,

@@ -2,7 +2,7 @@
 
 Rows stand in the order in which a formulator decides, and `Ranking.order` says it with every table:
 
-1. allowed before refused, then within the legal limit before over it;
+1. allowed before refused, what is not for ingestion last of all, asked or not; then within the legal limit before over;
 2. clear before hazy, then what is unknown because a component may crystallise, then splits;
 3. fewer failing reasons first, of: taste (over its limit, or noticed at this dose where nobody states a limit), the
    carrier dissolves in the drink, pours, the drink stays clear; with as many, the one that fails the later reason;
@@ -23,7 +23,7 @@ import numpy as np
 from hspkit import application as product
 from hspkit import data, hansen, pages
 from hspkit.application import Application
-from hspkit.carriers import Blend, Carrier, carrier
+from hspkit.carriers import NOT_FOR_INGESTION, NOT_LISTED, Blend, Carrier, carrier, check_distinct
 from hspkit.carriers import carriers as listed_carriers
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.miscibility import DRAWS, Outcome, check_parts, dissolve
@@ -104,14 +104,16 @@ _LEGEND = (
 _VERDICTS = ("clear", "hazy", "unknown", "splits")
 #: Key of a row, not a column: a part is noticed at this dose and nobody states a limit for its taste.
 _NOTICED = "noticed_without_limit"
+#: Key of a row, not a column: a part is not for ingestion.
+_POISON = "not_for_ingestion"
 #: Reasons that order carriers of one verdict, in this order.
 _REASONS = ("under_taste_limit", "carrier_dissolves_in_drink", "pours", "drink_stays_clear")
 #: Sampling error of a probability from `miscibility.DRAWS` draws, at most: that of counting them [-].
 _STEP = 0.5 / DRAWS**0.5
 _ORDER = (
-    "Order: allowed, within the law, clear before hazy before unknown before splits; then fewest failing reasons "
-    "(taste: over its limit, or noticed where no limit is stated; carrier dissolves in the drink; pours; drink stays "
-    "clear), fewest unknown, decided before undecided, probability of clear."
+    "Order: allowed (what is not for ingestion last), within the law, clear before hazy before unknown before splits; "
+    "then fewest failing reasons (taste: over its limit, or noticed where no limit is stated; carrier dissolves in the "
+    "drink; pours; drink stays clear), fewest unknown, decided before undecided, probability of clear."
 )
 #: Strengths of ethanol that everyone in the trade knows. [% vol]
 YARDSTICKS = (40, 70, 96)
@@ -181,7 +183,7 @@ class Ranking:
         The oil that was asked about.
     table : pandas.DataFrame
         One row a carrier, columns as in `COLUMNS`. A number that is not known is NaN, a question that was not
-        asked (no application given) is None.
+        asked (no application given) is None; but a liquid that is not for ingestion is not allowed, asked or not.
     application : Application or None
         The finished product.
     oil_parts, carrier_parts : float
@@ -214,6 +216,24 @@ class Ranking:
             if not refused and row["verdict"] == "clear" and row["carrier"] not in self.yardsticks:
                 return str(row["carrier"])
         return None
+
+    @property
+    def not_for_ingestion(self) -> tuple[str, ...]:
+        """Names of the liquids among them that must never be in food, whatever they dissolve."""
+        return tuple(one.carrier.name for one in self.outcomes if one.carrier.not_for_ingestion)
+
+    def shown(self) -> list[dict[str, Any]]:
+        """Return the rows as a page or a screen shows them: such a liquid has these words in place of its outcome.
+
+        Examples
+        --------
+        >>> ranking = rank_carriers("limonene", carriers=["diethyl phthalate", "glycerol"])
+        >>> [(row["carrier"], row["verdict"]) for row in ranking.shown()]
+        [('glycerol', 'splits'), ('diethyl phthalate', 'not for ingestion')]
+        """
+        rows = [{str(k): v for k, v in row.items()} for row in self.table.to_dict("records")]
+        barred = self.not_for_ingestion
+        return [row | ({"verdict": NOT_FOR_INGESTION} if row["carrier"] in barred else {}) for row in rows]
 
     def row(self, name: str) -> dict[str, Any]:
         """Return one row of the table as a dictionary.
@@ -254,6 +274,8 @@ class Ranking:
         index = list(self.table["carrier"]).index(row["carrier"])
         outcome = self.outcomes[index]
         lines = [f"{row['carrier']}: {outcome.sentence()}"]
+        if row["carrier"] in self.not_for_ingestion:
+            lines.insert(0, f"{row['carrier']}: {NOT_FOR_INGESTION}, refused whatever it dissolves.")
         if self.application is not None:
             lines.extend(_legal_words(self.application, outcome))
         if row["notes"]:
@@ -281,9 +303,10 @@ class Ranking:
         """
         if self.application is None:
             return ""
-        doses = self.table["carrier_mg_per_L"].to_numpy(dtype=float)
         if self.application.oil_mg_per_L is None:
-            held = float(np.nanmax(self.application.stock_mg_per_L - doses))
+            rows = self.table[[allowed is not False for allowed in self.table["allowed"]]]
+            doses = rows["carrier_mg_per_L"].dropna().to_numpy(dtype=float)
+            held = float(np.max(self.application.stock_mg_per_L - doses, initial=-np.inf))
         else:
             held = self.application.oil_mg_per_L
         if not self.application.is_drink or not np.isfinite(held):
@@ -358,7 +381,7 @@ class Ranking:
             for key, heading, unit, form in _SHOWN
             if any(_known(value) for value in self.table[key])
         ]
-        rows = [[form(row[key]) for key, _, _, form in shown] for row in self.table.to_dict("records")]
+        rows = [[form(row[key]) for key, _, _, form in shown] for row in self.shown()]
         best = f"First: {self.best}." if self.best else "No carrier is allowed, within its limit and clear."
         return "".join(
             [
@@ -445,7 +468,7 @@ def rank_carriers(
     UnknownNameError
         For an unknown or ambiguous oil or carrier, with near names.
     InputError
-        For parts that are not positive.
+        For parts that are not positive, or two different candidates with one name.
 
     Examples
     --------
@@ -460,6 +483,7 @@ def rank_carriers(
     chosen: list[Carrier | Blend] = (
         [carrier(one) if isinstance(one, str) else one for one in carriers] if carriers is not None else candidates()
     )
+    check_distinct(chosen)
     given = {one.name for one in chosen}
     added = [carrier(f"ethanol {strength} % vol") for strength in YARDSTICKS] if include_alcohol else []
     added = [one for one in added if one.name not in given]
@@ -512,6 +536,7 @@ def _order(row: dict[str, Any]) -> tuple[Any, ...]:
     )
     return (
         row["allowed"] is False,
+        row.get(_POISON, False),
         row["under_legal_limit"] is False,
         _VERDICTS.index(row["verdict"]),
         sum(failing),
@@ -540,9 +565,10 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
         "legal_limit_mg_per_L": np.nan,
         "taste_limit_mg_per_L": np.nan if taste is None else taste,
         _NOTICED: False,
+        _POISON: candidate.not_for_ingestion,
         "least_carrier_parts": np.nan,
         "most_carrier_parts": np.nan,
-        "allowed": None,
+        "allowed": False if candidate.not_for_ingestion else None,
         "clear": None if outcome.unknown else outcome.verdict == "clear",
         "under_legal_limit": None,
         "under_taste_limit": None,
@@ -553,8 +579,8 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
         "oil_covered_percent": outcome.oil.covered_percent,
         "notes": "",
     }
-    notes = []
-    if outcome.undecided:
+    notes = _warnings(candidate, asked)
+    if outcome.undecided and not candidate.not_for_ingestion:
         notes.append("undecided: within the uncertainty of the parameters, so run a trial")
     if asked is not None:
         notes.extend(_judge(row, outcome, asked))
@@ -569,8 +595,19 @@ def _row(candidate: Carrier | Blend, outcome: Outcome, asked: Application | None
         notes.append(f"clouded first by wax ({limit}): chill and filter" if outcome.wax_haze else f"limited by {limit}")
     if outcome.extent.carrier_separates:
         notes.append("the carriers do not mix with each other by themselves")
-    row["notes"] = "; ".join(notes)
+    row["notes"] = "; ".join(notes).replace(".; ", ". ")
     return row
+
+
+def _warnings(candidate: Carrier | Blend, asked: Application | None) -> list[str]:
+    """Return what to read first: that it is not for ingestion or, unless a market has the word, not listed."""
+    found = []
+    for part in candidate.parts:
+        unlisted = NOT_LISTED if asked is None and not part.listed_name else ""
+        said = part.caution if part.not_for_ingestion else unlisted
+        if said:
+            found.append(said if len(candidate.parts) == 1 else f"{part.name}: {said}")
+    return found
 
 
 def _judge(row: dict[str, Any], outcome: Outcome, asked: Application) -> list[str]:
@@ -580,7 +617,10 @@ def _judge(row: dict[str, Any], outcome: Outcome, asked: Application) -> list[st
     said = [product.permission(part, asked.market, asked.category) for part in liquid.parts]
     row["allowed"] = all(one.allowed for one in said)
     alone = len(said) == 1
-    notes.extend(one.reason if alone else f"{one.carrier}: {one.reason}" for one in said if not one.allowed)
+    for one, part in zip(said, liquid.parts, strict=True):
+        warned = part.not_for_ingestion and part.caution in one.reason  # `_warnings` has it
+        if not one.allowed and not warned:
+            notes.append(one.reason if alone else f"{one.carrier}: {one.reason}")
     if not np.isfinite(liquid.density):
         return [*notes, "density not on record, so no dose"]
     amount = product.dose(

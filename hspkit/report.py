@@ -18,7 +18,7 @@ import numpy as np
 from hspkit import application as product
 from hspkit import ethanol, pages
 from hspkit.application import Application, Dosing
-from hspkit.carriers import NOT_FOR_INGESTION, Blend, Carrier, carrier
+from hspkit.carriers import NOT_FOR_INGESTION, NOT_LISTED, Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.miscibility import Outcome, check_parts, dissolve
 from hspkit.oils import Oil, covered
@@ -134,7 +134,8 @@ class BatchSheet:
     notes: tuple[str, ...] = field(default=())
 
     def __repr__(self) -> str:
-        return f"<BatchSheet {self.title!r}: {self.batch}, {self.outcome.verdict}>"
+        said = NOT_FOR_INGESTION if self.carrier.not_for_ingestion else self.outcome.verdict
+        return f"<BatchSheet {self.title!r}: {self.batch}, {said}>"
 
     def __str__(self) -> str:
         return self.to_text()
@@ -207,9 +208,9 @@ class BatchSheet:
         if self.dosing is not None:
             return [one for one in self.dosing.permissions if not one.allowed]
         return [
-            product.Permission(part.name, False, "not for ingestion", ())
+            product.Permission(part.name, False, NOT_FOR_INGESTION, ())
             for part in self.carrier.parts
-            if part.role == NOT_FOR_INGESTION
+            if part.not_for_ingestion
         ]
 
     def _dose_lines(self) -> tuple[str, ...]:
@@ -470,7 +471,7 @@ def batch_sheet(
     size, unit = read_batch(batch)
     parts = product.volume_parts(*given, oil_density=subject.density, carrier_density=liquid.density, basis=basis)
     outcome = dissolve(subject, liquid, oil_parts=parts[0], carrier_parts=parts[1], celsius=celsius)
-    notes = []
+    notes = [f"{part.name}: {NOT_LISTED}." for part in liquid.parts if not part.listed_name]
     dosing = None
     if application is not None and np.isfinite(liquid.density):
         dosing = product.dosing(
@@ -574,9 +575,12 @@ def _lines(
 
 def _steps(liquid: Carrier | Blend, lines: tuple[SheetLine, ...], outcome: Outcome) -> tuple[str, ...]:
     """Return the order of mixing; common practice, no source."""
+    if liquid.not_for_ingestion:
+        return (f"Do not make this batch: {liquid.name} is not for ingestion.",)
     amounts = {line.liquid: f"{number(line.mass_g, 4)} g" for line in lines}
     masses = {line.liquid: line.mass_g for line in lines}
-    dry = [part for part in liquid.parts if part.name != "water" and part.name in amounts]
+    dry = [part for part in liquid.parts if part.identity != "water" and part.name in amounts]
+    wet = next((part.name for part in liquid.parts if part.identity == "water" and part.name in amounts), "")
     thick = [part.name for part in dry if (band := product.pouring_band(part.viscosity(20.0))) and not band.pours]
     spirit = _spirit_words(liquid, masses)
     steps = ["Check name, CAS number, grade and lot of every drum against this sheet and its certificate."]
@@ -592,8 +596,8 @@ def _steps(liquid: Carrier | Blend, lines: tuple[SheetLine, ...], outcome: Outco
         steps.append(f"Weigh {dry[0].name} ({amounts[dry[0].name]}) into a clean dry vessel.")
     oil_name = lines[0].liquid
     steps.append(f"Weigh in {oil_name} ({amounts[oil_name]}) slowly while stirring, closed and away from flames.")
-    if "water" in amounts and not spirit:
-        steps.append(f"Last, add water ({amounts['water']}) in small portions; stop and note the amount if it clouds.")
+    if wet and not spirit:
+        steps.append(f"Last, add water ({amounts[wet]}) in small portions; stop and note the amount if it clouds.")
     steps.append(
         "Stir 15 minutes, let stand a day at the coldest temperature of storage, hold it against a dark ground; "
         "filter only what is clear, and label with lot, date and cautions."
@@ -605,10 +609,12 @@ def _steps(liquid: Carrier | Blend, lines: tuple[SheetLine, ...], outcome: Outco
 
 def _spirit_words(liquid: Carrier | Blend, masses: Mapping[str, float]) -> str:
     """Return how to make aqueous ethanol from spirit as it is bought; empty for other carriers."""
-    if not isinstance(liquid, Blend) or {part.name for part in liquid.parts} != {"ethanol", "water"}:
+    names = {part.identity: part.name for part in liquid.parts}
+    if not isinstance(liquid, Blend) or set(names) != {"ethanol", "water"}:
         return ""
-    whole = masses["ethanol"] + masses["water"]
-    strength = float(ethanol.volume_percent(100.0 * masses["ethanol"] / whole))
+    spirit, water = masses[names["ethanol"]], masses[names["water"]]
+    whole = spirit + water
+    strength = float(ethanol.volume_percent(100.0 * spirit / whole))
     if strength >= _SPIRIT:
         return ""
     made = ethanol.dilute(_SPIRIT, strength, spirit_volume=1.0)
@@ -621,6 +627,8 @@ def _spirit_words(liquid: Carrier | Blend, masses: Mapping[str, float]) -> str:
 
 def _trial(outcome: Outcome, application: Application | None) -> tuple[str, ...]:
     """Return the trial to run first; common practice, no source."""
+    if outcome.carrier.not_for_ingestion:
+        return (f"None: {outcome.carrier.name} is not for ingestion. Choose another carrier.",)
     ratio = outcome.carrier_parts / outcome.oil_parts
     oil_ml = _TRIAL_ML / (1.0 + ratio)
     lines = [
@@ -646,7 +654,8 @@ def _trial(outcome: Outcome, application: Application | None) -> tuple[str, ...]
         )
     if application is not None and application.is_drink:
         lines.append(f"Dose the clear stock into the drink ({application.level()}) beside a blank; look after a day.")
-    lines.append("Taste and smell the dosed product against the blank.")
+    if all(part.listed_name for part in outcome.carrier.parts):
+        lines.append("Taste and smell the dosed product against the blank.")
     return tuple(lines)
 
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from hspkit.carriers import Blend, Carrier
+from hspkit.carriers import NOT_LISTED, Blend, Carrier
 from hspkit.errors import ExtrapolationWarning, HspkitError, InputError
 from hspkit.estimation import batches, estimate_many
 from hspkit.miscibility import DRAWS, Outcome, dissolve
@@ -59,8 +59,10 @@ def dissolve_many(questions: pd.DataFrame, *, draws: int = DRAWS, random_state: 
     DataFrame
         One row a question with its index: oil, carrier, oil_parts, carrier_parts [-], celsius [degC], verdict, p_clear
         [-], max_oil_percent [% vol of the stock], water_tolerance_percent [% vol of the mixture],
-        limiting_components (strongest first, joined by "; "), status (``ok``, ``extrapolated``, ``failed``) and note
-        (why). A failed row holds None and NaN.
+        limiting_components (strongest first, joined by "; "), status (``ok``, ``extrapolated``, ``refused``,
+        ``failed``) and note (why). A failed row holds None and NaN. A liquid that is not for ingestion is refused
+        whatever it dissolves, and the note begins with its caution; of one that is no listed carrier it says that
+        nothing permits it.
 
     Raises
     ------
@@ -133,7 +135,7 @@ def _answer(question: dict[str, Any], draws: int, random_state: int) -> tuple[Ou
             )
         except HspkitError as error:
             reason = str(error)
-    notes = []
+    notes: list[str] = []
     for one in caught:
         if issubclass(one.category, ExtrapolationWarning):
             notes.append(str(one.message))
@@ -142,8 +144,12 @@ def _answer(question: dict[str, Any], draws: int, random_state: int) -> tuple[Ou
     if outcome is None:
         return None, "failed", reason
     status = "extrapolated" if notes else "ok"
-    notes += [text for text in (outcome.unknown, outcome.oil.coverage) if text]
-    return outcome, status, "; ".join(dict.fromkeys(notes))
+    if outcome.carrier.not_for_ingestion:
+        status = "refused"
+    first = [part.caution for part in outcome.carrier.parts if part.not_for_ingestion]
+    first += [f"{part.name}: {NOT_LISTED}" for part in outcome.carrier.parts if not part.listed_name]
+    last = [text for text in (outcome.unknown, outcome.oil.coverage) if text]
+    return outcome, status, "; ".join(dict.fromkeys([*first, *notes, *last]))
 
 
 def estimate_partitions(

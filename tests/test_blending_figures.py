@@ -118,3 +118,8 @@ def test_blend_as_csv_with_prices_and_errors(capsys):
     assert "NAME=NUMBER" in capsys.readouterr().err
     assert main([*line, "--max-viscosity", "1"]) == 2
     assert "no blend can keep to this limit: viscosity at most 1 mPa s" in capsys.readouterr().err
+
+
+def test_what_is_not_for_ingestion_is_in_no_figure_of_blends():
+    with pytest.raises(InputError, match="diethylene glycol is not for ingestion"):
+        plotting.blend_path(CLOVE, "triacetin", "diethylene glycol")

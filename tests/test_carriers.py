@@ -9,7 +9,7 @@ from hspkit import Blend, Carrier, carrier, carriers, data, ethanol
 from hspkit.contraction.calibrate import fit
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.names import check_cas
-from hspkit.substances import substance
+from hspkit.substances import Substance, substance, substances
 
 ROWS = data.read_table("carriers.csv").rows
 
@@ -106,6 +106,90 @@ def test_a_near_miss_names_both_and_chooses_none(near, both):
 )  # fmt: skip
 def test_synonyms(given, meant):
     assert carrier(given).name == meant
+
+
+#: Enough to make a substance without a structure.
+PLAIN = {"hsp": (16.0, 5.0, 10.0), "volume": 100.0, "molar_mass": 100.0}
+
+
+def test_any_substance_can_be_computed_with():
+    for name in substances():
+        assert Carrier.of(name).identity == name
+
+
+@pytest.mark.parametrize("row", [row for row in ROWS if row["substance"]], ids=lambda r: r["name"])
+def test_a_listed_carrier_is_known_by_its_structure_whatever_it_is_called(row):
+    assert Carrier.of(row["substance"]) is carrier(row["name"])
+    known = substance(row["substance"])
+    drum = Carrier.of(Substance("drum 7", known.smiles, hsp=(16.0, 5.0, 10.0), volume=90.0, molar_mass=100.0))
+    assert drum.name == "drum 7"
+    assert drum.hsp.delta_p == 5.0, "the user's own parameters"
+    shipped = carrier(row["name"])
+    assert (drum.listed_name, drum.role, drum.caution) == (shipped.name, shipped.role, shipped.caution)
+    assert drum.densities == shipped.densities
+    for market in ("US", "EU"):
+        assert drum.permitted(market, "soft drinks") == shipped.permitted(market, "soft drinks")
+        assert drum.limits(market) == shipped.limits(market)
+
+
+def test_poison_is_poison_under_any_name():
+    assert Carrier.of("diethylene glycol").caution.startswith("NOT FOR INGESTION")
+    found = [
+        Carrier.of(Substance("house solvent", "OCCOCCO")),
+        Carrier.of(Substance("house solvent", cas="111-46-6", **PLAIN)),
+        Carrier("house solvent", "", substance("diethylene glycol")),
+        Carrier("house solvent", "111-46-6", None),
+        Carrier.of("methanol"),  # in no list of carriers, but among the look-alikes that are poison
+    ]
+    for one in found:
+        assert one.not_for_ingestion, one
+        assert one.caution
+        assert one.permitted("EU") == "no"
+    assert Blend({found[0]: 0.1, "triacetin": 0.9}, basis="volume").not_for_ingestion
+    assert not carrier("triacetin").not_for_ingestion
+
+
+def test_own_values_under_the_name_of_a_carrier_are_permitted_nowhere():
+    mine = Carrier.of(Substance("triacetin", **PLAIN))
+    assert mine.listed_name == ""
+    assert mine.name != "triacetin", "or tables and figures could not tell them apart"
+    assert mine.permitted("EU", "soft drinks") == "no evidence"
+    assert mine.limits("EU") == ()
+    assert "nothing on record permits it" in mine.note
+    assert Blend({mine: 0.5, "triacetin": 0.5}, basis="volume").permitted("EU", "soft drinks") == "no evidence"
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("triacetin", "111-46-6", None),
+        ("triacetin", "102-76-1", "diethylene glycol"),
+        ("triacetin", "", "diethylene glycol"),
+        ("triacetin", "", None),
+        ("glyceryl triacetate", "", "diethylene glycol"),
+        ("propylene glycol", "25265-71-8", "propylene glycol"),
+        ("invert syrup", "", "ethanol"),
+        ("drum 7", "102-76-1", "diethylene glycol"),
+    ],
+)
+def test_a_carrier_cannot_bear_the_name_or_number_of_another(arguments):
+    name, cas, known = arguments
+    with pytest.raises(InputError, match="which it is not"):
+        Carrier(name, cas, None if known is None else substance(known))
+
+
+def test_parts_of_a_blend_are_merged_by_what_they_are():
+    drum = Carrier.of(Substance("drum 7", "OCC(C)O"))
+    same = Blend({drum: 0.5, "propylene glycol": 0.5}, basis="volume")
+    assert len(same.parts) == 1
+    wet, listed = (Blend({one: 0.5, "water": 0.5}, basis="volume") for one in (drum, "propylene glycol"))
+    assert wet.density == listed.density, "the contraction is that of propylene glycol"
+    assert wet.viscosity(20.0) == listed.viscosity(20.0)
+    assert wet.limits("EU", "soft drinks") == listed.limits("EU", "soft drinks")
+    assert wet.doses(100.0) == listed.doses(100.0), "by the name under which the law has it"
+    one, other = (Carrier.of(Substance("house ester", smiles)) for smiles in ("CCCCCC(=O)OCCC", "CCCCCC(=O)OCCCC"))
+    with pytest.raises(InputError, match="two different liquids are called 'house ester'"):
+        Blend({one: 0.5, other: 0.5}, basis="volume")
 
 
 def test_what_is_no_carrier_says_so():

@@ -13,7 +13,7 @@ from hspkit.errors import DataFileError, InputError, UnknownNameError
 from hspkit.gc_report import _is_total
 from hspkit.names import check_cas
 from hspkit.oils import compare
-from hspkit.substances import substance
+from hspkit.substances import Substance, substance
 
 ROWS = data.read_table("oils.csv").rows
 NAMES = [row["oil"] for row in data.read_table("oil_names.csv").rows]
@@ -585,3 +585,14 @@ def test_cautions():
     assert frame.loc["lemon, cold-pressed", "phototoxic"]
     assert frame.loc["cinnamon, bark", "skin_sensitising"]
     assert not frame.loc["clove, bud", "flammable"]
+
+
+def test_components_are_told_apart_by_what_they_are():
+    lime = Substance("my terpene", substance("limonene").smiles)
+    with pytest.raises(InputError, match="are both limonene"):
+        Oil("mine", ("a", "b"), (lime, substance("limonene")), (50.0, 50.0))
+    one, other = (Substance("house ester", smiles) for smiles in ("CCCCCC(=O)OCCC", "CCCCCC(=O)OCCCC"))
+    with pytest.raises(InputError, match="two different substances are called 'house ester'"):
+        Oil("mine", ("a", "b"), (one, other), (50.0, 50.0))
+    first, second = Oil("one", ("a",), (one,), (100.0,)), Oil("two", ("b",), (other,), (100.0,))
+    assert compare(first, second)["quantity"].tolist()[:2] == ["house ester", "house ester"]

@@ -102,3 +102,9 @@ def test_bad_input():
         pair_miscibility(3.0, "water")
     with pytest.warns(ExtrapolationWarning):
         assert np.isfinite(pair_miscibility("ethanol", "water", celsius=140.0).index)
+
+
+def test_two_liquids_of_one_name_are_two_liquids():
+    polar = Substance("house solvent", hsp=(16.0, 20.0, 30.0), volume=60.0, molar_mass=60.0, smiles="OCC(O)CCO")
+    fatty = Substance("house solvent", "CCCCCCCCCCCCCC(C)CC")
+    assert pair_miscibility(polar, fatty).verdict == "splits"

@@ -431,3 +431,71 @@ def test_saving_to_an_unknown_format_says_so(ranked, tmp_path):
         "triacetin" in (tmp_path / "figure.svg").read_text(encoding="utf-8")
         or (tmp_path / "figure.svg").stat().st_size > 10_000
     )
+
+
+# --- what is not for ingestion --------------------------------------------------------------------------------
+
+#: Without a market each of them dissolves cassia.
+POISONS = ["diethylene glycol", "triethyl phosphate", "diethyl phthalate"]
+
+
+@pytest.fixture(scope="module")
+def unasked():
+    return rank_carriers("cassia", carriers=[*POISONS, "triacetin", "propylene glycol"])
+
+
+def _struck(axes):
+    return [line for line in axes.lines if line.get_marker() == (2, 0, 45)]
+
+
+def _filled(axes):
+    clear = OUTCOMES["clear"]
+    return [
+        line for line in axes.lines if line.get_marker() == clear.marker and line.get_markerfacecolor() == clear.color
+    ]
+
+
+def test_poison_is_at_the_end_of_the_bars_and_never_their_heading(unasked):
+    axes = plotting.ranking(unasked)
+    heading = axes.get_title(loc="left")
+    assert heading.startswith("2 of 2 carriers")
+    assert not any(name in heading for name in POISONS)
+    assert {label.get_text() for label in axes.get_yticklabels()[2:]} == set(POISONS)
+    assert len(_struck(axes)) == len(POISONS)
+    assert len(_filled(axes)) == 2
+    words = [text.get_text() for text in axes.texts]
+    assert words.count("clear, not for ingestion") == len(POISONS)
+    assert words.count("✗") == len(POISONS)
+
+
+@pytest.mark.parametrize("draw", [plotting.map, plotting.sphere, plotting.distance_fan])
+@pytest.mark.parametrize("with_ranking", [True, False])
+def test_poison_is_hollow_and_struck_with_and_without_a_ranking(unasked, draw, with_ranking):
+    axes = draw("cassia", ranking=unasked) if with_ranking else draw("cassia", [*POISONS, "triacetin"])
+    assert len(_struck(axes)) == len(POISONS)
+    assert len(_filled(axes)) == (2 if with_ranking else 0)
+    key = " ".join(text.get_text() for text in axes.get_legend().get_texts())
+    assert "not for ingestion" in key
+    assert not any(name in axes.get_title(loc="left") for name in POISONS)
+
+
+def test_poison_is_nowhere_nearest():
+    assert "none of these may be used" in plotting.distance_fan("cassia", POISONS).get_title(loc="left")
+    assert "0 of 0 carriers" in plotting.sphere("cassia", POISONS).get_title(loc="left")
+
+
+def test_a_phase_diagram_of_poison_is_headed_so():
+    heading = plotting.phase_triangle("limonene", "diethyl phthalate").get_title(loc="left")
+    assert heading.startswith("diethyl phthalate: not for ingestion")
+    assert "clear" not in heading
+
+
+def test_a_fitted_sphere_strikes_trials_with_poison_through():
+    from hspkit.sphere import SphereFit
+
+    names = ["triacetin", "diethylene glycol", "glycerol", "lot 12"]
+    points = [[16.5, 4.5, 9.1], [16.6, 12.0, 20.7], [17.4, 12.1, 29.3], [16.0, 5.0, 8.0]]
+    fit = SphereFit(random_state=0).fit(points, ["clear", "clear", "splits", "clear"], names=names)
+    axes = plotting.sphere_fit(fit)
+    assert len(_struck(axes)) == 1
+    assert "hollow, struck: not for ingestion" in [text.get_text() for text in axes.get_legend().get_texts()]

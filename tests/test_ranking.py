@@ -6,7 +6,8 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from hspkit import Application, Blend, best_blend, carrier, oil, rank_carriers
+from hspkit import Application, Blend, Carrier, Substance, best_blend, carrier, oil, rank_carriers
+from hspkit.__main__ import main
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.pages import number
 from hspkit.ranking import COLUMNS, _order
@@ -338,3 +339,82 @@ def test_progress_is_shown_when_it_can_be(installed, monkeypatch):
     found = rank_carriers(CITRUS, carriers=["triacetin", "glycerol"], progress=True)
     assert len(found.table) == 2
     assert shown == ([2] if installed else [])
+
+
+# --- what is not for ingestion ---
+
+#: Without a market the first three dissolve cassia surely, which is what makes them dangerous.
+POISONS = ("diethylene glycol", "dipropylene glycol", "triethyl phosphate", "ethylene glycol", "diethyl phthalate")
+EU = Application("EU", "soft drinks", oil_mg_per_L=40)
+
+
+@pytest.mark.parametrize("asked", [None, EU], ids=["no market", "EU"])
+@pytest.mark.parametrize("name", ["cassia", "clove, bud"])
+def test_what_is_not_for_ingestion_is_refused_with_or_without_a_market(name, asked):
+    ranking = rank_carriers(name, application=asked)
+    table = ranking.table
+    assert set(table["carrier"].tail(len(POISONS))) == set(POISONS) == set(ranking.not_for_ingestion)
+    for row in table.tail(len(POISONS)).to_dict("records"):
+        assert row["allowed"] is False
+        assert row["notes"].startswith(carrier(row["carrier"]).caution)
+        assert "run a trial" not in row["notes"]
+    if asked is None:
+        assert all(allowed is None for allowed in table["allowed"].head(len(table) - len(POISONS)))
+    assert ranking.best not in POISONS
+
+
+def test_only_poison_leaves_no_best_and_no_dose():
+    strong = Application("EU", "soft drinks", stock_mg_per_L=200)
+    alone = rank_carriers("cassia", carriers=POISONS, application=strong)
+    assert alone.best is None
+    assert alone.drink() == ""
+    assert rank_carriers("cassia", carriers=POISONS).best is None
+    both = rank_carriers("cassia", carriers=["diethylene glycol", "triacetin"], application=strong)
+    assert both.drink() == rank_carriers("cassia", carriers=["triacetin"], application=strong).drink()
+
+
+def test_poison_under_another_name_and_in_a_blend_is_refused():
+    drum = Carrier.of(Substance("house solvent", "OCCOCCO"))
+    blend = Blend({drum: 0.05, "triacetin": 0.95}, basis="volume", name="house blend")
+    ranking = rank_carriers("cassia", carriers=[drum, blend, "triacetin", "glycerol"])
+    assert ranking.table["carrier"].tolist()[:2] == ["triacetin", "glycerol"]
+    assert ranking.row("house solvent")["notes"].startswith("NOT FOR INGESTION")
+    assert ranking.row("house blend")["notes"].startswith("house solvent: NOT FOR INGESTION")
+    assert ranking.why("house solvent").startswith("house solvent: not for ingestion")
+
+
+def test_pages_and_screens_do_not_call_poison_clear(capsys):
+    ranking = rank_carriers("cassia", carriers=["diethylene glycol", "triacetin"])
+    assert ranking.row("diethylene glycol")["verdict"] == "clear"
+    page = ranking.to_html()
+    assert "<td>not for ingestion</td>" in page.replace(' class="left"', "")
+    assert main(["rank", "cassia", "--carrier", "diethylene glycol", "--carrier", "triacetin"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    (row,) = [line for line in lines if line.startswith("diethylene glycol ")]
+    assert "not for ingestion" in row
+    assert "clear" not in row
+    assert row.endswith("NO")
+
+
+def test_what_is_in_no_list_is_unknown_and_says_that_nothing_permits_it():
+    ranking = rank_carriers("cassia", carriers=[Carrier.of("acetone"), "triacetin"])
+    row = ranking.row("acetone")
+    assert row["allowed"] is None
+    assert row["notes"].startswith("not a listed carrier: nothing on record permits it")
+    judged = rank_carriers("cassia", carriers=[Carrier.of("acetone")], application=EU).row("acetone")
+    assert judged["allowed"] is False
+    assert "no evidence of permission" in judged["notes"]
+
+
+def test_law_and_limits_follow_what_a_carrier_is():
+    drum = Carrier.of(Substance("drum 7", "OCC(C)O"))
+    ranking = rank_carriers("cassia", carriers=[drum, "propylene glycol"], application=EU)
+    mine, listed = ranking.row("drum 7"), ranking.row("propylene glycol")
+    for key in ("allowed", "legal_limit_mg_per_L", "taste_limit_mg_per_L"):
+        assert mine[key] == listed[key] or (mine[key] != mine[key] and listed[key] != listed[key]), key
+
+
+def test_two_liquids_of_one_name_cannot_be_ranked_together():
+    one, other = (Carrier.of(Substance("house ester", smiles)) for smiles in ("CCCCCC(=O)OCCC", "CCCCCC(=O)OCCCC"))
+    with pytest.raises(InputError, match="two different liquids are called 'house ester'"):
+        rank_carriers("limonene", carriers=[one, other])

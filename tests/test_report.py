@@ -134,7 +134,11 @@ def test_a_stock_that_splits_or_is_not_allowed_is_said_first():
     assert bad.sections()[0][1][0].startswith("DO NOT USE: dipropylene glycol")
     alone = batch_sheet("limonene", "ethylene glycol")
     assert "DO NOT USE" in alone.to_text()
-    assert "Do not make the batch before the trial" in alone.steps[-1]
+    assert alone.steps == ("Do not make this batch: ethylene glycol is not for ingestion.",)
+    assert not any("Taste" in line or "vial" in line for line in alone.trial)
+    assert "not for ingestion" in repr(alone)
+    splits = batch_sheet("limonene", "glycerol")
+    assert "Do not make the batch before the trial" in splits.steps[-1]
     assert 'class="key warn"' in alone.to_html()
 
 

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from hspkit import carrier, dissolve, estimate, estimate_many, oil, scale
-from hspkit.carriers import Blend
+from hspkit.carriers import Blend, Carrier
 from hspkit.errors import HspkitError, InputError
 
 SMILES = [
@@ -245,3 +245,11 @@ def test_other_warnings_are_passed_on_and_faults_of_ours_are_not_hidden(monkeypa
     monkeypatch.setattr(scale, "dissolve", lambda *_, **__: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         scale.dissolve_many(questions)
+
+
+def test_what_is_not_for_ingestion_is_refused_in_a_table_of_answers():
+    asked = pd.DataFrame({"oil": "cassia", "carrier": ["diethylene glycol", "triacetin", Carrier.of("acetone")]})
+    answers = scale.dissolve_many(asked)
+    assert answers["status"].tolist() == ["refused", "ok", "ok"]
+    assert answers["note"][0].startswith("NOT FOR INGESTION")
+    assert answers["note"][2].startswith("acetone: not a listed carrier")

@@ -15,6 +15,77 @@ from hspkit.substances import PUBLISHED_SD, Substance, substance, substances
 GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA
 
 
+TRIACETIN, DIETHYLENE_GLYCOL = "CC(=O)OCC(COC(C)=O)OC(C)=O", "OCCOCCO"
+#: Enough to make a substance without a structure.
+PLAIN = {"hsp": (16.0, 5.0, 10.0), "volume": 100.0, "molar_mass": 100.0}
+
+
+# --- what a substance is --------------------------------------------------------------------------
+
+
+def test_shipped_substances_are_what_they_are_called():
+    assert all(substance(name).identity == name for name in substances())
+
+
+@pytest.mark.parametrize(
+    ("smiles", "cas", "identity"),
+    [
+        (DIETHYLENE_GLYCOL, "", "diethylene glycol"),
+        ("C(CO)OCCO", "", "diethylene glycol"),  # written otherwise
+        ("", "111-46-6", "diethylene glycol"),
+        ("", " 111-46-6 ", "diethylene glycol"),
+        ("CC1=CC[C@H](CC1)C(C)=C", "5989-54-8", "limonene"),  # the mirror image of the row's
+        ("CC1=CCC(CC1)C(C)=C", "138-86-3", "limonene"),  # stereo left out
+        ("CC(C)=CCC/C(C)=C\\CO", "", "nerol"),  # not geraniol
+        ("CC(C)=CCCC(C)=CCO", "106-24-1", "geraniol"),  # stereo left out, the number tells which
+        ("CC(C)=CCCC(C)=CCO", "", "CC(C)=CCCC(C)=CCO"),  # and nothing tells which
+        ("OCC(C)OCC(C)O", "25265-71-8", "dipropylene glycol"),  # sold as a mixture of isomers, by its number
+        ("CCCCCC(=O)OCCC(C)CC", "", "CCCCCC(=O)OCCC(C)CC"),
+        ("", "", "own: lot 12"),
+    ],
+)
+def test_identity_goes_by_structure_then_by_number(smiles, cas, identity):
+    assert Substance("lot 12", smiles, cas, **PLAIN).identity == identity
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("triacetin", DIETHYLENE_GLYCOL), [TRIACETIN, DIETHYLENE_GLYCOL, "choose another name"]),
+        (("Glyceryl Triacetate", DIETHYLENE_GLYCOL), ["triacetin", TRIACETIN, DIETHYLENE_GLYCOL]),
+        (("lot 12", DIETHYLENE_GLYCOL, "", ("TEC",)), ["triethyl citrate", DIETHYLENE_GLYCOL]),  # a synonym
+        (("triacetin", "", "111-46-6"), ["102-76-1", "111-46-6", "choose another name"]),
+        (("lot 12", DIETHYLENE_GLYCOL, "102-76-1"), ["102-76-1", TRIACETIN, DIETHYLENE_GLYCOL]),
+        (("lot 12", "OCC(C)O", "25265-71-8"), ["dipropylene glycol", "OCC(C)O"]),
+        (("geraniol", "CC(C)=CCC/C(C)=C\\CO"), ["geraniol", "CC(C)=CCC/C(C)=C/CO"]),
+        (("water", "CCO"), ["'water'", "CCO"]),
+    ],
+)
+def test_a_shipped_name_with_another_structure_or_number_is_an_error(arguments, said):
+    with pytest.raises(InputError) as caught:
+        Substance(*arguments, **PLAIN)
+    assert all(text in str(caught.value) for text in said), caught.value
+
+
+def test_shipped_names_stay_free_for_what_they_mean():
+    assert Substance("triacetin", TRIACETIN).identity == "triacetin"
+    assert Substance("vegetable oil", substance("vegetable oil").smiles, "8001-22-7").identity == "vegetable oil"
+    assert Substance("linalool", "C=C[C@](C)(O)CCC=C(C)C", "126-91-0").identity == "linalool"
+    assert Substance("geraniol", "CC(C)=CCCC(C)=CCO").identity == "geraniol"
+
+
+def test_own_values_under_a_shipped_name_are_not_the_shipped_substance():
+    mine = Substance("triacetin", **PLAIN)
+    assert mine.identity == "own: triacetin"
+
+
+def test_a_row_with_a_shipped_name_and_another_structure_is_named(tmp_path):
+    place = tmp_path / "mine.csv"
+    place.write_text(f"name,smiles\nmy ester,CCCC(=O)OCCC(C)C\ntriacetin,{DIETHYLENE_GLYCOL}\n", encoding="utf-8")
+    with pytest.raises(DataFileError, match=r"mine\.csv, row 3: 'triacetin' is a listed substance"):
+        Substance.from_csv(place)
+
+
 # --- lookups --------------------------------------------------------------------------------------
 
 

@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from hspkit import Trial, carrier, learn, next_trial, oil
+from hspkit import Carrier, Substance, Trial, carrier, learn, next_trial, oil
 from hspkit.errors import InputError
 from hspkit.trials.accuracy import candidates, follow, policies
 from hspkit.trials.bench import LAPSE, Mix
@@ -94,11 +94,29 @@ def test_answers_of_the_three_decisions():
     assert [one.tolist() for one in made.answers("clear")] == [[1, 0, 0], [1, 0, 0], [0, 0, 1]]
 
 
-def test_what_cannot_be_computed_with_is_left_out_and_what_is_poison_is_said():
-    names = ["ethylene glycol", "dipropylene glycol"]
+def test_a_liquid_that_is_not_for_ingestion_is_never_advised():
+    # The first of them by itself would be the trial that teaches most.
+    names = ["dipropylene glycol", "diethylene glycol", "triacetin", "glycerol"]
     found = next_trial("clove, bud", names)
-    assert "NOT FOR INGESTION" in found.sentence()
-    assert "do not taste" in found.sentence()
+    assert set(found.table["carrier"]) == {"triacetin", "glycerol"}
+    assert "dipropylene glycol is left out, it is not for ingestion: NOT FOR INGESTION" in found.sentence()
+    renamed = Carrier.of(Substance("house solvent", "OCCOCCO"))
+    assert set(next_trial("clove, bud", ["triacetin", renamed]).table["carrier"]) == {"triacetin"}
+    with pytest.raises(InputError, match=r"expected at least one .*ethylene glycol is left out"):
+        next_trial("clove, bud", ["ethylene glycol", "dipropylene glycol"])
+
+
+def test_what_nothing_permits_is_said():
+    assert (
+        "acetone: not a listed carrier: nothing on record permits it"
+        in next_trial("clove, bud", ["triacetin", Carrier.of("acetone")]).sentence()
+    )
+
+
+def test_two_liquids_of_one_name_are_refused():
+    first, second = (Carrier.of(Substance("house ester", smiles)) for smiles in ("CCCCCC(=O)OCCC", "CCCCCC(=O)OCCCC"))
+    with pytest.raises(InputError, match="two different liquids are called 'house ester'"):
+        next_trial("clove, bud", [first, second])
 
 
 @pytest.mark.parametrize(

@@ -285,7 +285,7 @@ def clouding(
     if subject.substances and all(member.role == RESIDUE for member in subject.substances):
         message = f"{subject.name!r} is all residue on evaporation; it does not dissolve in a drink"
         raise InputError(message)
-    members = [m for m, dosed in doses.items() if m.name != "water" and m.role != RESIDUE and dosed > 0]
+    members = [m for m, dosed in doses.items() if m.identity != "water" and m.role != RESIDUE and dosed > 0]
     known = [_solubility(member, ethanol_percent) for member in members]
     molar_mass = np.array([member.molar_mass for member in members])
     mass = np.array([doses[member] for member in members])
@@ -345,7 +345,9 @@ def carrier_dissolves(liquid: Carrier | Blend, carrier_mg_per_L: float, *, ethan
     """
     brought = _brought(liquid, carrier_mg_per_L)
     used = [
-        dosed / _solubility(member, ethanol_percent)[0] for member, dosed in brought.items() if member.name != "water"
+        dosed / _solubility(member, ethanol_percent)[0]
+        for member, dosed in brought.items()
+        if member.identity != "water"
     ]
     return sum(used) <= 1.0
 

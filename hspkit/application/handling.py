@@ -80,6 +80,7 @@ def handling(
         (f"{100 * share:g} % of terpenes removed", lambda share=share: subject.without_terpenes(share))
         for share in terpenes_removed
     ]
+    warned = [part.caution for part in liquid.parts if part.not_for_ingestion] if liquid is not None else []
     rows = []
     for name, make in asked:
         row: dict[str, Any] = {"handling": name}
@@ -108,7 +109,8 @@ def handling(
                 "max_oil_percent": outcome.max_oil_percent,
                 "water_tolerance_percent": outcome.water_tolerance_percent,
             }
-        rows.append({**row, "note": "the drink is undecided: within the uncertainty" if clouds.undecided else ""})
+        doubt = ["the drink is undecided: within the uncertainty"] if clouds.undecided else []
+        rows.append({**row, "note": "; ".join([*warned, *doubt])})
     return pd.DataFrame(rows)
 
 

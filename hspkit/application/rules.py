@@ -168,7 +168,7 @@ def permission(part: Carrier, market: str, category: str) -> Permission:
     False
     """
     word = part.permitted(market, category)
-    rows = grounds(part.name, market, category)
+    rows = grounds(part.listed_name, market, category)
     if word in _PERMITTED:
         allowing = [row for row in rows if row.permitted in _PERMITTED]
         return Permission(part.name, True, "; ".join(dict.fromkeys(map(_words, allowing))), _cited(allowing))
@@ -176,7 +176,7 @@ def permission(part: Carrier, market: str, category: str) -> Permission:
         refusing = [row for row in rows if row.permitted == "no"]
         said = next((row.note for row in refusing if row.note), part.caution or "refused")
         return Permission(part.name, False, f"not permitted in {market}: {said}", _cited(refusing))
-    elsewhere = [row for row in grounds(part.name, market) if row.permitted in _PERMITTED]
+    elsewhere = [row for row in grounds(part.listed_name, market) if row.permitted in _PERMITTED]
     if elsewhere:
         named = ", ".join(dict.fromkeys(row.category for row in elsewhere))
         apart = ", which needs a text of its own" if category == "infant food" else ""
@@ -224,11 +224,11 @@ def legal_limit(
     """
     shares = mass_shares(liquid)
     where = (application.market, application.category)
-    stocked = {part.name: 1e6 * share * share_of_stock for part, share in shares.items()}
+    stocked = {part.listed_name: 1e6 * share * share_of_stock for part, share in shares.items()}
     for use in limit_uses(stocked, *where, basis=IN_FLAVOURING):
         if use.share > 1.0:
             return 0.0, _rule(use)
-    consumed = {part.name: share for part, share in shares.items()}
+    consumed = {part.listed_name: share for part, share in shares.items()}
     uses = limit_uses(consumed, *where, product_density=application.product_density)
     if not uses:
         return None, "no numeric limit on record"
@@ -347,7 +347,7 @@ def most_carrier_in_stock(liquid: Carrier | Blend, application: Application) -> 
     >>> most_carrier_in_stock(carrier("propylene glycol"), Application("US", "soft drinks", oil_mg_per_L=40))
     (0.97, 'propylene glycol: at most 970,000 mg/kg in the flavouring (21 CFR 184.1666(d))')
     """
-    undiluted = {part.name: 1e6 * share for part, share in mass_shares(liquid).items()}
+    undiluted = {part.listed_name: 1e6 * share for part, share in mass_shares(liquid).items()}
     uses = limit_uses(undiluted, application.market, application.category, basis=IN_FLAVOURING)
     if not uses or uses[0].share <= 1.0:
         return 1.0, ""
@@ -382,8 +382,8 @@ def law_lines(liquid: Carrier | Blend, application: Application, amount: Dose) -
     """
     where = (application.market, application.category)
     shares = mass_shares(liquid)
-    eaten = {part.name: share * amount.carrier_mg_per_L for part, share in shares.items()}
-    stocked = {part.name: 1e6 * share * amount.carrier_share for part, share in shares.items()}
+    eaten = {part.listed_name: share * amount.carrier_mg_per_L for part, share in shares.items()}
+    stocked = {part.listed_name: 1e6 * share * amount.carrier_share for part, share in shares.items()}
     uses = [
         *limit_uses(eaten, *where, basis=CONSUMED, product_density=application.product_density),
         *limit_uses(stocked, *where, basis=IN_FLAVOURING),
@@ -397,13 +397,12 @@ def law_lines(liquid: Carrier | Blend, application: Application, amount: Dose) -
         found.append(LawLine(use.carriers, rule, use.limit, use.dose, use.unit, margin, *_whence(row)))
     nan = float("nan")
     for part in shares:
-        answering = grounds(part.name, *where)
-        for row in limits(part.name, *where):
+        answering = grounds(part.listed_name, *where)
+        for row in limits(part.listed_name, *where):
             if row.unit == _INTAKE:
                 rule = f"{row.wording}: {row.limit:,.12g} {row.unit}"
-                found.append(
-                    LawLine((part.name,), rule, float(row.limit or nan), eaten[part.name], _INTAKE, nan, *_whence(row))
-                )
+                dose = eaten[part.listed_name]
+                found.append(LawLine((part.name,), rule, float(row.limit or nan), dose, _INTAKE, nan, *_whence(row)))
             elif row.limit is None and row in answering:
                 said = f"{_words(row)} ({row.wording})" if row.permitted in _PERMITTED else row.wording
                 rule = f"{row.permitted}: {said}"

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from hspkit import application as product
 from hspkit import viscosity
 from hspkit.application import Application
-from hspkit.carriers import NOT_FOR_INGESTION, Blend, Carrier, carrier
+from hspkit.carriers import Blend, Carrier, carrier, check_distinct
 from hspkit.errors import InputError
 from hspkit.law import IN_FLAVOURING, limit_uses
 
@@ -83,7 +83,13 @@ def sort_out(
         In the order given, each once.
     left_out : dict
         Name -> reason.
+
+    Raises
+    ------
+    InputError
+        When two different candidates have one name.
     """
+    check_distinct(given)
     kept: dict[str, Carrier | Blend] = {}
     left_out: dict[str, str] = {}
     for one in given:
@@ -103,7 +109,7 @@ def _objection(
     celsius: float,
 ) -> str:
     for part in one.parts:
-        if part.role == NOT_FOR_INGESTION:
+        if part.not_for_ingestion:
             return f"{part.name} is not for ingestion: it is mistaken for a carrier, and never blended"
         if part.substance is None:
             return f"no single molecule stands for {part.name}"
@@ -197,11 +203,12 @@ def _dose_limits(
     stock it is its share of the mass of the stock, so the limit is multiplied by that mass to stay linear.
     """
     density = np.array([one.density for one in chosen])
-    members = list({part.name: part for one in chosen for part in one.parts}.values())
+    members = list({part.identity: part for one in chosen for part in one.parts}.values())
+    check_distinct(members)
     held = np.zeros((len(members), len(chosen)))  # mass of each member in a unit volume of carrier
     for column, one in enumerate(chosen):
         for part, share in product.mass_shares(one).items():
-            held[[m.name for m in members].index(part.name), column] = share * density[column]
+            held[[m.identity for m in members].index(part.identity), column] = share * density[column]
     oil_mass, carrier_parts = parts[0] * oil_density, parts[1]
 
     def in_product(row: Array, limit: float) -> tuple[Array, float]:
@@ -211,15 +218,15 @@ def _dose_limits(
         return level * carrier_parts * row - limit * carrier_parts * density, limit * oil_mass
 
     found = []
-    one_each = {member.name: 1.0 for member in members}
+    one_each = {member.listed_name: 1.0 for member in members}
     where = (asked.market, asked.category)
     for use in limit_uses(one_each, *where, product_density=asked.product_density):
         limit = use.limit * (asked.product_density if use.unit == "mg/kg" else 1.0)
-        counted = np.array([member.name in use.carriers for member in members], dtype=float) @ held
+        counted = np.array([member.listed_name in use.carriers for member in members], dtype=float) @ held
         name = f"law, {_few(use.carriers)}: at most {use.limit:,.12g} {use.unit} {use.rows[0].basis}"
         found.append((name, *in_product(counted, limit)))
     for use in limit_uses(one_each, *where, basis=IN_FLAVOURING):
-        counted = np.array([member.name in use.carriers for member in members], dtype=float) @ held
+        counted = np.array([member.listed_name in use.carriers for member in members], dtype=float) @ held
         row = 1e6 * carrier_parts * counted - use.limit * carrier_parts * density
         name = f"law, {_few(use.carriers)}: at most {use.limit:,.12g} {use.unit} {use.rows[0].basis}"
         found.append((name, row, use.limit * oil_mass))
@@ -246,11 +253,11 @@ def _highest_excess(first: str, second: str) -> float:
 
 def excess_of(chosen: Sequence[Carrier | Blend], supports: NDArray[np.intp]) -> Array:
     """Return the most that pair terms can add to ln(viscosity) of any blend of each support, shape (c,). [-]"""
-    names = [one.name for one in chosen]
+    known = [one.identity for one in chosen]
     total = np.zeros(len(supports))
     for first, second in viscosity.pair_coefficients():
-        if first in names and second in names:
-            both = (supports == names.index(first)).any(axis=1) & (supports == names.index(second)).any(axis=1)
+        if first in known and second in known:
+            both = (supports == known.index(first)).any(axis=1) & (supports == known.index(second)).any(axis=1)
             total += both * _highest_excess(first, second)
     return total
 

@@ -16,7 +16,7 @@ from hspkit.application import Application
 from hspkit.blending.certificate import Certificate
 from hspkit.blending.grid import margin_of
 from hspkit.blending.problem import Found, Problem
-from hspkit.carriers import Blend, Carrier
+from hspkit.carriers import NOT_LISTED, Blend, Carrier
 from hspkit.errors import UnknownNameError
 from hspkit.hansen import HSP
 from hspkit.oils import Oil
@@ -68,7 +68,7 @@ def row_of(problem: Problem, one: Found, asked: Application | None) -> dict[str,
         "tightest_limit": "",
         "notes": "",
     }
-    notes = []
+    notes = [f"{part.name}: {NOT_LISTED}" for part in blend.parts if asked is None and not part.listed_name]
     if outcomes:
         row["margin"] = float(margin_of(problem, support, shares, None)[0])
         row["verdict"] = max((o.verdict for o in outcomes), key=_VERDICTS.index)
@@ -267,6 +267,6 @@ def cautions_for(subjects: Sequence[Oil | HSP], blends: Sequence[Blend]) -> tupl
     rows = data.read_table("cautions.csv").rows
     found = [row["text"] for row in rows if row["topic"] == "every ranking"]
     found += [said for one in subjects if isinstance(one, Oil) for said in (one.coverage, one.caution) if said]
-    members: dict[str, Carrier] = {part.name: part for blend in blends for part in blend.parts}
+    members: dict[str, Carrier] = {part.identity: part for blend in blends for part in blend.parts}
     found += [f"{part.name}: {part.caution}" for part in members.values() if part.caution]
     return tuple(dict.fromkeys(found))

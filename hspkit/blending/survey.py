@@ -88,7 +88,7 @@ def survey(
     Raises
     ------
     InputError
-        When a carrier was not part of the search.
+        When a carrier was not part of the search, or is not for ingestion: such a one is never blended.
 
     Examples
     --------
@@ -97,6 +97,10 @@ def survey(
     ([0.0, 0.25, 0.5, 0.75, 1.0], [True, False, False, False, True])
     """
     members = [carrier(one) for one in liquids]
+    for one in members:
+        if one.not_for_ingestion:
+            message = f"{one.name} is not for ingestion: it is mistaken for a carrier, and never blended; name another"
+            raise InputError(message)
     n = len(members)
     if isinstance(asked, BlendSearch):
         problem = _part_of(asked, members)

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from hspkit.carriers import NOT_FOR_INGESTION
 from hspkit.miscibility import UNDECIDED
 from hspkit.plotting.canvas import axes_for, literal, state
-from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, WARNING, mark, refused
+from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, WARNING, mark, refused, rows_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -41,7 +42,7 @@ def ranking(ranking: Ranking, ax: Axes | None = None) -> Axes:
     that stays clear and the water at which the stock clouds (both % by volume of the whole), then whether the carrier
     is allowed, within its legal and its taste limit, thin enough to pour, and whether the drink stays clear. A question
     mark is a fact that is not on record, a dash a question that was not asked. Below the line, grey and struck through:
-    refused.
+    refused; what is not for ingestion is refused by every market and without one.
 
     Parameters
     ----------
@@ -67,7 +68,7 @@ def ranking(ranking: Ranking, ax: Axes | None = None) -> Axes:
     >>> [label.get_text() for label in axes.get_yticklabels()]
     ['glycerol']
     """
-    rows = [{str(k): v for k, v in row.items()} for row in ranking.table.to_dict("records")]
+    rows = rows_of([outcome.carrier for outcome in ranking.outcomes], ranking)
     axes = axes_for(ax, size=(10.4, 2.3 + 0.28 * len(rows)))
     axes.fill_between(UNDECIDED, -0.55, len(rows) - 0.4, color="#EEEEEE", zorder=0, linewidth=0)
     for place, (row, outcome) in enumerate(zip(rows, ranking.outcomes, strict=True)):
@@ -84,8 +85,10 @@ def ranking(ranking: Ranking, ax: Axes | None = None) -> Axes:
             left += share
         mark(axes, (_VERDICT + 0.015, place), row["verdict"], struck=struck, size=7.5)
         words = row["verdict"] + (", undecided" if row["undecided"] else "")
+        barred = outcome.carrier.not_for_ingestion
+        words = f"{row['verdict']}, {NOT_FOR_INGESTION}" if barred else words
         quiet = QUIET if struck else INK
-        axes.text(_VERDICT + 0.055, place, words, va="center", fontsize="small", color=quiet)
+        axes.text(_VERDICT + 0.055, place, words, va="center", fontsize="x-small" if barred else "small", color=quiet)
         for (key, _), x in zip(_FIGURES, _spots(0, len(_FIGURES), _WIDE), strict=True):
             axes.text(x, place, _figure(row[key]), ha="center", va="center", fontsize="small", color=quiet)
     asked = [(key, label) for key, label in _REASONS if any(row[key] is not None for row in rows)]
@@ -93,7 +96,7 @@ def ranking(ranking: Ranking, ax: Axes | None = None) -> Axes:
     for (key, label), x in zip(asked, _spots(after, len(asked), _NARROW), strict=True):
         axes.text(x, -0.65, label, ha="center", va="bottom", fontsize="small", color=INK)
         for place, row in enumerate(rows):
-            sign, colour = _sign(row, key)
+            sign, colour = _sign(row, key, judged=ranking.application is not None)
             axes.text(x, place, sign, ha="center", va="center", color=colour)
     for (_, label), x in zip(_FIGURES, _spots(0, len(_FIGURES), _WIDE), strict=True):
         axes.text(x, -0.65, label, ha="center", va="bottom", fontsize="small", color=INK)
@@ -113,11 +116,12 @@ def _figure(value: float) -> str:
     return "any" if value >= 100.0 else "<0.1" if 0 < value < 0.1 else f"{value:.1f}" if value else "0"
 
 
-def _sign(row: dict[str, Any], key: str) -> tuple[str, str]:
-    """Return the sign of a reason: yes, no, not on record, or not asked of a refused carrier."""
+def _sign(row: dict[str, Any], key: str, *, judged: bool) -> tuple[str, str]:
+    """Return the sign of a reason: yes, no, not on record, or not asked: without a market, or of a refused carrier."""
     value = row[key]
     if value is None:
-        return ("–", PALE) if row["allowed"] is False and key == "under_legal_limit" else _NO_MARK
+        unasked = row["allowed"] is False and key == "under_legal_limit"
+        return ("–", PALE) if unasked or (key == "allowed" and not judged) else _NO_MARK
     return _YES if value else _NO
 
 

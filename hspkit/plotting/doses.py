@@ -8,7 +8,7 @@ import numpy as np
 
 from hspkit.errors import InputError
 from hspkit.plotting.canvas import axes_for, literal, state
-from hspkit.plotting.outcomes import PALE, QUIET, WARNING, keys, mark
+from hspkit.plotting.outcomes import PALE, QUIET, WARNING, keys, mark, rows_of, struck_word
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -45,7 +45,8 @@ def dose(ranking: Ranking, ax: Axes | None = None) -> Axes:
     """
     from matplotlib.lines import Line2D
 
-    rows = [row for row in ranking.table.to_dict("records") if np.isfinite(row["carrier_mg_per_L"])]
+    rows = rows_of([outcome.carrier for outcome in ranking.outcomes], ranking)
+    rows = [row for row in rows if np.isfinite(row["carrier_mg_per_L"])]
     if ranking.application is None or not rows:
         message = "this ranking has no doses; rank with application=Application(market, category, oil_mg_per_L=...)"
         raise InputError(message)
@@ -78,7 +79,8 @@ def dose(ranking: Ranking, ax: Axes | None = None) -> Axes:
             tick.set_color(QUIET)
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_xlabel("carrier in the finished product [mg/L]", loc="left")
-    handles, words = keys([row["verdict"] for row in rows], any_struck=any(row["allowed"] is False for row in rows))
+    struck = [row for row in rows if row["allowed"] is False]
+    handles, words = keys([row["verdict"] for row in rows], any_struck=bool(struck), meaning=struck_word(struck))
     for sign, label, wide in (("s", "taste limit", 1), ("|", "legal limit", 3)):
         handles.append(
             Line2D([], [], marker=sign, color="#0072B2", markeredgewidth=wide, markersize=8, linestyle="none")

@@ -20,7 +20,7 @@ from hspkit.plotting.outcomes import (
     mark,
     marker_size,
     refused,
-    rows_by_name,
+    rows_of,
     shown_carriers,
     struck_word,
 )
@@ -104,10 +104,10 @@ def distance_fan(
     angles[order] = np.pi - np.pi * (steps + 0.5) / (steps[-1] + 1.0)
     scale = float(np.clip(1.06 * red.max(), 1.25, _FURTHEST))
     _scale(axes, scale)
-    rows = rows_by_name(ranking)
+    drawn = rows_of(shown, ranking)
     names = [
-        _ray(axes, one, rows.get(one.name, {}), angle, distance, scale, float(miss[_SECTORS[kind][0]]))
-        for one, angle, distance, miss, kind in zip(shown, angles, red, away, sector, strict=True)
+        _ray(axes, one, row, angle, distance, scale, float(miss[_SECTORS[kind][0]]))
+        for one, row, angle, distance, miss, kind in zip(shown, drawn, angles, red, away, sector, strict=True)
     ]
     _sectors(axes, angles, sector)
     axes.plot(0, 0, marker="*", markersize=17, color=INK, linestyle="none", zorder=6, clip_on=False)
@@ -115,7 +115,6 @@ def distance_fan(
     axes.set_xlim(-1.08, 1.08)
     axes.set_ylim(-0.02, 1.08)
     axes.axis("off")
-    drawn = [rows.get(one.name, {}) for one in shown]
     handles, labels = keys(
         [row.get("verdict") for row in drawn], any_struck=any(refused(row) for row in drawn), meaning=struck_word(drawn)
     )
@@ -225,8 +224,11 @@ def _sectors(axes: Any, angles: Array, sector: Any) -> None:
 def _finding(
     subject: Oil, shown: Sequence[Any], red: Array, sector: Any, drawn: Sequence[dict[str, Any]]
 ) -> tuple[str, str]:
-    near = int(np.argmin(np.where([refused(row) for row in drawn], np.inf, red)))
+    usable = np.where([refused(row) for row in drawn], np.inf, red)
+    near = int(np.argmin(usable))
     first = f"{subject.name}: {shown[near].name} is nearest (RED {red[near]:.2f})"
+    if np.isinf(usable).all():
+        first = f"{subject.name}: none of these may be used"
     far = red > 1.0
     if not far.any():
         return first, f"all {len(shown)} carriers lie below RED 1"

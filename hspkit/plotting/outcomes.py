@@ -1,7 +1,8 @@
 """How outcomes look: colour, marker and fill together, so that no one of them is needed to read a figure.
 
 Bluish green, orange and a dark grey of the palette of Okabe and Ito (2008, "Color Universal Design"), which readers
-with any of the common colour deficiencies can tell apart. A liquid that is not allowed is hollow and struck through.
+with any of the common colour deficiencies can tell apart. A liquid that is not allowed is hollow and struck through;
+one that is not for ingestion always, whether or not a market was asked about.
 """
 
 from __future__ import annotations
@@ -9,13 +10,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from hspkit.carriers import NOT_FOR_INGESTION
+
 if TYPE_CHECKING:
     from hspkit.carriers import Blend, Carrier
     from hspkit.ranking import Ranking
 
 __all__ = [
     "INK", "OUTCOMES", "PALE", "QUIET", "SHADES", "WARNING", "Look", "keys", "mark", "marker_size", "refused",
-    "rows_by_name", "shown_carriers", "struck_word",
+    "rows_of", "shown_carriers", "struck_word",
 ]  # fmt: skip
 
 INK = "#3A3A3A"
@@ -140,7 +143,9 @@ def struck_word(rows: Iterable[dict[str, Any]]) -> str:
     """Say what struck through means in a figure of these rows of a ranking."""
     reasons = []
     for row in rows:
-        if row.get("allowed") is False:
+        if row.get(NOT_FOR_INGESTION):
+            reasons.append(NOT_FOR_INGESTION)
+        elif row.get("allowed") is False:
             reasons.append("not allowed")
         elif row.get("under_legal_limit") is False:
             reasons.append("over the legal limit")
@@ -159,8 +164,12 @@ def shown_carriers(carriers: Sequence[Carrier | Blend | str] | None, ranking: Ra
     return candidates()
 
 
-def rows_by_name(ranking: Ranking | None) -> dict[str, dict[str, Any]]:
-    """Return the rows of a ranking by carrier; none without a ranking."""
-    if ranking is None:
-        return {}
-    return {str(row["carrier"]): {str(k): v for k, v in row.items()} for row in ranking.table.to_dict("records")}
+def rows_of(shown: Sequence[Carrier | Blend], ranking: Ranking | None) -> list[dict[str, Any]]:
+    """Return for each liquid its row of the ranking, or none; one that is not for ingestion is refused in either."""
+    known: dict[Any, dict[str, Any]] = {}
+    if ranking is not None:
+        for row, outcome in zip(ranking.table.to_dict("records"), ranking.outcomes, strict=True):
+            known[outcome.carrier.name, outcome.carrier.identity] = {str(k): v for k, v in row.items()}
+    asked = ranking is not None and ranking.application is not None  # then a market has the word
+    barred = {"allowed": False, NOT_FOR_INGESTION: not asked}
+    return [known.get((one.name, one.identity), {}) | (barred if one.not_for_ingestion else {}) for one in shown]

@@ -22,7 +22,7 @@ from hspkit.plotting.outcomes import (
     mark,
     marker_size,
     refused,
-    rows_by_name,
+    rows_of,
     shown_carriers,
     struck_word,
 )
@@ -61,7 +61,8 @@ def map(
     What to read: the nearer to the oil (star), the clearer; the lines say where one carrier in ten, in two, nine in
     ten would be clear. They hold for a carrier of middling molar volume with the delta_d of the oil; the outcome of
     each carrier is computed for that carrier and stands in its mark, so a mark may disagree with the lines: larger
-    molecules than the middle mix less well, smaller ones better. Hollow and struck through: not allowed. Small grey
+    molecules than the middle mix less well, smaller ones better. Hollow and struck through: not allowed, or not for
+    ingestion. Small grey
     crosses are the components of the oil, named from 8 % by volume on. The ellipse holds 95 % of what is uncertain
     about the mean parameters of the oil. An arrow at the frame is a carrier far beyond it.
 
@@ -105,7 +106,7 @@ def map(
     centre = subject.hsp.array[[2, 1]]
     ends = (reach(np.append(spots[:, 0], centre[0]), 22.0), reach(np.append(spots[:, 1], centre[1]), 14.0))
     lines = _probability(axes, subject, middle, parts, ends)
-    rows = rows_by_name(ranking)
+    rows = rows_of(shown, ranking)
     texts, anchors, widths, styles = _carriers(axes, shown, spots, sizes, rows, ends)
     named = _components(axes, subject, ends)
     for text, spot in named:
@@ -131,9 +132,9 @@ def map(
     axes.set_ylabel(f"polar part $\\delta_p$ [{_UNIT}]")
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
-    _key(axes, rows, shown, ellipse, middle, subject)
+    _key(axes, rows, ellipse, middle, subject)
     ratio = f"{parts[0]:g}:{parts[1]:g}"
-    state(axes, _finding(subject, shown, rows, ratio, middle), f"{subject.name}, {ratio} by volume" if rows else "")
+    state(axes, _finding(subject, rows, ratio, middle), f"{subject.name}, {ratio} by volume" if ranking else "")
     return axes
 
 
@@ -185,13 +186,12 @@ def _carriers(
     shown: Sequence[Carrier | Blend],
     spots: Array,
     sizes: Array,
-    rows: dict[str, dict[str, Any]],
+    rows: Sequence[dict[str, Any]],
     ends: tuple[float, float],
 ) -> tuple[list[str], list[Array], list[float], list[dict[str, Any]]]:
     """Draw the marks of the carriers; return text, anchor, width and style of each label."""
     texts, anchors, widths, styles = [], [], [], []
-    for one, spot, size in zip(shown, spots, sizes, strict=True):
-        row = rows.get(one.name, {})
+    for one, row, spot, size in zip(shown, rows, spots, sizes, strict=True):
         struck = refused(row)
         inside = np.minimum(spot, [0.985 * ends[0], 0.97 * ends[1]])
         words, width = literal(one.name), marker_size(size)
@@ -202,7 +202,8 @@ def _carriers(
         else:
             far = "δh" if spot[0] > ends[0] else "δp"
             value = spot[0] if spot[0] > ends[0] else spot[1]
-            words = f"{literal(one.name)}: {far} {value:.0f}" + (f", {row['verdict']}" if row else "")
+            said = struck_word([row]) or row.get("verdict")
+            words = f"{literal(one.name)}: {far} {value:.0f}" + (f", {said}" if said else "")
             width = 9.0
             axes.plot(
                 *inside, linestyle="none", color=INK, markersize=width, marker=">" if spot[0] > ends[0] else "^",
@@ -249,12 +250,9 @@ def _oil(axes: Any, subject: Oil, centre: Array) -> Any:
     return drawn
 
 
-def _key(
-    axes: Any, rows: dict[str, dict[str, Any]], shown: Sequence[Any], ellipse: Any, middle: float, subject: Oil
-) -> None:
+def _key(axes: Any, drawn: Sequence[dict[str, Any]], ellipse: Any, middle: float, subject: Oil) -> None:
     from matplotlib.lines import Line2D
 
-    drawn = [rows.get(one.name, {}) for one in shown]
     handles, labels = keys(
         [row.get("verdict") for row in drawn], any_struck=any(refused(row) for row in drawn), meaning=struck_word(drawn)
     )
@@ -285,12 +283,12 @@ def _key(
     )  # fmt: skip
 
 
-def _finding(subject: Oil, shown: Sequence[Any], rows: dict[str, dict[str, Any]], ratio: str, middle: float) -> str:
-    known = [rows[one.name] for one in shown if one.name in rows]
+def _finding(subject: Oil, rows: Sequence[dict[str, Any]], ratio: str, middle: float) -> str:
+    known = [row for row in rows if "verdict" in row]
     if not known:
         return f"{subject.name}: where a carrier of {middle:.0f} cm³/mol would be clear at {ratio}"
-    judged = any(row["allowed"] is not None for row in known)
     open_ones = [row for row in known if not refused(row)]
+    judged = any(row["allowed"] is not None for row in open_ones)
     clear = sum(row["verdict"] == "clear" for row in open_ones)
     word = "allowed carriers" if judged else "carriers"
     return f"{clear} of {len(open_ones)} {word} hold the oil clear"

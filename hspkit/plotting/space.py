@@ -21,7 +21,7 @@ from hspkit.plotting.outcomes import (
     keys,
     mark,
     refused,
-    rows_by_name,
+    rows_of,
     shown_carriers,
     struck_word,
 )
@@ -104,8 +104,7 @@ def sphere(
     _shell(axes, centre, radius)
     _stem(axes, _spot(centre), color=INK)
     axes.plot(*[[v] for v in _spot(centre)], marker="*", color=INK, markersize=14, linestyle="none")
-    rows = rows_by_name(ranking)
-    drawn = [rows.get(one.name, {}) for one in shown]
+    drawn = rows_of(shown, ranking)
     ends = (
         reach(np.append(points[:, 2], centre[2] + radius), 10.0),
         reach(np.append(points[:, 1], centre[1] + radius), 10.0),
@@ -129,10 +128,11 @@ def sphere(
     ):  # the key hangs on Axes that the layout has yet to make smaller: a first pass, before that of drawing
         axes.figure.get_layout_engine().execute(axes.figure)
     far = hansen.distance(centre, points)
-    inner = int(np.sum(far < radius))
+    usable = ~np.array([refused(row) for row in drawn])
+    inner = int(np.sum(usable & (far < radius)))
     state(
         axes,
-        f"{subject.name}: {inner} of {len(shown)} carriers are nearer than R0 {radius:.1f} {_UNIT}",
+        f"{subject.name}: {inner} of {usable.sum()} carriers are nearer than R0 {radius:.1f} {_UNIT}",
         "R0 as given" if given else f"R0 of the plain distance for a carrier of {middle:.0f} cm³/mol",
     )
     return axes

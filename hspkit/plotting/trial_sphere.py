@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from hspkit.carriers import NOT_FOR_INGESTION, Carrier, carrier
+from hspkit.errors import HspkitError
 from hspkit.plotting.canvas import axes_for, literal, state
 from hspkit.plotting.labels import Labels
 from hspkit.plotting.outcomes import INK, PALE, keys, mark
@@ -25,6 +27,7 @@ def sphere_fit(fit: SphereFit, ax: Axes | None = None, *, random_state: int = 0)
     as its Ra is, so it is on the side of the line on which the sphere has it. The thin line leads to where its delta_h
     and delta_p are; a long one means that delta_d makes much of the distance. The dotted lines are the 90 % interval of
     the radius, the small dots are centres of spheres that the trials allow too. Misplaced trials are ringed and named.
+    Hollow and struck through: a liquid whose name says that it is not for ingestion.
 
     Parameters
     ----------
@@ -61,6 +64,7 @@ def sphere_fit(fit: SphereFit, ax: Axes | None = None, *, random_state: int = 0)
     )
     axes.plot(*here, marker="*", color=INK, markersize=14, zorder=5)
     named: list[tuple[str, Any]] = []
+    struck: dict[int, bool] = {}
     wrong = {one.row: one for one in fit.misplaced_}
     shown = [here + edge * np.array(way) for edge in (high, reach) for way in ((1, 0), (-1, 0), (0, 1), (0, -1))]
     for row, (point, verdict) in fit.trials_.items():
@@ -71,11 +75,12 @@ def sphere_fit(fit: SphereFit, ax: Axes | None = None, *, random_state: int = 0)
         where = here + apart * way
         shown.append(where)
         axes.plot(*zip(here + offset, where, strict=True), color=PALE, linewidth=0.7, zorder=2)
-        mark(axes, where.tolist(), verdict, struck=False, size=7, zorder=4)
+        struck[row] = _barred(fit.names_[row])
+        mark(axes, where.tolist(), verdict, struck=struck[row], size=7, zorder=4)
         if row in wrong:
             axes.plot(*where, marker="o", markersize=14, fillstyle="none", color=INK, markeredgewidth=0.9, zorder=4)
             named.append((literal(str(wrong[row].name)), where))
-    handles, words = keys(fit.classes_, any_struck=False)
+    handles, words = keys(fit.classes_, any_struck=any(struck.values()), meaning=NOT_FOR_INGESTION)
     allowed, label = axes.get_legend_handles_labels()
     axes.legend(
         [*allowed, *handles], [*label, *words], loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False,
@@ -101,3 +106,13 @@ def sphere_fit(fit: SphereFit, ax: Axes | None = None, *, random_state: int = 0)
     place = f"centre {centre[0]:.1f} / {centre[1]:.1f} / {centre[2]:.1f}, R0 {reach:.1f} ({low:.1f} to {high:.1f})"
     state(axes, place, worth)
     return axes
+
+
+def _barred(name: str) -> bool:
+    """Whether a name is that of a liquid that is not for ingestion."""
+    for read in (carrier, Carrier.of):
+        try:
+            return read(name).not_for_ingestion
+        except HspkitError:
+            continue
+    return False

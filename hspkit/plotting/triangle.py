@@ -185,7 +185,11 @@ def phase_triangle(
         found = f"stays clear with any amount of {added.name}"
     else:
         found = f"clouds at {100 * clouds:.1f} % vol of {added.name}"
-    state(axes, f"{stock} {found}")
+    barred = [one.name for one in (liquid, added) if one.not_for_ingestion]
+    if barred:
+        state(axes, f"{' and '.join(barred)}: not for ingestion", stock)
+    else:
+        state(axes, f"{stock} {found}")
     return axes
 
 

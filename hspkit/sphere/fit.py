@@ -292,6 +292,7 @@ class SphereFit:
         finite = np.isfinite(points).all(axis=1)
         rows = np.flatnonzero(finite)
         labels = [f"trial {row + 1}" if names is None else str(names[int(row)]) for row in rows]
+        self.names_ = dict(zip(rows.tolist(), labels, strict=True))
         notes = [f"row {row} skipped: its parameters are not finite" for row in np.flatnonzero(~finite)]
         points, kinds = points[finite], kinds[finite]
         if not np.any(kinds < 2):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -16,6 +17,7 @@ from hspkit.errors import DataFileError, InputError
 from hspkit.hansen import HSP
 from hspkit.names import check_cas
 from hspkit.pages import decoded, file_bytes
+from hspkit.substances import listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,7 +73,7 @@ class Substance:
     Parameters
     ----------
     name : str
-        What to call it. [-]
+        What to call it; the name of a shipped substance only for that substance. [-]
     smiles : str
         Structure; may be empty when ``hsp``, ``volume`` and ``molar_mass`` are given. [-]
     cas : str
@@ -114,7 +116,8 @@ class Substance:
     Raises
     ------
     InputError
-        When a figure is impossible or too little is given to fill the rest.
+        When a figure is impossible or too little is given to fill the rest; when the name, a synonym or the CAS
+        number is that of a shipped substance with another structure or another CAS number.
     MoleculeError
         When the structure cannot be read.
 
@@ -155,7 +158,10 @@ class Substance:
             message = f"name is {self.name!r}; expected a text that is not empty"
             raise InputError(message)
         if self.cas:
-            check_cas(self.cas)
+            self._put(cas=check_cas(self.cas))
+        row = listed.rows().get(self.name)
+        if row is None or (row["smiles"], row["cas"]) != (self.smiles, self.cas):
+            listed.check_names((self.name, *self.synonyms), self.smiles, self.cas)
         if self.smiles and self.molar_mass is None:
             from hspkit.molecules import read_molecule
 
@@ -231,10 +237,19 @@ class Substance:
                 computed = quantity == "molar_mass" and self.smiles
                 yield Value(quantity, float(value), UNITS[quantity], None, True, "rdkit" if computed else "user", "")
 
-    @property
+    @cached_property
     def identity(self) -> str:
-        """TEMPORARY"""
-        return self.name
+        """What it is, whatever it is called: two substances with the same identity are the same liquid. [-]
+
+        The name of the shipped substance that has its structure, else of the one that has its CAS number; else its
+        canonical SMILES; else, of a substance that is known by its name alone, that name after "own: ".
+
+        Examples
+        --------
+        >>> Substance("house solvent", "OCCOCCO").identity
+        'diethylene glycol'
+        """
+        return listed.identity(self.name, self.smiles, self.cas)
 
     @property
     def mixing_volume(self) -> float:

@@ -11,15 +11,11 @@ from hspkit import data
 from hspkit.errors import ExtrapolationWarning, InputError, MoleculeError
 from hspkit.evidence.shipped import reconciled
 from hspkit.hansen import HSP
-from hspkit.names import NameIndex, is_cas
+from hspkit.names import is_cas
+from hspkit.substances.listed import WATER, index, rows, structures
 from hspkit.substances.model import HSP_COLUMNS, PUBLISHED_SD, UNITS, VOLUME_SD, Substance, Value
 
 __all__ = ["PLAIN_VALUES", "index", "substance", "substances"]
-
-
-@cache
-def _rows() -> dict[str, Mapping[str, Any]]:
-    return {row["name"]: row for row in data.read_table("substances.csv").rows}
 
 
 @cache
@@ -28,18 +24,6 @@ def _grouped(table: str) -> dict[str, list[Mapping[str, Any]]]:
     for row in data.read_table(table).rows:
         found.setdefault(row["substance"], []).append(row)
     return found
-
-
-@cache
-def index() -> NameIndex:
-    """Return the index of the shipped substances: name, synonym or CAS number to name.
-
-    Examples
-    --------
-    >>> index().find("eucalyptol")
-    '1,8-cineole'
-    """
-    return NameIndex(_rows().values(), what="substance")
 
 
 #: Quantity, its column in ``substances.csv`` and the column of its source key.
@@ -129,7 +113,7 @@ def _volume_sd(row: Mapping[str, Any]) -> float | None:
 
 @cache
 def _shipped(name: str) -> Substance:
-    row = _rows()[name]
+    row = rows()[name]
     published = [r for r in _grouped("published_hsp.csv").get(name, []) if r["preferred"]]
     prior = HSP(*(published[0][k] for k in HSP_COLUMNS)) if published else None
     after = reconciled(name)
@@ -224,32 +208,15 @@ def substances(role: str | None = None) -> tuple[str, ...]:
     >>> substances("water")
     ('water',)
     """
-    roles = sorted({row["role"] for row in _rows().values()})
+    roles = sorted({row["role"] for row in rows().values()})
     if role is not None and role not in roles:
         message = f"no role {role!r}; roles: {', '.join(roles)}"
         raise InputError(message)
-    return tuple(name for name, row in _rows().items() if role in (None, row["role"]))
+    return tuple(name for name, row in rows().items() if role in (None, row["role"]))
 
 
 #: Words by which `hspkit.molecules` says that a text is no structure at all.
 _READS_LIKE_A_NAME = ("reads like a name", "holds a blank")
-
-
-@cache
-def _structures() -> tuple[dict[str, str], dict[str, list[str]]]:
-    """Canonical SMILES of the table with stereo to name, and without stereo to names."""
-    from rdkit import Chem
-
-    from hspkit.molecules import Molecule, read_molecules
-
-    rows = [row for row in _rows().values() if row["name"] != "water"]  # water has no carbon; see `_by_structure`
-    whole: dict[str, str] = {}
-    flat: dict[str, list[str]] = {}
-    for row, molecule in zip(rows, read_molecules(row["smiles"] for row in rows), strict=True):
-        assert isinstance(molecule, Molecule), f"substances.csv: {row['name']}: {molecule.reason}"
-        whole[Chem.MolToSmiles(molecule.graph)] = row["name"]
-        flat.setdefault(molecule.canonical, []).append(row["name"])
-    return whole, flat
 
 
 @lru_cache(maxsize=10_000)
@@ -261,19 +228,19 @@ def _by_structure(smiles: str) -> Substance | str:
 
     from hspkit.molecules import read_molecule
 
-    if smiles in ("O", "[OH2]", "[H]O[H]"):
+    if smiles in WATER:
         return _shipped("water")
     try:
         molecule = read_molecule(smiles)
     except MoleculeError as refused:
         return str(refused)
-    whole, flat = _structures()
+    whole, flat = structures()
     canonical = Chem.MolToSmiles(molecule.graph)
     if canonical in whole:
         return _shipped(whole[canonical])
     names = flat.get(molecule.canonical, [])
     if names:
-        best = max(names, key=lambda name: (len(_values(_rows()[name])), name))
+        best = max(names, key=lambda name: (len(_values(rows()[name])), name))
         note = f"the structure given differs from that of {best} in stereo marks only; {best} is taken"
         if len(names) > 1:
             note += f" (the table also has {', '.join(sorted(set(names) - {best}))})"

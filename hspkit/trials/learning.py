@@ -323,7 +323,8 @@ class Lesson:
         -------
         DataFrame
             carrier, seen (the outcome where this very mixture was tried), p_before, p_after, margin_before,
-            margin_after (ln of the binodal index), sd_before, sd_after, why; best first.
+            margin_after (ln of the binodal index), sd_before, sd_after, why; best first, what is not for ingestion
+            last with its caution in why.
         """
         import pandas as pd
 
@@ -343,7 +344,7 @@ class Lesson:
             )
             tried = self.belief.outcome_of(mix.key)
             seen = "" if tried is None else tried.outcome
-            why = _why(by, oil_names, first.sd, last.sd)
+            why = " ".join(filter(None, [_warning(liquid), _why(by, oil_names, first.sd, last.sd)]))
             table.append((liquid.name, seen, p_first, p_last, first.mean, last.mean, first.sd, last.sd, why))
         columns = [
             "carrier",
@@ -357,7 +358,8 @@ class Lesson:
             "why",
         ]
         frame = pd.DataFrame(table, columns=columns)
-        return frame.sort_values("p_after", ascending=False, kind="stable").reset_index(drop=True)
+        barred = np.array([liquid.not_for_ingestion for liquid in liquids], dtype=bool)
+        return frame.iloc[np.lexsort((-frame["p_after"], barred))].reset_index(drop=True)
 
     def report(self) -> str:
         """Return the lesson in sentences: each trial, what moved, what contradicts."""
@@ -373,6 +375,11 @@ class Lesson:
                 f" ({row['moved']:+.1f} standard deviations; now +-{row['sd_after']:.2f})."
             )
         return "\n".join([*lines, *filter(None, [self.before.coverage]), *self.log_notes])
+
+
+def _warning(liquid: Carrier | Blend) -> str:
+    """Return the caution of a liquid that is not for ingestion; empty for any other."""
+    return " ".join(part.caution for part in liquid.parts if part.not_for_ingestion)
 
 
 def _why(by: dict[str, float], oil_names: set[str], sd_before: float, sd_after: float) -> str:

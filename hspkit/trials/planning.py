@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit.belief import root_of, seed_of
-from hspkit.carriers import Blend, Carrier, carrier
+from hspkit.carriers import NOT_LISTED, Blend, Carrier, carrier, check_distinct
 from hspkit.errors import InputError
 from hspkit.miscibility import check_parts, stock_margin
 from hspkit.oils import Oil, covered
@@ -287,7 +287,8 @@ def next_trial(
     oil_or_name : Oil or str
         The oil; one that was learnt brings its trials along. [-]
     carriers : iterable of str, Carrier or Blend
-        Candidates between which the decision is. [-]
+        Candidates between which the decision is; liquids that are not for ingestion are left out, and a note says so.
+        [-]
     trials : iterable of Trial, or TrialLog
         Trials so far; may be none. [-]
     oil_parts, carrier_parts : float
@@ -312,8 +313,8 @@ def next_trial(
     Raises
     ------
     InputError
-        When no carrier can be computed with, only one for "most", every mixture has been tried, or an argument is out
-        of range.
+        When no carrier is left that may be tried, only one for "most", two different carriers have one name, every
+        mixture has been tried, or an argument is out of range.
 
     References
     ----------
@@ -341,13 +342,19 @@ def next_trial(
     notes += trials.notes if isinstance(trials, TrialLog) else ()
     for one in carriers:
         liquid = carrier(one)
-        if any(part.substance is None for part in liquid.parts):
+        barred = [part for part in liquid.parts if part.not_for_ingestion]
+        if barred:
+            why = " ".join(dict.fromkeys(part.caution for part in barred))
+            notes.append(f"{liquid.name} is left out, it is not for ingestion: {why}")
+        elif any(part.substance is None for part in liquid.parts):
             notes.append(f"{liquid.name} is left out: no molecule stands for it.")
-        elif liquid.name not in {known.name for known in liquids}:
+        elif (liquid.name, liquid.identity) not in [(known.name, known.identity) for known in liquids]:
             liquids.append(liquid)
+            notes.extend(f"{part.name}: {NOT_LISTED}." for part in liquid.parts if not part.listed_name)
+    check_distinct(liquids)
     if len(liquids) < (2 if decision == "most" else 1):
         few = "two to choose from" if decision == "most" else "one that can be computed with"
-        message = f"carriers are {[one.name for one in liquids]}; expected at least {few}"
+        message = " ".join([f"carriers are {[one.name for one in liquids]}; expected at least {few}.", *notes])
         raise InputError(message)
     wet = sorted({*map(float, water), 0.0})
     steps = sorted({*map(float, ratios), 1.0})
@@ -379,8 +386,6 @@ def next_trial(
     chosen = next(liquid for liquid in liquids if liquid.name == best["carrier"])
     if chosen.caution:
         notes.append(f"Caution, {chosen.name}: {chosen.caution}")
-    if any(part.role == "not for ingestion" for part in chosen.parts):
-        notes.append(f"{chosen.name} is not for ingestion: do not taste the trial.")
     if best["gain_bits"] < NOISE:
         notes.append("No trial is expected to change the decision.")
     return NextTrial(
