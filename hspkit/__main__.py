@@ -321,7 +321,7 @@ def _dissolve(options: argparse.Namespace) -> str:
         return pages.plain(f"{outcome.oil.name} in {outcome.carrier.name}: {outcome.sentence()}")
     import pandas as pd
 
-    row = {"oil": outcome.oil.name, "carrier": outcome.carrier.name}
+    row: dict[str, Any] = {"oil": outcome.oil.name, "carrier": outcome.carrier.name}
     row["oil_covered_percent"] = outcome.oil.covered_percent
     keys = (
         "oil_parts", "carrier_parts", "celsius", "verdict", "p_clear", "p_hazy", "p_splits", "undecided",

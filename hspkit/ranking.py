@@ -210,10 +210,14 @@ class Ranking:
 
     @property
     def best(self) -> str | None:
-        """Name of the first carrier, yardsticks aside, that is allowed, within its legal limit and clear; else None."""
-        for row in self.table.to_dict("records"):
+        """Name of the first carrier, yardsticks aside, that is allowed, within its legal limit and clear; else None.
+
+        A liquid in no list of carriers is never it: nothing permits one to eat it.
+        """
+        for row, outcome in zip(self.table.to_dict("records"), self.outcomes, strict=True):
             refused = row["allowed"] is False or row["under_legal_limit"] is False
-            if not refused and row["verdict"] == "clear" and row["carrier"] not in self.yardsticks:
+            listed = all(part.listed_name for part in outcome.carrier.parts)
+            if listed and not refused and row["verdict"] == "clear" and row["carrier"] not in self.yardsticks:
                 return str(row["carrier"])
         return None
 

@@ -182,7 +182,7 @@ def permission(part: Carrier, market: str, category: str) -> Permission:
         apart = ", which needs a text of its own" if category == "infant food" else ""
         reason = f"in {market} listed as a carrier for {named}, not for {category}{apart}"
         return Permission(part.name, False, reason, _cited(elsewhere))
-    listed_as = [row.role for row in limits(part.name, market, category) if row.permitted in _PERMITTED]
+    listed_as = [row.role for row in limits(part.listed_name, market, category) if row.permitted in _PERMITTED]
     other = ", ".join(dict.fromkeys(listed_as))
     listed = f"; listed there as {other} only" if other else ""
     return Permission(part.name, False, f"no evidence of permission as a carrier in {market}{listed}", _cited(rows))

@@ -18,6 +18,7 @@ from hspkit import phases
 from hspkit.belief import THEORY_SD_LN, root_of
 from hspkit.carriers import Blend, Carrier
 from hspkit.miscibility import UNDECIDED, Mixture, carrier_substances, oil_members
+from hspkit.miscibility.mixture import Component
 from hspkit.oils import Oil
 from hspkit.phases.mixture import POINT_WEIGHTS, at
 from hspkit.phases.tilts import modes
@@ -54,7 +55,7 @@ class Stock:
         self, oil: Oil | None, carriers: Sequence[Carrier | Blend], oil_share: float, celsius: float = 25.0
     ) -> None:
         members = [(carrier_substances(one), one.fractions) for one in carriers]
-        own = () if oil is None else (oil_members(oil),)
+        own: list[tuple[Sequence[Substance | Component], Array]] = [] if oil is None else [oil_members(oil)]
         drop = ((substance("water"),), np.ones(1))
         self.mixture = Mixture.of([(1.0, *group) for group in (*own, *members, drop)])
         if oil is not None:

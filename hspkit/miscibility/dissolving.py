@@ -149,7 +149,8 @@ def dissolve(
     chances = after_trial(subject.belief, key, chances)
     tried = None if subject.belief is None else subject.belief.outcome_of(key)
     seen = "" if tried is None else tried.outcome
-    return Outcome(subject, liquid, *parts, warmth, *chances.values(), margin, extent, seen=seen)
+    said = chances["clear"], chances["hazy"], chances["splits"]
+    return Outcome(subject, liquid, *parts, warmth, *said, margin, extent, seen=seen)
 
 
 def stock_margin(

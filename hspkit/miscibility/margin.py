@@ -93,8 +93,8 @@ class Stock(NamedTuple):
             (water_parts / total, drop, np.ones(1)),
         ]
         mixture = Mixture.of(groups).after(subject.belief)
-        shares = [mixture.shares_of(members, fractions) for _, members, fractions in groups]
-        return cls(mixture, oil_parts / total, *shares, liquid_key(liquid))
+        oil, carrier, water = (mixture.shares_of(members, fractions) for _, members, fractions in groups)
+        return cls(mixture, oil_parts / total, oil, carrier, water, liquid_key(liquid))
 
     @property
     def present(self) -> Mixture:

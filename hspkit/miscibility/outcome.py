@@ -154,7 +154,7 @@ class Outcome:
         return f"holds at most {percent(extent.most_oil)} % vol of oil{by}"
 
     def sentence(self) -> str:
-        """Return the outcome in words, with the caution that goes with the carrier."""
+        """Return the outcome in words, with the caution that goes with the carrier: first where it must not be eaten."""
         text = f"{self.verdict} at {self.oil_parts:g}:{self.carrier_parts:g} by volume and {self.celsius:g} C"
         if not self.unknown:
             text += f" (probability of clear {self.p_clear:.2f}"
@@ -165,12 +165,10 @@ class Outcome:
         if self.verdict == "clear":
             water = self.extent.water
             text += "; takes any amount of water" if water >= 1.0 else f"; clouds at {percent(water)} % vol of water"
-        told = [text + ".", *self.advice]
-        if self.oil.coverage:
-            told.append(self.oil.coverage)
-        if self.carrier.caution:
-            told.append(f"Caution: {self.carrier.caution}")
-        return " ".join(told)
+        told = [text + ".", *self.advice, self.oil.coverage]
+        caution = f"Caution: {self.carrier.caution}" if self.carrier.caution else ""
+        told = [caution, *told] if self.carrier.not_for_ingestion else [*told, caution]
+        return " ".join(filter(None, told))
 
     def __repr__(self) -> str:
         return (

@@ -93,9 +93,7 @@ def dose(ranking: Ranking, ax: Axes | None = None) -> Axes:
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     asked = ranking.application
-    over = [row["carrier"] for row in rows if row["under_legal_limit"] is False or row["under_taste_limit"] is False]
-    found = (
-        "no dose is over a limit on record" if not over else f"{len(over)} doses are over a limit: {', '.join(over)}"
-    )
+    above = [row["carrier"] for row in rows if row["under_legal_limit"] is False or row["under_taste_limit"] is False]
+    found = f"{len(above)} doses are over a limit: {', '.join(above)}" if above else "no dose is over a limit on record"
     state(axes, f"{ranking.oil.name}: {found}", f"{asked.category}, {asked.market}, {asked.level()}")
     return axes

@@ -96,10 +96,10 @@ class Bench:
         mean = np.array([point for _, point, _ in known.values()])
         root = root_of(np.array([spread for _, _, spread in known.values()]))
         if subject.belief is not None:
-            for row, identity in enumerate(known):
+            for place, identity in enumerate(known):
                 if identity in subject.belief.identities:
                     at = subject.belief.identities.index(identity)
-                    mean[row], root[row] = subject.belief.mean[at], subject.belief.root[at]
+                    mean[place], root[place] = subject.belief.mean[at], subject.belief.root[at]
         return cls(
             tuple(mixes),
             tuple(known),
