@@ -22,7 +22,7 @@ from hspkit.miscibility.mixture import Component
 from hspkit.oils import Oil
 from hspkit.phases.mixture import POINT_WEIGHTS, at
 from hspkit.phases.tilts import modes
-from hspkit.substances import substance
+from hspkit.substances import Substance, substance
 
 __all__ = ["Stock", "drawn", "mixes"]
 

@@ -154,7 +154,7 @@ class Outcome:
         return f"holds at most {percent(extent.most_oil)} % vol of oil{by}"
 
     def sentence(self) -> str:
-        """Return the outcome in words, with the caution that goes with the carrier: first where it must not be eaten."""
+        """Return the outcome in words, with the caution of the carrier: first where it must not be eaten."""
         text = f"{self.verdict} at {self.oil_parts:g}:{self.carrier_parts:g} by volume and {self.celsius:g} C"
         if not self.unknown:
             text += f" (probability of clear {self.p_clear:.2f}"
