@@ -164,6 +164,11 @@ class Oil:
         )
 
     @property
+    def label(self) -> str:
+        """The name for a title, with the coverage where it is to be shown."""
+        return f"{self.name} ({self.covered_percent:.1f} % covered)" if self.coverage else self.name
+
+    @property
     def seen_liquid(self) -> Oil | None:
         """This oil, or the one that it was made from, where it is known at which temperature it was liquid."""
         if self.liquid_celsius is not None or self.made_from is None:

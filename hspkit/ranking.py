@@ -289,7 +289,7 @@ class Ranking:
     def question(self) -> str:
         """Return what was asked, in one line."""
         parts = f"{_parts(self.oil_parts)} of oil + {_parts(self.carrier_parts)} of carrier by volume"
-        text = f"{self.oil.name}: {parts}, {self.celsius:g} C"
+        text = f"{self.oil.label}: {parts}, {self.celsius:g} C"
         if self.application is not None:
             asked = self.application
             level = (

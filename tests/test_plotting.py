@@ -345,7 +345,10 @@ def lab(light):
 
 
 def test_outcomes_differ_for_readers_with_deuteranopia_and_in_grey():
-    for one, other in itertools.combinations(OUTCOMES.values(), 2):
+    # what is unknown is told by its square alone, in the grey of what is refused
+    assert len({look.marker for look in OUTCOMES.values()}) == len(OUTCOMES)
+    coloured = [look for name, look in OUTCOMES.items() if name != "unknown"]
+    for one, other in itertools.combinations(coloured, 2):
         seen = [lab(DEUTERANOPIA @ linear(look.color)) for look in (one, other)]
         assert np.linalg.norm(seen[0] - seen[1]) > 25
         assert abs(seen[0][0] - seen[1][0]) > 8
@@ -499,3 +502,21 @@ def test_a_fitted_sphere_strikes_trials_with_poison_through():
     axes = plotting.sphere_fit(fit)
     assert len(_struck(axes)) == 1
     assert "hollow, struck: not for ingestion" in [text.get_text() for text in axes.get_legend().get_texts()]
+
+
+def test_figures_say_what_is_unknown_and_what_is_not_covered():
+    soda = Application("US", "soft drinks", oil_mg_per_L=20)
+    ranking = rank_carriers("vanillin", carriers=["propylene glycol", "MCT"], application=soda)
+    axes = plotting.ranking(ranking, ax=Figure().add_subplot())
+    assert axes.get_title(loc="left").startswith(
+        "None of 2 allowed carriers is known to hold the oil clear; 2 not known"
+    )
+    axes = plotting.map("vanillin", ranking=ranking, ax=Figure().add_subplot())
+    words = [text.get_text() for text in axes.get_legend().get_texts()]
+    assert "no lines of probability:\nit may crystallise" in words
+    assert not any("% clear" in word for word in words)
+    lavender = rank_carriers("lavender", carriers=["MCT", "triacetin"])
+    for drawn in (plotting.ranking(lavender, ax=Figure().add_subplot()), plotting.map("lavender", ranking=lavender)):
+        assert "(93.2 % covered)" in drawn.get_title(loc="left")
+    # the headline names the first row, not another one that is a little surer
+    assert f"first in order {lavender.best}" in plotting.ranking(lavender).get_title(loc="left")

@@ -11,6 +11,7 @@ from hspkit.belief import THEORY_SD_LN
 from hspkit.miscibility.dissolving import check_celsius, check_parts
 from hspkit.miscibility.margin import SMALLEST_INDEX
 from hspkit.miscibility.mixture import Mixture, oil_members
+from hspkit.miscibility.solids import may_crystallise
 from hspkit.oils import Oil, covered
 
 __all__ = ["clear_probability", "interaction_radius"]
@@ -54,7 +55,7 @@ def clear_probability(
     Returns
     -------
     ndarray of shape (...)
-        Probability of clear. [-]
+        Probability of clear; NaN everywhere when a component of the oil may crystallise. [-]
 
     Examples
     --------
@@ -66,6 +67,9 @@ def clear_probability(
     subject, warmth = covered(oil_or_name), check_celsius(celsius)
     parts = check_parts(oil_parts, carrier_parts)
     share = parts[0] / sum(parts)
+    neat = Mixture.of([(1.0, *oil_members(subject))])
+    if may_crystallise(neat, subject, warmth, clear=True):
+        return np.full(np.asarray(hsp).shape[:-1], np.nan)
     mixture = Mixture.of([(1.0, *oil_members(subject))]).after(subject.belief)
     drawn, volumes, *_ = mixture.drawn(None, subject.belief, draws, random_state)
     points = np.asarray(hsp, dtype=float).reshape(-1, 1, 1, 3)

@@ -76,7 +76,7 @@ def ranking(ranking: Ranking, ax: Axes | None = None) -> Axes:
         left = 0.0
         for name, share in (("clear", row["p_clear"]), ("hazy", outcome.p_hazy), ("splits", outcome.p_splits)):
             look = OUTCOMES[name]
-            if share < _SEEN:
+            if not share >= _SEEN:  # nor where nothing is known
                 continue
             axes.barh(
                 place, share, left=left, height=0.6, linewidth=0.9, zorder=2, edgecolor=QUIET if struck else look.color,
@@ -145,6 +145,7 @@ def _finish(axes: Any, rows: list[dict[str, Any]], used: float) -> None:
     handles = [
         Patch(facecolor=look.color if name == "clear" else "white", edgecolor=look.color, hatch=look.hatch, label=name)
         for name, look in OUTCOMES.items()
+        if name != "unknown"
     ]
     if turned:
         handles.append(Patch(facecolor="#DDDDDD", edgecolor=QUIET, label="grey: refused"))
@@ -158,7 +159,9 @@ def _finding(ranking: Ranking, rows: list[dict[str, Any]]) -> str:
     open_ones = [row for row in rows if not refused(row)]
     clear = [row for row in open_ones if row["verdict"] == "clear"]
     word = "allowed carriers" if ranking.application is not None else "carriers"
+    unknown = sum(row["verdict"] == "unknown" for row in open_ones)
+    open_question = f"; {unknown} not known" if unknown else ""
     if not clear:
-        return f"None of {len(open_ones)} {word} holds the oil clear"
-    best = max(clear, key=lambda row: float(row["p_clear"]))
-    return f"{len(clear)} of {len(open_ones)} {word} hold the oil clear; most surely {best['carrier']}"
+        return f"None of {len(open_ones)} {word} is known to hold the oil clear{open_question}"
+    first = f"; first in order {ranking.best}" if ranking.best else ""
+    return f"{len(clear)} of {len(open_ones)} {word} hold the oil clear{first}{open_question}"

@@ -95,5 +95,5 @@ def dose(ranking: Ranking, ax: Axes | None = None) -> Axes:
     asked = ranking.application
     above = [row["carrier"] for row in rows if row["under_legal_limit"] is False or row["under_taste_limit"] is False]
     found = f"{len(above)} doses are over a limit: {', '.join(above)}" if above else "no dose is over a limit on record"
-    state(axes, f"{ranking.oil.name}: {found}", f"{asked.category}, {asked.market}, {asked.level()}")
+    state(axes, f"{ranking.oil.label}: {found}", f"{asked.category}, {asked.market}, {asked.level()}")
     return axes

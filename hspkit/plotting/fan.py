@@ -226,9 +226,9 @@ def _finding(
 ) -> tuple[str, str]:
     usable = np.where([refused(row) for row in drawn], np.inf, red)
     near = int(np.argmin(usable))
-    first = f"{subject.name}: {shown[near].name} is nearest (RED {red[near]:.2f})"
+    first = f"{subject.label}: {shown[near].name} is nearest (RED {red[near]:.2f})"
     if np.isinf(usable).all():
-        first = f"{subject.name}: none of these may be used"
+        first = f"{subject.label}: none of these may be used"
     far = red > 1.0
     if not far.any():
         return first, f"all {len(shown)} carriers lie below RED 1"

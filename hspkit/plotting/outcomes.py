@@ -44,9 +44,11 @@ OUTCOMES = {
     "clear": Look("#009E73", "o", "full", ""),
     "hazy": Look("#E69F00", "D", "left", "////"),
     "splits": Look(INK, "v", "none", ""),
+    "unknown": Look(QUIET, "s", "none", ""),
 }
 #: A carrier whose outcome was not asked for.
 _UNASKED = Look(INK, "s", "none", "")
+_WORDS = {None: "carrier, outcome not asked", "unknown": "unknown: may crystallise"}
 
 
 def marker_size(volume: float) -> float:
@@ -127,7 +129,7 @@ def keys(
                 markerfacecolor="white" if look.fill == "none" else look.color, markerfacecoloralt="white",
             )
         )  # fmt: skip
-        labels.append(name or "carrier, outcome not asked")
+        labels.append(_WORDS.get(name, name or ""))
     if any_struck:
         hollow = Line2D(
             [], [], linestyle="none", marker="o", markersize=8, markerfacecolor="white", markeredgecolor=INK,

@@ -123,7 +123,7 @@ def map(
         texts,
         widths=widths,
         styles=styles,
-        on_lines=lines,
+        on_lines=lines or [],
         extra_marks=lambda: axes.transData.transform(small),
     )
     axes.set_xlim(0, ends[0])
@@ -132,16 +132,16 @@ def map(
     axes.set_ylabel(f"polar part $\\delta_p$ [{_UNIT}]")
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
-    _key(axes, rows, ellipse, middle, subject)
+    _key(axes, rows, ellipse, middle, subject, lined=lines is not None)
     ratio = f"{parts[0]:g}:{parts[1]:g}"
-    state(axes, _finding(subject, rows, ratio, middle), f"{subject.name}, {ratio} by volume" if ranking else "")
+    state(axes, _finding(subject, rows, ratio, middle), f"{subject.label}, {ratio} by volume" if ranking else "")
     return axes
 
 
 def _probability(
     axes: Any, subject: Oil, volume: float, parts: tuple[float, float], ends: tuple[float, float]
-) -> list[tuple[Any, Any]]:
-    """Draw shades and lines of probability; return the labels of the lines with their paths."""
+) -> list[tuple[Any, Any]] | None:
+    """Draw shades and lines of probability; return their labels with their paths, None where nothing is known."""
     from matplotlib.text import Text
     from matplotlib.transforms import IdentityTransform
     from scipy.interpolate import RectBivariateSpline
@@ -151,6 +151,8 @@ def _probability(
     field[..., 0] = subject.hsp.delta_d
     field[..., 1], field[..., 2] = knots_p[:, None], knots_h[None, :]
     chance = clear_probability(subject, field, volume, oil_parts=parts[0], carrier_parts=parts[1])
+    if np.isnan(chance).all():  # the oil may crystallise: nothing is known of where it would be clear
+        return None
     probit = np.clip(ndtri(np.clip(chance, 1e-15, 1 - 1e-15)), -8.0, 8.0)
     h, p = np.linspace(0, ends[0], _FINE), np.linspace(0, ends[1], _FINE)
     smooth = ndtr(RectBivariateSpline(knots_p, knots_h, probit, kx=3, ky=3)(p, h))
@@ -250,7 +252,7 @@ def _oil(axes: Any, subject: Oil, centre: Array) -> Any:
     return drawn
 
 
-def _key(axes: Any, drawn: Sequence[dict[str, Any]], ellipse: Any, middle: float, subject: Oil) -> None:
+def _key(axes: Any, drawn: Sequence[dict[str, Any]], ellipse: Any, middle: float, subject: Oil, *, lined: bool) -> None:
     from matplotlib.lines import Line2D
 
     handles, labels = keys(
@@ -270,13 +272,16 @@ def _key(axes: Any, drawn: Sequence[dict[str, Any]], ellipse: Any, middle: float
     add("95 % of its uncertainty", dots(13, marker="o", markerfacecolor="none", markeredgewidth=1.0))
     if len(subject.labels) > 1:
         add("its components,\nshares by volume", Line2D([], [], linestyle="none", marker="+", color=QUIET))
-    for level, (style, width) in _LEVELS.items():
+    if not lined:
+        add("no lines of probability:\nit may crystallise", Line2D([], [], linestyle="none"))
+    for level, (style, width) in _LEVELS.items() if lined else ():
         add(f"{100 * level:.0f} % clear*", Line2D([], [], linestyle=style, linewidth=width, color=INK))
-    add(
-        f"* for a carrier of\n{middle:.0f} cm³/mol, $\\delta_d$ {subject.hsp.delta_d:.1f},\n"
-        "without what donors and\nacceptors do",
-        Line2D([], [], linestyle="none"),
-    )
+    if lined:
+        add(
+            f"* for a carrier of\n{middle:.0f} cm³/mol, $\\delta_d$ {subject.hsp.delta_d:.1f},\n"
+            "without what donors and\nacceptors do",
+            Line2D([], [], linestyle="none"),
+        )
     axes.legend(
         handles, labels, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0.0, frameon=False,
         fontsize="small", labelspacing=0.75,
@@ -286,9 +291,10 @@ def _key(axes: Any, drawn: Sequence[dict[str, Any]], ellipse: Any, middle: float
 def _finding(subject: Oil, rows: Sequence[dict[str, Any]], ratio: str, middle: float) -> str:
     known = [row for row in rows if "verdict" in row]
     if not known:
-        return f"{subject.name}: where a carrier of {middle:.0f} cm³/mol would be clear at {ratio}"
+        return f"{subject.label}: where a carrier of {middle:.0f} cm³/mol would be clear at {ratio}"
     open_ones = [row for row in known if not refused(row)]
     judged = any(row["allowed"] is not None for row in open_ones)
     clear = sum(row["verdict"] == "clear" for row in open_ones)
     word = "allowed carriers" if judged else "carriers"
-    return f"{clear} of {len(open_ones)} {word} hold the oil clear"
+    unknown = sum(row["verdict"] == "unknown" for row in open_ones)
+    return f"{clear} of {len(open_ones)} {word} hold the oil clear" + (f"; {unknown} not known" if unknown else "")

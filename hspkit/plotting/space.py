@@ -132,7 +132,7 @@ def sphere(
     inner = int(np.sum(usable & (far < radius)))
     state(
         axes,
-        f"{subject.name}: {inner} of {usable.sum()} carriers are nearer than R0 {radius:.1f} {_UNIT}",
+        f"{subject.label}: {inner} of {usable.sum()} carriers are nearer than R0 {radius:.1f} {_UNIT}",
         "R0 as given" if given else f"R0 of the plain distance for a carrier of {middle:.0f} cm³/mol",
     )
     return axes

@@ -178,7 +178,7 @@ def phase_triangle(
         0.5, -0.16, "\n".join(fitted(axes, words, size="x-small")), ha="center", va="top", fontsize="x-small",
         color=QUIET,
     )  # fmt: skip
-    stock = f"{subject.name} {parts[0]:g}:{parts[1]:g} in {liquid.name}"
+    stock = f"{subject.label} {parts[0]:g}:{parts[1]:g} in {liquid.name}"
     if clouds <= 0.0:
         found = "is not clear even without " + added.name
     elif clouds >= 1.0:
