@@ -40,7 +40,8 @@ class Pair:
     index : float
         Exchange energy over the critical one: below 1 they mix in all proportions. [-]
     verdict : str
-        "clear" when they mix in all proportions, "splits" when there are ratios at which they do not. [-]
+        "clear" when they mix in all proportions, "splits" when there are ratios at which they do not; "unknown" when
+        they would mix as liquids and one of them is solid by itself: crystals are not computed. [-]
     ln_gamma_infinite : tuple of two floats
         Logarithm of the activity coefficient of a dilute in b, and of b dilute in a; mole fractions. [-]
     """
@@ -99,13 +100,13 @@ def miscibility_probability(
     return np.mean(theory.LAPSE + (1.0 - 2.0 * theory.LAPSE) * ndtr(z), axis=-1)
 
 
-def _liquid(given: Any) -> tuple[str, Liquid]:
-    """Return identity and liquid that a name, CAS number, SMILES or Substance means."""
+def _liquid(given: Any) -> tuple[Substance, Liquid]:
+    """Return the substance and the liquid that a name, CAS number, SMILES or Substance means."""
     found = substance(given) if isinstance(given, str) else given
     if not isinstance(found, Substance):
         message = f"expected a name, CAS number, SMILES or Substance, got {given!r}"
         raise InputError(message)
-    return found.identity, _as_liquid(found, given)
+    return found, _as_liquid(found, given)
 
 
 def _as_liquid(found: Substance, given: str | Substance) -> Liquid:
@@ -171,11 +172,11 @@ def pair_miscibility(a: str | Substance, b: str | Substance, *, celsius: float =
     if not CELSIUS_RANGE[0] <= warmth <= CELSIUS_RANGE[1]:
         message = f"celsius is {warmth:g}; the temperature rates hold from 0 to 100 degC, this is an extrapolation"
         warnings.warn(message, ExtrapolationWarning, stacklevel=2)
-    (one_is, first), (other_is, second) = _liquid(a), _liquid(b)
+    (one, first), (other, second) = _liquid(a), _liquid(b)
     _, growth = theory.scale_at(warmth)
     w = float(theory.exchange(first.point, second.point, celsius=warmth))
     critical = float(theory.critical_strength(first.mixing_volume * growth, second.mixing_volume * growth))
-    if one_is == other_is:
+    if one.identity == other.identity:
         return Pair(first.name, second.name, warmth, 1.0, 0.0, "clear", (0.0, 0.0))
     probability = miscibility_probability(
         first.point,
@@ -184,7 +185,9 @@ def pair_miscibility(a: str | Substance, b: str | Substance, *, celsius: float =
         (np.asarray(first.mixing_volume), np.asarray(second.mixing_volume)),
         celsius=warmth,
     )
-    grown = [(one.volume * growth, one.mixing_volume * growth) for one in (first, second)]
+    grown = [(liquid.volume * growth, liquid.mixing_volume * growth) for liquid in (first, second)]
+    solid = any(member.melting_celsius is not None and member.melting_celsius > warmth for member in (one, other))
+    mixes = "unknown" if solid else "clear"
     dilute = (
         float(theory.dilute_ln_gamma(w, grown[0][0], grown[1][0], grown[1][1])),
         float(theory.dilute_ln_gamma(w, grown[1][0], grown[0][0], grown[0][1])),
@@ -195,6 +198,6 @@ def pair_miscibility(a: str | Substance, b: str | Substance, *, celsius: float =
         warmth,
         float(probability),
         w / critical,
-        "clear" if w < critical else "splits",
+        mixes if w < critical else "splits",
         dilute,
     )

@@ -252,6 +252,18 @@ def test_an_oil_seen_liquid_vouches_for_its_components():
     assert dissolve("menthol", "triethyl citrate").verdict == "unknown"
 
 
+def test_no_trial_is_planned_and_no_lesson_drawn_where_crystals_may_form():
+    with pytest.raises(InputError, match="may crystallise"):
+        next_trial("vanillin", [PG, "triacetin"])
+    cold = next_trial("limonene", ["benzyl benzoate", "triacetin", "MCT"], celsius=5)
+    assert "benzyl benzoate is left out" in cold.sentence()
+    assert "benzyl benzoate" not in set(cold.table["carrier"])
+    taught = learn("vanillin", [Trial(PG, "clear", 1, 20)])
+    assert "a trial of this mixture was clear" in dissolve(taught, PG, carrier_parts=20).sentence()
+    lesson = taught.lesson
+    assert np.isnan(lesson.compare([PG])[["p_before", "p_after"]].to_numpy(dtype=float)).all()
+
+
 def test_a_frozen_carrier_is_in_no_blend():
     search = best_blend("limonene", ["benzyl benzoate", "MCT", "triethyl citrate"], celsius=5)
     assert "solid at 5 C" in search.left_out["benzyl benzoate"]

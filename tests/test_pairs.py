@@ -108,3 +108,12 @@ def test_two_liquids_of_one_name_are_two_liquids():
     polar = Substance("house solvent", hsp=(16.0, 20.0, 30.0), volume=60.0, molar_mass=60.0, smiles="OCC(O)CCO")
     fatty = Substance("house solvent", "CCCCCCCCCCCCCC(C)CC")
     assert pair_miscibility(polar, fatty).verdict == "splits"
+
+
+def test_a_solid_has_no_verdict_of_mixing():
+    # menthol melts at 42 C (CRC Handbook): below it does not mix with ethanol in every proportion, as liquids would
+    found = pair_miscibility("menthol", "ethanol")
+    assert found.verdict == "unknown"
+    assert found.probability > 0.9  # of the liquids: what the evidence on supercooled liquids speaks of
+    assert pair_miscibility("menthol", "ethanol", celsius=45).verdict == "clear"
+    assert pair_miscibility("menthol", "water").verdict == "splits"

@@ -10,7 +10,7 @@ from hspkit.errors import InputError
 from hspkit.miscibility.extent import haze_edge, look
 from hspkit.miscibility.margin import Margin, Stock, after_trial, margin_of, mixture_key
 from hspkit.miscibility.outcome import Outcome
-from hspkit.miscibility.solids import reason_unknown
+from hspkit.miscibility.solids import may_crystallise, reason_unknown
 from hspkit.oils import Oil, covered
 from hspkit.phases import Landscape
 
@@ -137,18 +137,18 @@ def dissolve(
     margin = margin_of(
         present, stock.liquid, extent.scene, belief=subject.belief, draws=draws, random_state=random_state
     )
+    key = mixture_key(stock.liquid, *parts, 0.0, warmth)
+    tried = None if subject.belief is None else subject.belief.outcome_of(key)
+    seen = "" if tried is None else tried.outcome
     if extent.solids:
         reason = reason_unknown(present, extent.solids, warmth)
         nan = float("nan")
-        return Outcome(subject, liquid, *parts, warmth, nan, nan, nan, margin, extent, reason)
+        return Outcome(subject, liquid, *parts, warmth, nan, nan, nan, margin, extent, reason, seen)
     p_clear = margin.p_clear
     edge = haze_edge(extent.scene) if p_clear < SURELY_CLEAR else np.inf
     p_splits = 1.0 - margin.p_below(edge)
-    key = mixture_key(stock.liquid, *parts, 0.0, warmth)
     chances = {"clear": p_clear, "hazy": max(0.0, 1.0 - p_clear - p_splits), "splits": p_splits}
     chances = after_trial(subject.belief, key, chances)
-    tried = None if subject.belief is None else subject.belief.outcome_of(key)
-    seen = "" if tried is None else tried.outcome
     said = chances["clear"], chances["hazy"], chances["splits"]
     return Outcome(subject, liquid, *parts, warmth, *said, margin, extent, seen=seen)
 
@@ -165,6 +165,8 @@ def stock_margin(
     random_state: int | np.random.Generator | None = 0,
 ) -> tuple[Margin, float]:
     """Return the margin of one mixture and its probability of clear, as `dissolve` has them, without the rest.
+
+    The probability is NaN where a component may crystallise.
 
     Parameters
     ----------
@@ -192,6 +194,8 @@ def stock_margin(
     present = stock.present
     scene = Landscape.of(present.fractions, present.volumes, present.points, celsius=celsius)
     margin = margin_of(present, stock.liquid, scene, belief=subject.belief, draws=draws, random_state=random_state)
+    if may_crystallise(present, subject, celsius, clear=scene.index < 1.0):
+        return margin, float("nan")
     key = mixture_key(stock.liquid, oil_parts, carrier_parts, water_parts, celsius)
     rest = 1.0 - margin.p_clear
     chances = after_trial(subject.belief, key, {"clear": margin.p_clear, "hazy": rest / 2, "splits": rest / 2})

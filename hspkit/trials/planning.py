@@ -348,6 +348,8 @@ def next_trial(
             notes.append(f"{liquid.name} is left out, it is not for ingestion: {why}")
         elif any(part.substance is None for part in liquid.parts):
             notes.append(f"{liquid.name} is left out: no molecule stands for it.")
+        elif np.isnan(stock_margin(subject, liquid, *parts, celsius=celsius)[1]):
+            notes.append(f"{liquid.name} is left out: a component may crystallise, and crystals are not computed.")
         elif (liquid.name, liquid.identity) not in [(known.name, known.identity) for known in liquids]:
             liquids.append(liquid)
             notes.extend(f"{part.name}: {NOT_LISTED}." for part in liquid.parts if not part.listed_name)
