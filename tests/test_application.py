@@ -763,6 +763,28 @@ def test_a_washed_oil_is_dosed_at_the_same_strength_of_flavour(lemonade):
     assert f"the dose is {number(washed['drink_load'], 2)} times" in line
 
 
+def test_a_folded_oil_is_washed_from_what_it_is():
+    folded = oil("lemon, cold-pressed").folded(5)
+    asked = Application("EU", "soft drinks", oil_mg_per_L=8)
+    lines = dosing(folded, "triacetin", asked).drink_lines()
+    (line,) = [line for line in lines if line.startswith("With 95 %")]
+    others = 8 * (100 - folded.terpene_percent) / 100  # mg/L, the same after washing
+    terpenes = 8 * folded.terpene_percent / 100 * 0.05
+    assert f"at the same strength of flavour ({number(others + terpenes, 2)} mg/L), it " in line
+
+
+def test_what_a_carrier_does_not_help_is_named_with_or_without_log_p():
+    asked = Application("EU", "soft drinks", oil_mg_per_L=400)
+    assert substance("anethole").log_p is None
+    said = " ".join(dosing("anethole", "triacetin", asked).drink_lines())
+    assert "mg/L of carrier does not keep anethole in solution. " in said
+    # log-linear rule, 0.95 log P + 0.30 (constants from memory): the same mass of ethanol, 0.78924 g/mL (OIML R 22)
+    found = dosing("limonene", "triacetin", asked)
+    gain = 10 ** ((0.95 * substance("limonene").log_p + 0.30) * found.dose.carrier_mg_per_L / 789_240)
+    said = " ".join(found.drink_lines())
+    assert f"even as much ethanol would dissolve only {100 * (gain - 1):.1g} % more." in said
+
+
 def test_what_was_not_looked_at_is_said_and_only_then(lemonade):
     assert f"{number(lemonade.oil.uncovered_percent, 2)} % of the oil has no substance" in " ".join(
         lemonade.drink_lines()
