@@ -390,6 +390,14 @@ def test_what_mixes_with_water_never_separates():
     assert nothing.sentence() == "stays clear: what is in it mixes with water"
 
 
+def test_a_liquid_of_no_log_p_above_zero_mixes_and_a_solid_does_not():
+    # glycerol melts at 18 C (log P -1.76), sorbitol at 97 C (log P -2.2): log S = 0.5 - 0.01 (97 - 25) + 2.2 = 1.98
+    (liquid,) = clouding(oil("glycerol"), oil_mg_per_L=100).components
+    assert liquid.solubility_mg_per_L == np.inf
+    (solid,) = clouding(oil("sorbitol"), oil_mg_per_L=100).components
+    assert solid.solubility_mg_per_L == pytest.approx(10**1.98 * 182.17 * 1000, rel=1e-3)
+
+
 def test_components_of_the_drink_say_what_clouds_it_and_how_that_is_known():
     # water solubility of linalool 1589 mg/L (25 C), of limonene 13.8 mg/L: datasets/water_solubility.csv
     found = clouding(oil("bergamot, cold-pressed"), oil_mg_per_L=60)
@@ -474,6 +482,17 @@ def test_carriers_that_dissolve_in_water(name):
 def test_carriers_that_do_not(name):
     # practically insoluble in water: common practice, no source
     assert not carrier_dissolves(carrier(name), 100.0)
+
+
+def test_a_drink_holds_no_ethanol_unless_it_is_said():
+    soluble = water_solubility(substance("benzyl benzoate"))[0]
+    benzoate = carrier("benzyl benzoate")
+    assert carrier_dissolves(benzoate, 0.999 * soluble)
+    assert not carrier_dissolves(benzoate, 1.001 * soluble)
+    assert carrier_dissolves(benzoate, 1.001 * soluble, ethanol_percent=1)
+    plain = clouding(oil("limonene"), oil_mg_per_L=10)
+    assert plain.load == clouding(oil("limonene"), oil_mg_per_L=10, ethanol_percent=0).load
+    assert Application("US", "soft drinks", oil_mg_per_L=1).ethanol_percent == 0
 
 
 @pytest.fixture(scope="module")
@@ -655,6 +674,11 @@ def test_ethanol_that_cannot_be_counted_is_said_so_and_only_then():
     assert "ethanol not counted" not in plain.known
     assert strong.known == plain.known + "; ethanol not counted, no log P"
     assert strong.solubility_mg_per_L == plain.solubility_mg_per_L
+
+
+def test_handling_shows_common_folds_and_a_washed_oil():
+    asked = handling("sweet orange, cold-pressed", oil_mg_per_L=40)["handling"].tolist()
+    assert asked == ["as it is", "5-fold", "10-fold", "95 % of terpenes removed"]
 
 
 def test_handling_names_what_clouds_first():
