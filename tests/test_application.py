@@ -185,8 +185,8 @@ def test_taste_lines_tell_noticed_from_unpleasant():
     ("name", "mg_per_L", "said"),
     [
         # triacetin: common practice, no source; sweetness of glycerol read; ethyl lactate recalled: see carriers.csv
-        ("triacetin", 90, ("bitter, 90 mg/L in the product; hardly noticed (from about 100 mg/L); under the taste limit "
-         "of 500 mg/L [common practice]")),
+        ("triacetin", 90, ("bitter, 90 mg/L in the product; hardly noticed (from about 100 mg/L); under the taste "
+         "limit of 500 mg/L [common practice]")),
         ("triacetin", 501, ("bitter, 501 mg/L in the product; may be noticed (from about 100 mg/L); OVER the taste "
          "limit of 500 mg/L [common practice]")),
         ("glycerol", 5000, ("sweet (about 0.6 of sucrose) and thick, 5,000 mg/L in the product; hardly noticed (from "
@@ -218,8 +218,8 @@ def test_law_in_words_and_in_order():
             f"margin 83.3 % [{annex} 4 {directive}; text of 2010-04-26; read]"
         ),
         (
-            "propylene glycol: ADI (SCF 1996; kept by EFSA 2018): 25 mg/kg body weight and day; one litre of product holds "
-            "500 mg [EFSA Journal 2018;16(4):5235; date of text not recorded; read]"
+            "propylene glycol: ADI (SCF 1996; kept by EFSA 2018): 25 mg/kg body weight and day; one litre of product "
+            "holds 500 mg [EFSA Journal 2018;16(4):5235; date of text not recorded; read]"
         ),
     ]
     assert [line.broken for line in lines] == [False] * 3
