@@ -1,6 +1,7 @@
 """Dose, law, taste, pouring and clouding: against the texts of law and sums worked by hand."""
 
 import html
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -34,7 +35,7 @@ from hspkit.application.drink import water_solubility
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.law import PERMITTING_ROLES, limits, markets
-from hspkit.miscibility import RESIDUE
+from hspkit.miscibility import RESIDUE, ethanol_strength_to_clear
 from hspkit.oils import oil
 from hspkit.pages import number
 from hspkit.substances import substance, substances
@@ -115,6 +116,30 @@ def test_a_rule_on_the_flavouring_bounds_the_dilution():
     assert "184.1666" in found.bound_by
 
 
+def test_of_several_rules_the_one_that_decides_is_named():
+    # 97 % of either glycol in flavourings: 21 CFR 184.1666(d) and GRN 302 (read). Of a blend of 99 % propylene glycol
+    # a stock may hold 97 / 99; as consumed 2 % of it, 20 g/L / 0.99.
+    blend = Blend({"1,3-propanediol": 0.01, "propylene glycol": 0.99}, basis="mass")
+    share, rule = most_carrier_in_stock(blend, SODA)
+    assert share == pytest.approx(97 / 99)
+    assert rule == "propylene glycol: at most 970,000 mg/kg in the flavouring (21 CFR 184.1666(d))"
+    limit, rule = legal_limit(blend, SODA)
+    assert limit == pytest.approx(20_000 / 0.99)
+    assert rule == "propylene glycol: at most 20,000 mg/kg in the food as consumed (21 CFR 184.1666(d))"
+    limit, rule = legal_limit(blend, SODA, share_of_stock=0.99)
+    assert limit == 0
+    assert rule == "propylene glycol: at most 970,000 mg/kg in the flavouring (21 CFR 184.1666(d))"
+    assert legal_limit(carrier("glycerol"), SODA) == (None, "no numeric limit on record")
+    assert most_carrier_in_stock(carrier("glycerol"), SODA) == (1.0, "")
+    # the tightest of law, taste and flavouring bounds a stock: half triacetin, half glycol at 4 mg/L of oil
+    asked = Application("US", "soft drinks", oil_mg_per_L=4)
+    both = Blend({"triacetin": 0.5, "propylene glycol": 0.5}, basis="mass")
+    found = stock_range(both, asked, max_oil_percent=100, oil_density=both.density)
+    assert found.most_dilute == pytest.approx(500 / 0.5 / 4)
+    assert found.bound_by == "the taste limit, 1,000 mg/L"
+    assert found.taste_unknown == ("propylene glycol",)
+
+
 def test_no_stock_of_a_carrier_that_is_not_allowed():
     found = stock_range(carrier("dipropylene glycol"), SODA, max_oil_percent=100, oil_density=0.84)
     assert np.isnan(found.most_dilute)
@@ -154,6 +179,88 @@ def test_taste_lines_tell_noticed_from_unpleasant():
     assert "may be noticed" in taste_lines(carrier("triacetin"), 200)[0].sentence()
     assert taste_lines(carrier("triacetin"), 501)[0].broken
     assert "no taste limit on record" in taste_lines(carrier("propylene glycol"), 501)[0].sentence()
+
+
+@pytest.mark.parametrize(
+    ("name", "mg_per_L", "said"),
+    [
+        # triacetin: common practice, no source; sweetness of glycerol read; ethyl lactate recalled: see carriers.csv
+        ("triacetin", 90, ("bitter, 90 mg/L in the product; hardly noticed (from about 100 mg/L); under the taste "
+         "limit of 500 mg/L [common practice]")),
+        ("triacetin", 501, ("bitter, 501 mg/L in the product; may be noticed (from about 100 mg/L); OVER the taste "
+         "limit of 500 mg/L [common practice]")),
+        ("glycerol", 5000, ("sweet (about 0.6 of sucrose) and thick, 5,000 mg/L in the product; hardly noticed (from "
+         "about 5,200 mg/L); no taste limit on record [read]")),
+        ("ethyl lactate", 160, ("buttery, fruity, 160 mg/L in the product; may be noticed (from about 155 mg/L); no "
+         "taste limit on record [memory]")),
+        ("MCT", 40, "neutral, 40 mg/L in the product; no taste limit on record"),
+        ("monoacetin", 3, "taste not on record, 3 mg/L in the product; no taste limit on record"),
+    ],
+)  # fmt: skip
+def test_taste_in_words(name, mg_per_L, said):
+    (line,) = taste_lines(carrier(name), mg_per_L)
+    assert line.sentence() == f"{name}: {said}"
+
+
+def test_law_in_words_and_in_order():
+    # Regulation (EC) 1333/2008 Annex III Part 1 footnote a, text of 2011-12-02: read; the sum rule in the French law of
+    # 2010: read; EFSA Journal 2018;16(4):5235: read. 500 mg of 1000 and of 3000 leave 50 and 83.3 %.
+    annex, directive = "Regulation (EC) 1333/2008 Annex III Part", "(as set by Regulation (EU) 1130/2011)"
+    asked = Application("EU", "soft drinks", oil_mg_per_L=40)
+    lines = law_lines(carrier("propylene glycol"), asked, Dose(40.0, 500.0))
+    assert [line.sentence() for line in lines] == [
+        (
+            "propylene glycol: at most 1,000 mg/L in the food as consumed; used 500 mg/L: kept, margin 50 % "
+            f"[{annex} 1 footnote a {directive}; text of 2011-12-02; read]"
+        ),
+        (
+            "propylene glycol: at most 3,000 mg/kg in the food as consumed, singly or together; used 500 mg/kg: kept, "
+            f"margin 83.3 % [{annex} 4 {directive}; text of 2010-04-26; read]"
+        ),
+        (
+            "propylene glycol: ADI (SCF 1996; kept by EFSA 2018): 25 mg/kg body weight and day; one litre of product "
+            "holds 500 mg [EFSA Journal 2018;16(4):5235; date of text not recorded; read]"
+        ),
+    ]
+    assert [line.broken for line in lines] == [False] * 3
+    assert not law_lines(carrier("propylene glycol"), asked, Dose(40.0, 1000.0))[0].broken  # just kept
+    over = law_lines(carrier("propylene glycol"), asked, Dose(40.0, 1100.0))[0]
+    assert "used 1,100 mg/L: BROKEN, over by 10 % [" in over.sentence()
+    # 21 CFR 182.1320 in the list of about 2017: read
+    (line,) = law_lines(carrier("glycerol"), SODA, Dose(40.0, 500.0))
+    assert line.sentence() == (
+        "glycerol: yes: good manufacturing practice (foods generally) [21 CFR 182.1320; text of 2017; read]"
+    )
+    assert np.isnan([line.limit, line.dose, line.margin_percent]).all()
+    # numbers stand before words, and intakes last
+    both = Blend({"glycerol": 0.5, "propylene glycol": 0.5}, basis="mass")
+    lines = law_lines(both, asked, Dose(40.0, 1000.0))
+    assert [line.carriers for line in lines] == [("propylene glycol",)] * 2 + [("glycerol",), ("propylene glycol",)]
+    assert [line.unit for line in lines] == ["mg/L", "mg/kg", "", "mg/kg body weight and day"]
+    assert [line.dose for line in lines] == pytest.approx([500, 500, np.nan, 500], nan_ok=True)
+
+
+def test_the_yardstick_is_the_ethanol_that_clears_the_same_ratio():
+    found = dosing("limonene", "triacetin", SODA, oil_parts=2, carrier_parts=10)
+    strength = ethanol_strength_to_clear(oil("limonene"), volumes=5)
+    assert found.yardstick() == (
+        f"Alcohol as yardstick: ethanol of at least {strength:.0f} % vol would be clear at this ratio."
+    )
+    assert found.question() == ("limonene in triacetin, 2:10 by volume; soft drinks, US, 40 mg/L of oil")
+    by_stock = Application("US", "soft drinks", stock_mg_per_L=12.5)
+    assert dosing("limonene", "triacetin", by_stock).question().endswith("; soft drinks, US, 12.5 mg/L of stock")
+
+
+def test_the_ends_of_a_range_say_what_sets_them():
+    ends = [
+        stock_range(carrier("triacetin"), SODA, max_oil_percent=percent, oil_density=0.84)
+        for percent in (0.0, 50.0, 100.0)
+    ]
+    assert [(one.most_concentrated, one.clear_by) for one in ends] == [
+        (np.inf, "the carrier takes no oil"), (1.0, "the cloud point, even odds"), (0.0, "mixes in every proportion")
+    ]  # fmt: skip
+    free = stock_range(carrier("glycerol"), SODA, max_oil_percent=50, oil_density=0.84)
+    assert (free.most_dilute, free.bound_by) == (np.inf, "no limit on record")
 
 
 @pytest.mark.parametrize(
@@ -390,6 +497,14 @@ def test_what_mixes_with_water_never_separates():
     assert nothing.sentence() == "stays clear: what is in it mixes with water"
 
 
+def test_a_liquid_of_no_log_p_above_zero_mixes_and_a_solid_does_not():
+    # glycerol melts at 18 C (log P -1.76), sorbitol at 97 C (log P -2.2): log S = 0.5 - 0.01 (97 - 25) + 2.2 = 1.98
+    (liquid,) = clouding(oil("glycerol"), oil_mg_per_L=100).components
+    assert liquid.solubility_mg_per_L == np.inf
+    (solid,) = clouding(oil("sorbitol"), oil_mg_per_L=100).components
+    assert solid.solubility_mg_per_L == pytest.approx(10**1.98 * 182.17 * 1000, rel=1e-3)
+
+
 def test_components_of_the_drink_say_what_clouds_it_and_how_that_is_known():
     # water solubility of linalool 1589 mg/L (25 C), of limonene 13.8 mg/L: datasets/water_solubility.csv
     found = clouding(oil("bergamot, cold-pressed"), oil_mg_per_L=60)
@@ -474,6 +589,17 @@ def test_carriers_that_dissolve_in_water(name):
 def test_carriers_that_do_not(name):
     # practically insoluble in water: common practice, no source
     assert not carrier_dissolves(carrier(name), 100.0)
+
+
+def test_a_drink_holds_no_ethanol_unless_it_is_said():
+    soluble = water_solubility(substance("benzyl benzoate"))[0]
+    benzoate = carrier("benzyl benzoate")
+    assert carrier_dissolves(benzoate, 0.999 * soluble)
+    assert not carrier_dissolves(benzoate, 1.001 * soluble)
+    assert carrier_dissolves(benzoate, 1.001 * soluble, ethanol_percent=1)
+    plain = clouding(oil("limonene"), oil_mg_per_L=10)
+    assert plain.load == clouding(oil("limonene"), oil_mg_per_L=10, ethanol_percent=0).load
+    assert Application("US", "soft drinks", oil_mg_per_L=1).ethanol_percent == 0
 
 
 @pytest.fixture(scope="module")
@@ -657,6 +783,11 @@ def test_ethanol_that_cannot_be_counted_is_said_so_and_only_then():
     assert strong.solubility_mg_per_L == plain.solubility_mg_per_L
 
 
+def test_handling_shows_common_folds_and_a_washed_oil():
+    asked = handling("sweet orange, cold-pressed", oil_mg_per_L=40)["handling"].tolist()
+    assert asked == ["as it is", "5-fold", "10-fold", "95 % of terpenes removed"]
+
+
 def test_handling_names_what_clouds_first():
     orange = oil("sweet orange, cold-pressed")
     row = handling(orange, oil_mg_per_L=40, folds=(), terpenes_removed=()).iloc[0]
@@ -763,6 +894,28 @@ def test_a_washed_oil_is_dosed_at_the_same_strength_of_flavour(lemonade):
     assert f"the dose is {number(washed['drink_load'], 2)} times" in line
 
 
+def test_a_folded_oil_is_washed_from_what_it_is():
+    folded = oil("lemon, cold-pressed").folded(5)
+    asked = Application("EU", "soft drinks", oil_mg_per_L=8)
+    lines = dosing(folded, "triacetin", asked).drink_lines()
+    (line,) = [line for line in lines if line.startswith("With 95 %")]
+    others = 8 * (100 - folded.terpene_percent) / 100  # mg/L, the same after washing
+    terpenes = 8 * folded.terpene_percent / 100 * 0.05
+    assert f"at the same strength of flavour ({number(others + terpenes, 2)} mg/L), it " in line
+
+
+def test_what_a_carrier_does_not_help_is_named_with_or_without_log_p():
+    asked = Application("EU", "soft drinks", oil_mg_per_L=400)
+    assert substance("anethole").log_p is None
+    said = " ".join(dosing("anethole", "triacetin", asked).drink_lines())
+    assert "mg/L of carrier does not keep anethole in solution. " in said
+    # log-linear rule, 0.95 log P + 0.30 (constants from memory): the same mass of ethanol, 0.78924 g/mL (OIML R 22)
+    found = dosing("limonene", "triacetin", asked)
+    gain = 10 ** ((0.95 * substance("limonene").log_p + 0.30) * found.dose.carrier_mg_per_L / 789_240)
+    said = " ".join(found.drink_lines())
+    assert f"even as much ethanol would dissolve only {100 * (gain - 1):.1g} % more." in said
+
+
 def test_what_was_not_looked_at_is_said_and_only_then(lemonade):
     assert f"{number(lemonade.oil.uncovered_percent, 2)} % of the oil has no substance" in " ".join(
         lemonade.drink_lines()
@@ -798,3 +951,35 @@ def test_pairs_of_statements_in_order_are_counted_for_one_solvent():
     assert order(found, "m") == (pytest.approx(3.5 / 6), 3, 2)
     assert np.isnan(order(found[:2], "m")[0])
     assert order(found[:2], "m")[1:] == (2, 0)
+
+
+def test_statements_that_cannot_be_judged_are_counted_by_reason(monkeypatch):
+    def row(statement, name, solvent):
+        return {
+            "substance": name,
+            "cas": None,
+            "smiles": None,
+            "carrier": solvent,
+            "statement": statement,
+            "source": "",
+        }
+
+    rows = [
+        row("partly", "limonene", "glycerol"),
+        row("soluble", "nothing of the kind", "glycerol"),
+        row("soluble", "limonene", "no such liquid"),
+        row("soluble", "limonene", "sorbitol syrup"),
+        row("insoluble", "limonene", "glycerol"),  # they part: general knowledge
+        row("very soluble", "limonene", "fixed oils"),  # they mix: general knowledge
+    ]
+    monkeypatch.setattr(data, "read_table", lambda name, read=data.read_table: (
+        SimpleNamespace(rows=rows) if name == "carrier_statements.csv" else read(name)
+    ))  # fmt: skip
+    found, left = statements()
+    assert [(one.carrier, one.kept) for one in found] == [("glycerol", True), ("fixed oils", True)]
+    assert left == {
+        "'partly' says nothing of the limit": 1,
+        "no structure of the solute": 1,
+        "no single molecule stands for no such liquid": 1,
+        "no single molecule stands for sorbitol syrup": 1,
+    }

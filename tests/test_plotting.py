@@ -16,13 +16,13 @@ import pytest
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
-from hspkit import Application, carrier, estimate, oil, phases, plotting, rank_carriers, substance
+from hspkit import Application, Blend, carrier, estimate, oil, phases, plotting, rank_carriers, substance
 from hspkit.errors import InputError
 from hspkit.hansen import distance
 from hspkit.miscibility import dissolve, interaction_radius
 from hspkit.plotting.labels import Labels, place
 from hspkit.plotting.molecule import atoms_of_groups
-from hspkit.plotting.outcomes import INK, OUTCOMES, QUIET, SHADES, marker_size
+from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, SHADES, WARNING, marker_size
 
 CITRUS, CLOVE = "sweet orange, cold-pressed", "clove, bud"
 NAMES = ["triacetin", "triethyl citrate", "propylene glycol", "glycerol", "dipropylene glycol", "water"]
@@ -390,6 +390,21 @@ def drawers(ranked):
         "parity": lambda ax: plotting.parity(table, ax=ax, out_of_sample=True),
         "reliability": lambda ax: plotting.reliability(table, ax=ax, out_of_sample=True),
     }
+
+
+def test_a_dose_is_drawn_as_over_a_limit_where_the_ranking_says_so():
+    # 21 CFR 184.1666(d) (read): at most 97 % of propylene glycol in a flavouring; 1 part of limonene to 40 is 98 %.
+    # Triacetin: taste limit 500 mg/L, common practice, no source; nobody states one for ethyl lactate.
+    asked = Application("US", "soft drinks", oil_mg_per_L=4)
+    blend = Blend({"triacetin": 0.5, "ethyl lactate": 0.5}, basis="mass")
+    found = rank_carriers("limonene", carriers=["propylene glycol", blend], carrier_parts=40, application=asked)
+    colours = {}
+    axes = plotting.dose(found, ax=Figure(figsize=(9, 6)).add_subplot())
+    for line in axes.get_lines():
+        if len(line.get_xdata()) == 2:
+            colours[found.table["carrier"].iloc[int(line.get_ydata()[0])]] = line.get_color()
+    assert colours == {"propylene glycol": WARNING, blend.name: PALE}
+    assert "1 doses are over a limit: propylene glycol" in axes.get_title(loc="left")
 
 
 def test_a_given_axes_is_the_one_drawn_on_and_pyplot_is_left_alone(ranked):

@@ -114,9 +114,10 @@ class TasteLine(NamedTuple):
         if np.isfinite(self.limit):
             word = "OVER" if self.broken else "under"
             said += f"; {word} the taste limit of {number(self.limit)} mg/L"
-        if not np.isfinite(self.noticed_from) and not np.isfinite(self.limit):
-            return said + "; no taste limit on record"
-        return said + f" [{data.sources()[self.source]['kind']}]" if self.source else said
+        else:
+            said += "; no taste limit on record"
+        something = np.isfinite(self.noticed_from) or np.isfinite(self.limit)
+        return said + f" [{data.sources()[self.source]['kind']}]" if something and self.source else said
 
 
 class Permission(NamedTuple):

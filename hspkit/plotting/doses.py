@@ -61,8 +61,8 @@ def dose(ranking: Ranking, ax: Axes | None = None) -> Axes:
         ends = [value for value in known.values() if np.isfinite(value) and value > 0]
         if not refused:
             end = min(ends) if ends else high * 0.93
-            over = row["under_legal_limit"] is False or row["under_taste_limit"] is False
-            axes.plot([amount, end], [place] * 2, color=WARNING if over else PALE, linewidth=3 if over else 1.4)
+            broken = row["under_legal_limit"] is False or row["under_taste_limit"] is False
+            axes.plot([amount, end], [place] * 2, color=WARNING if broken else PALE, linewidth=3 if broken else 1.4)
             if not ends:
                 axes.plot(end, place, marker=">", color=PALE, markersize=6)
         for key, sign in (("taste", "s"), ("legal", "|")):
