@@ -90,16 +90,21 @@ class Coefficients(NamedTuple):
 
     def sums(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
         """Return sums over the groups of each molecule; shape (n, 3)."""
-        pairs = zip(self.plain, self.other, strict=True)
-        return np.column_stack([_weighed(counts, other, plain, others) for plain, others in pairs])
+        return _weighed(counts, other, self.plain, self.other)
 
 
 def _weighed(counts: NDArray[np.int64], other: NDArray[np.bool_], plain: Array, others: Array) -> Array:
-    """Return the sum over groups of each molecule, each row summed by itself; shape (n,).
+    """Return sums over the groups of each molecule, added up group by group; values (k, n_groups) -> (n, k).
 
     A matrix product rounds a row differently with the number of rows, and an answer would depend on its neighbours.
     """
-    return np.where(other, (counts * others).sum(axis=1), (counts * plain).sum(axis=1))
+    row, group = np.divmod(np.flatnonzero(counts > 0), counts.shape[1])
+    number, departs = counts[row, group], other[row]
+    sums = [
+        np.bincount(row, weights=number * np.where(departs, second[group], first[group]), minlength=len(counts))
+        for first, second in zip(plain, others, strict=True)
+    ]
+    return np.stack(sums, axis=1)
 
 
 class Volumes(NamedTuple):
@@ -123,7 +128,7 @@ class Volumes(NamedTuple):
 
     def of(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
         """Return molar volumes; shape (n,). [cm3/mol]"""
-        return self.constant + _weighed(counts, other, self.plain, self.other)
+        return self.constant + _weighed(counts, other, self.plain[None], self.other[None])[:, 0]
 
     def features(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
         """Return what the error depends on: rarity of the rarest group, other elements; shape (n, 2). [-]"""

@@ -161,8 +161,8 @@ def plan(
     middle, slope, own = bench.only(range(len(mixes))).margin(found.mean)
     # margins of all mixes are Gaussian together: so many numbers, not the whole state, are drawn
     values, vectors = np.linalg.eigh(slope @ found.covariance @ slope.T)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    margins = middle + rng.standard_normal((draws, len(mixes))) @ root.T
+    root = (vectors * np.sqrt(np.clip(values, 0.0, None))) @ vectors.T  # whichever eigenvectors are returned
+    margins = middle + rng.standard_normal((draws, len(mixes))) @ root
     chance = rng.uniform(size=margins.shape)
     for row, mix in enumerate(mixes):
         for one in trials:
