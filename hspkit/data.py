@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib.resources import files
@@ -36,6 +37,10 @@ __all__ = [
 
 _SOURCE_ROW = re.compile(r"^\|\s*`(?P<key>[^`]+)`\s*\|(?P<rest>.*)\|\s*$")
 _INVENTORY_HEADING = "## How many rows and numbers are known in which way"
+#: Most columns of a csv: forty times those of the widest table here. More are a file of another kind.
+MAX_COLUMNS = 1000
+#: Headings that a message names before it only counts them.
+NAMED = 10
 #: How a figure is known. A recalled figure may be shipped with that mark and is never a hard test.
 SOURCE_KINDS = ("read", "memory", "computed", "common practice", "fitted", "invented")
 
@@ -206,7 +211,8 @@ def csv_rows(text: str, name: str, *, separator: str = ",") -> list[list[str]]:
     Raises
     ------
     DataFileError
-        When a cell is longer than any that is meant, as after a quotation mark that is not closed.
+        When a cell is longer than any that is meant, as after a quotation mark that is not closed, or the header has
+        more than 1000 columns.
 
     Examples
     --------
@@ -235,10 +241,17 @@ def numbered_rows(text: str, name: str, *, separator: str = ",") -> list[tuple[i
     [(1, ['a']), (2, ["'x'"]), (3, []), (4, ['b'])]
     """
     rows: list[tuple[int, list[str]]] = []
-    begins = 1
+    begins, headed = 1, False
     reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), delimiter=separator)
     try:
         for cells in reader:
+            if not headed and len(cells) > MAX_COLUMNS:
+                message = (
+                    f"{name}: the header has {len(cells)} columns, at most {MAX_COLUMNS} are taken; look whether it is "
+                    f"the right file, with one row a line and {separator!r} between its cells"
+                )
+                raise DataFileError(message)
+            headed = headed or any(cell.strip() for cell in cells)
             rows.append((begins, cells))
             begins = reader.line_num + 1
     except csv.Error as error:
@@ -285,13 +298,14 @@ def parse_table(text: str, layout: str, *, name: str | None = None, optional: It
     }
     missing = [c for c in known if c not in header and c not in skippable]
     unknown = [c for c in header if c not in known]
-    twice = sorted({c for c in header if header.count(c) > 1})
+    twice = sorted(c for c, times in Counter(header).items() if times > 1)
     if missing or unknown or twice:
         parts = []
         if missing:
             parts.append(f"lacks {', '.join(missing)}")
         if unknown:
-            parts.append(f"has unknown {', '.join(repr(c) for c in unknown)}")
+            more = f" and {len(unknown) - NAMED} more" if len(unknown) > NAMED else ""
+            parts.append(f"has unknown {', '.join(repr(c) for c in unknown[:NAMED])}{more}")
         if twice:
             parts.append(f"repeats {', '.join(twice)}")
         message = f"{name}: header {'; '.join(parts)}; expected {','.join(known)}"
