@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from hspkit import contraction, data, ethanol, law, viscosity
 from hspkit.errors import ExtrapolationWarning, HspkitError, InputError, UnknownNameError
+from hspkit.frozen import Frozen, freeze
 from hspkit.hansen import HSP, TYPICAL_EXPANSIVITY, check_fractions, mix
 from hspkit.law import PERMITTING_ROLES, Limit, LimitUse, categories, limit_uses, limits, markets
 from hspkit.names import NameIndex, check_length
@@ -78,6 +79,10 @@ class Carrier:
     caution: str = ""
     note: str = ""
     sources: Mapping[str, str] = field(default_factory=dict, repr=False)
+
+    def __post_init__(self) -> None:
+        for name in ("densities", "viscosities", "sources"):  # one carrier serves all who ask for it
+            object.__setattr__(self, name, Frozen(getattr(self, name)))
 
     def __repr__(self) -> str:
         return f"Carrier({self.name!r}, {self.cas})"
@@ -302,6 +307,7 @@ class Blend:
         if not isinstance(self.shares, Mapping) or not self.shares:
             message = f"shares is {self.shares!r}; expected a mapping such as {{'triacetin': 0.7, 'MCT': 0.3}}"
             raise InputError(message)
+        object.__setattr__(self, "shares", Frozen(self.shares))
         given = check_fractions([float(x) for x in self.shares.values()], kind=f"{self.basis} fractions")
         members = [carrier(key) for key in self.shares]
         weight: dict[str, float] = {}
@@ -361,17 +367,17 @@ class Blend:
     @cached_property
     def component_hsp(self) -> NDArray[np.float64]:
         """Hansen parameters of `parts`, shape (n, 3). [MPa^0.5]"""
-        return np.stack([part.hsp.array for part in self.parts])
+        return freeze(np.stack([part.hsp.array for part in self.parts]))
 
     @cached_property
     def component_volumes(self) -> NDArray[np.float64]:
         """Molar volumes of `parts` at 25 C, shape (n,). [cm3/mol]"""
-        return np.array([part.volume for part in self.parts])
+        return freeze(np.array([part.volume for part in self.parts]))
 
     @cached_property
     def component_covariances(self) -> NDArray[np.float64]:
         """Covariances of the Hansen parameters of `parts`, shape (n, 3, 3). [MPa]"""
-        return np.stack([part.covariance for part in self.parts])
+        return freeze(np.stack([part.covariance for part in self.parts]))
 
     @property
     def hsp(self) -> HSP:

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from hspkit.errors import DataFileError
+from hspkit.frozen import Frozen, freeze
 
 __all__ = [
     "Column",
@@ -58,7 +59,7 @@ class Column(NamedTuple):
 
 
 class Table(NamedTuple):
-    """A checked table: rows as dictionaries with typed values; an empty cell is None."""
+    """A checked table: rows as mappings, not to be changed, with typed values; an empty cell is None."""
 
     name: str
     columns: tuple[Column, ...]
@@ -320,7 +321,7 @@ def parse_table(text: str, layout: str, *, name: str | None = None, optional: It
             raise DataFileError(message)
         row = dict.fromkeys(known, None)
         row.update({c: _value(cell, known[c], where) for c, cell in zip(header, cells, strict=True)})
-        rows.append(row)
+        rows.append(Frozen(row))
     return Table(name, declared, tuple(rows))
 
 
@@ -362,7 +363,7 @@ def sources() -> dict[str, dict[str, str]]:
             message = f"SOURCES.md: source key {key!r} has kind {kind!r}; expected one of {', '.join(SOURCE_KINDS)}"
             raise DataFileError(message)
         found[key] = {"kind": kind, "reference": reference}
-    return found
+    return freeze(found)
 
 
 def inventory() -> list[dict[str, Any]]:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from hspkit.data import read_table
 from hspkit.estimation import energy, spread
 from hspkit.estimation.likeness import Anchors, describe, is_other
+from hspkit.frozen import freeze
 from hspkit.groups import Batch, GroupTable
 from hspkit.molecules import read_molecule
 
@@ -65,13 +66,18 @@ def design() -> Design:
     """Return the shipped group table, prepared; read once."""
     rows = read_table(GROUPS).rows
     names = sorted({row["family"] for row in rows if row["family"]})
-    return Design(
-        GroupTable.read(GROUPS),
-        np.array([row["level"] == "first" for row in rows]),
-        np.array([row["family"] is not None for row in rows]),
-        np.array([[float(row["family"] == name) for name in names] for row in rows]),
-        np.array([row["likeness"] for row in rows]),
-        {quantity: np.array([float(letter in row["terms"]) for row in rows]) for quantity, letter in LETTERS.items()},
+    serves = {
+        quantity: np.array([float(letter in row["terms"]) for row in rows]) for quantity, letter in LETTERS.items()
+    }
+    return freeze(
+        Design(
+            GroupTable.read(GROUPS),
+            np.array([row["level"] == "first" for row in rows]),
+            np.array([row["family"] is not None for row in rows]),
+            np.array([[float(row["family"] == name) for name in names] for row in rows]),
+            np.array([row["likeness"] for row in rows]),
+            serves,
+        )
     )
 
 
@@ -190,13 +196,15 @@ def _constants() -> dict[str, float]:
 def shipped_volumes() -> Volumes:
     """Return the shipped group volumes; read once."""
     rows, constants = read_table(VALUES).rows, _constants()
-    return Volumes(
-        constants["volume"],
-        np.array([row["volume"] for row in rows]),
-        np.array([row["volume_other"] for row in rows]),
-        np.array([row["liquids"] for row in rows]),
-        np.array([constants[f"volume error, {name}"] for name in ("constant", "rarity", "other elements")]),
-        np.array([constants[f"volume limit, {level:g}"] for level in spread.LEVELS]),
+    return freeze(
+        Volumes(
+            constants["volume"],
+            np.array([row["volume"] for row in rows]),
+            np.array([row["volume_other"] for row in rows]),
+            np.array([row["liquids"] for row in rows]),
+            np.array([constants[f"volume error, {name}"] for name in ("constant", "rarity", "other elements")]),
+            np.array([constants[f"volume limit, {level:g}"] for level in spread.LEVELS]),
+        )
     )
 
 
