@@ -32,6 +32,13 @@ class Frozen(dict[Key, Item]):
     __slots__ = ()
 
     def _refuse(self, *_: Any, **__: Any) -> NoReturn:
+        """Refuse a change.
+
+        Raises
+        ------
+        TypeError
+            Always.
+        """
         message = "this mapping is shared by all who read it and cannot be changed; change a copy, dict(...)"
         raise TypeError(message)
 
