@@ -389,7 +389,7 @@ def small_disk(tmp_path):
     mount = shutil.which("mount")
     made = mount and subprocess.run([mount, "-t", "tmpfs", "-o", "size=64k", "tmpfs", str(place)], capture_output=True)
     if not made or made.returncode:
-        pytest.skip("no disk may be mounted here")
+        pytest.skip("no disk may be mounted on this system")
     yield place
     subprocess.run(["umount", str(place)], check=True)
 
