@@ -84,8 +84,12 @@ class _Package(types.ModuleType):
     """The package itself: `oils` and `carriers` stay functions although modules of the same names exist.
 
     Importing the module ``hspkit.oils`` would otherwise bind its name over the function ``hspkit.oils()``.
-    ``from hspkit.oils import Oil`` works as ever.
+    ``from hspkit.oils import Oil`` works as ever. Tools that carry functions to other processes (cloudpickle in joblib
+    and dask) know plain modules only, so this one tells them that it is its name, and to import that; so does `copy`.
     """
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return importlib.import_module, (self.__name__,)
 
     def __setattr__(self, name: str, value: Any) -> None:
         if name in ("oils", "carriers") and isinstance(value, types.ModuleType):

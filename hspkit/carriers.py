@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from hspkit import contraction, data, ethanol, law, viscosity
 from hspkit.errors import ExtrapolationWarning, HspkitError, InputError, UnknownNameError
+from hspkit.frozen import Frozen, freeze
 from hspkit.hansen import HSP, TYPICAL_EXPANSIVITY, check_fractions, mix
 from hspkit.law import PERMITTING_ROLES, Limit, LimitUse, categories, limit_uses, limits, markets
 from hspkit.names import LookAlike, NameIndex, check_length, look_alikes
@@ -90,6 +91,8 @@ class Carrier:
     sources: Mapping[str, str] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
+        for name in ("densities", "viscosities", "sources"):  # one carrier serves all who ask for it
+            object.__setattr__(self, name, Frozen(getattr(self, name)))
         self._check_name()
         row = _rows().get(self.listed_name)
         warned = [row["caution"]] if row is not None and row["role"] == NOT_FOR_INGESTION else []
@@ -381,6 +384,7 @@ class Blend:
         if not isinstance(self.shares, Mapping) or not self.shares:
             message = f"shares is {self.shares!r}; expected a mapping such as {{'triacetin': 0.7, 'MCT': 0.3}}"
             raise InputError(message)
+        object.__setattr__(self, "shares", Frozen(self.shares))
         given = check_fractions([float(x) for x in self.shares.values()], kind=f"{self.basis} fractions")
         members = [carrier(key) for key in self.shares]
         weight: dict[str, float] = {}
@@ -455,17 +459,17 @@ class Blend:
     @cached_property
     def component_hsp(self) -> NDArray[np.float64]:
         """Hansen parameters of `parts`, shape (n, 3). [MPa^0.5]"""
-        return np.stack([part.hsp.array for part in self.parts])
+        return freeze(np.stack([part.hsp.array for part in self.parts]))
 
     @cached_property
     def component_volumes(self) -> NDArray[np.float64]:
         """Molar volumes of `parts` at 25 C, shape (n,). [cm3/mol]"""
-        return np.array([part.volume for part in self.parts])
+        return freeze(np.array([part.volume for part in self.parts]))
 
     @cached_property
     def component_covariances(self) -> NDArray[np.float64]:
         """Covariances of the Hansen parameters of `parts`, shape (n, 3, 3). [MPa]"""
-        return np.stack([part.covariance for part in self.parts])
+        return freeze(np.stack([part.covariance for part in self.parts]))
 
     @property
     def hsp(self) -> HSP:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib.resources import files
@@ -18,6 +19,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from hspkit.errors import DataFileError
+from hspkit.frozen import Frozen, freeze
 
 __all__ = [
     "Column",
@@ -36,6 +38,10 @@ __all__ = [
 
 _SOURCE_ROW = re.compile(r"^\|\s*`(?P<key>[^`]+)`\s*\|(?P<rest>.*)\|\s*$")
 _INVENTORY_HEADING = "## How many rows and numbers are known in which way"
+#: Most columns of a csv: forty times those of the widest table here. More are a file of another kind.
+MAX_COLUMNS = 1000
+#: Headings that a message names before it only counts them.
+NAMED = 10
 #: How a figure is known. A recalled figure may be shipped with that mark and is never a hard test.
 SOURCE_KINDS = ("read", "memory", "computed", "common practice", "fitted", "invented")
 
@@ -53,7 +59,7 @@ class Column(NamedTuple):
 
 
 class Table(NamedTuple):
-    """A checked table: rows as dictionaries with typed values; an empty cell is None."""
+    """A checked table: rows as mappings, not to be changed, with typed values; an empty cell is None."""
 
     name: str
     columns: tuple[Column, ...]
@@ -206,7 +212,8 @@ def csv_rows(text: str, name: str, *, separator: str = ",") -> list[list[str]]:
     Raises
     ------
     DataFileError
-        When a cell is longer than any that is meant, as after a quotation mark that is not closed.
+        When a cell is longer than any that is meant, as after a quotation mark that is not closed, or the header has
+        more than 1000 columns.
 
     Examples
     --------
@@ -235,10 +242,17 @@ def numbered_rows(text: str, name: str, *, separator: str = ",") -> list[tuple[i
     [(1, ['a']), (2, ["'x'"]), (3, []), (4, ['b'])]
     """
     rows: list[tuple[int, list[str]]] = []
-    begins = 1
+    begins, headed = 1, False
     reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), delimiter=separator)
     try:
         for cells in reader:
+            if not headed and len(cells) > MAX_COLUMNS:
+                message = (
+                    f"{name}: the header has {len(cells)} columns, at most {MAX_COLUMNS} are taken; look whether it is "
+                    f"the right file, with one row a line and {separator!r} between its cells"
+                )
+                raise DataFileError(message)
+            headed = headed or any(cell.strip() for cell in cells)
             rows.append((begins, cells))
             begins = reader.line_num + 1
     except csv.Error as error:
@@ -285,13 +299,14 @@ def parse_table(text: str, layout: str, *, name: str | None = None, optional: It
     }
     missing = [c for c in known if c not in header and c not in skippable]
     unknown = [c for c in header if c not in known]
-    twice = sorted({c for c in header if header.count(c) > 1})
+    twice = sorted(c for c, times in Counter(header).items() if times > 1)
     if missing or unknown or twice:
         parts = []
         if missing:
             parts.append(f"lacks {', '.join(missing)}")
         if unknown:
-            parts.append(f"has unknown {', '.join(repr(c) for c in unknown)}")
+            more = f" and {len(unknown) - NAMED} more" if len(unknown) > NAMED else ""
+            parts.append(f"has unknown {', '.join(repr(c) for c in unknown[:NAMED])}{more}")
         if twice:
             parts.append(f"repeats {', '.join(twice)}")
         message = f"{name}: header {'; '.join(parts)}; expected {','.join(known)}"
@@ -306,7 +321,7 @@ def parse_table(text: str, layout: str, *, name: str | None = None, optional: It
             raise DataFileError(message)
         row = dict.fromkeys(known, None)
         row.update({c: _value(cell, known[c], where) for c, cell in zip(header, cells, strict=True)})
-        rows.append(row)
+        rows.append(Frozen(row))
     return Table(name, declared, tuple(rows))
 
 
@@ -348,7 +363,7 @@ def sources() -> dict[str, dict[str, str]]:
             message = f"SOURCES.md: source key {key!r} has kind {kind!r}; expected one of {', '.join(SOURCE_KINDS)}"
             raise DataFileError(message)
         found[key] = {"kind": kind, "reference": reference}
-    return found
+    return freeze(found)
 
 
 def inventory() -> list[dict[str, Any]]:

@@ -148,7 +148,7 @@ def _is_plain(text: str) -> bool:
 
 def _is_radical(graph: Any) -> bool:
     """Whether an atom lacks a bond; a stereo carbon written with too few neighbours does."""
-    return any(atom.GetNumRadicalElectrons() for atom in graph.GetAtoms())
+    return any(graph.GetAtomWithIdx(index).GetNumRadicalElectrons() for index in range(graph.GetNumAtoms()))
 
 
 def _why_refused(graph: Any, text: str, *, unit: bool) -> str | None:
@@ -239,7 +239,7 @@ def _read(given: Any, *, unit: bool = False) -> tuple[str, Any, tuple[str, ...]]
         if against is not None:
             return against
     elif (
-        graph.GetNumAtoms() > MAX_HEAVY_ATOMS
+        (len(text) > MAX_HEAVY_ATOMS and graph.GetNumAtoms() > MAX_HEAVY_ATOMS)  # each atom takes a character or more
         or ("c" not in text and "C" not in text.replace("Cl", ""))
         or ("@" in text and _is_radical(graph))
     ):

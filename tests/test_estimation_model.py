@@ -1,14 +1,18 @@
 """`GroupModel` on anyone's data: known answers recovered, inputs checked; and the accuracy of the shipped
 model."""
 
+import io
+from fractions import Fraction
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from hspkit.errors import InputError, MoleculeError
 from hspkit.estimation import GroupModel, coefficients, energy, spread
+from hspkit.estimation.likeness import BASE, IMPORTANCE_PARTS, MOST_ALIKE, REACH, describe, is_other, summable
 from hspkit.estimation.series import deal, folds_of, series_of
-from hspkit.molecules import read_molecule
+from hspkit.molecules import read_molecule, read_molecules
 
 CHAINS = [f"{'C' * n}{end}" for end in ("", "O", "OC(C)=O", "C(C)=O", "OC") for n in range(2, 11)]
 
@@ -129,7 +133,6 @@ def test_accuracy_out_of_fold_stays_below_its_ceiling():
     """Ten folds, homologues together; the ceilings are a little above the figures of
     docs/accuracy-estimation.md."""
     pytest.importorskip("chemicals")
-    from hspkit.estimation.likeness import is_other
     from hspkit.estimation.open_data import hansen_table
 
     known = hansen_table()
@@ -144,9 +147,42 @@ def test_accuracy_out_of_fold_stays_below_its_ceiling():
 
 @pytest.mark.slow
 def test_calibration_writes_the_shipped_tables_again():
+    """Not to the byte: of the six digits that are written, the last two hang on how likenesses are rounded, and what
+    ships was fitted when sums of them still differed from processor to processor."""
     pytest.importorskip("chemicals")
     from hspkit.data import read_text
     from hspkit.estimation.calibrate import calibrate
 
     for name, text in calibrate().items():
-        assert text == read_text(name), name
+        written, shipped = pd.read_csv(io.StringIO(text)), pd.read_csv(io.StringIO(read_text(name)))
+        pd.testing.assert_frame_equal(written, shipped, rtol=1e-4, atol=5e-4, obj=name)
+
+
+def test_importances_have_no_more_decimals_than_likeness_counts():
+    importance = coefficients.design().likeness
+    np.testing.assert_allclose(np.rint(importance * IMPORTANCE_PARTS) / IMPORTANCE_PARTS, importance, rtol=1e-15)
+
+
+def test_likenesses_and_their_sums_are_exact_whatever_the_order():
+    """Against the formula in double precision; and turned round, the sums of the shipped weights are the same bits."""
+    model = GroupModel.shipped()
+    design, anchors = model.design_, model.anchors_
+    odd = ["O=C(O)" + "C(O)" * 40 + "CO", "C" * 90, "FC(F)(F)C(F)(F)F", "C[Si](C)(C)C", "BrC(Br)(Br)Br"]
+    counted = design.table.count(list(read_molecules([*model.names_[::40], *odd])))
+    volume = np.maximum(model.volumes_.of(counted.counts, is_other(counted.batch)), coefficients.LEAST_VOLUME)
+    described = describe(counted.batch, volume)
+    alike = anchors.likeness(counted.counts, described).astype(float)
+    own = design.table.count(list(read_molecules(model.names_)))
+    known = np.maximum(model.volumes_.of(own.counts, is_other(own.batch)), coefficients.LEAST_VOLUME)
+    scaling, seen = anchors.scaling, np.minimum(own.counts, MOST_ALIKE)
+    for row, counts in enumerate(np.minimum(counted.counts, MOST_ALIKE)):
+        common = np.minimum(counts, seen) @ design.likeness
+        union = np.maximum(counts, seen) @ design.likeness
+        away = (described[row] - describe(own.batch, known)) / scaling.spread / REACH
+        formula = (common / np.maximum(union, 1e-6) + BASE) / (1.0 + (away**2).mean(axis=1) / 2.0)
+        assert alike[row] == pytest.approx(formula, rel=1e-5, abs=3e-7)
+    weights = summable(model.weights_)
+    assert np.abs(weights - model.weights_).max() < 1e-6
+    exact = [[sum(map(Fraction, column), Fraction()) for column in (row[:, None] * weights).T] for row in alike]
+    np.testing.assert_array_equal(alike @ weights, np.array(exact, dtype=float))
+    np.testing.assert_array_equal(alike[:, ::-1] @ weights[::-1], alike @ weights)

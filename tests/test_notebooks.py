@@ -70,7 +70,6 @@ def test_it_is_stored_with_its_outputs_in_order(path: Path) -> None:
 @pytest.mark.slow
 @each
 def test_it_runs_from_a_fresh_kernel(path: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """Where the extra `docs` is not installed this is skipped; the landing script installs it first."""
     nbformat = pytest.importorskip("nbformat")
     nbclient = pytest.importorskip("nbclient")
     pytest.importorskip("ipykernel")

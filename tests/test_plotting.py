@@ -273,13 +273,15 @@ def test_triangle_of_an_oil_clouds_where_the_stock_does():
 # --- molecule -------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("smiles", [TRIETHYL_CITRATE, "COc1cc(CC=C)ccc1O", "CC1=CCC(CC1)C(C)=C", "CC(=O)OCC"])
-@pytest.mark.parametrize("method", ["calibrated", "van-krevelen"])
+@pytest.mark.parametrize(
+    ("smiles", "method"),
+    [
+        *itertools.product([TRIETHYL_CITRATE, "CC1=CCC(CC1)C(C)=C", "CC(=O)OCC"], ["calibrated", "van-krevelen"]),
+        ("COc1cc(CC=C)ccc1O", "calibrated"),  # of three substituents at a ring the published table knows nothing
+    ],
+)
 def test_every_atom_belongs_to_one_group_and_counts_agree(smiles, method):
-    try:
-        given = estimate(smiles, method=method)
-    except InputError:
-        pytest.skip("the published table does not cover this molecule")
+    given = estimate(smiles, method=method)
     claimed = atoms_of_groups(given)
     atoms = [atom for places in claimed.values() for one in places for atom in one]
     assert sorted(atoms) == list(range(len(atoms))), "each heavy atom once"

@@ -293,7 +293,7 @@ def test_doses_are_drawn_against_their_limits():
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs chromium to print")
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="no chromium on this system to print with")
 def test_even_a_long_sheet_prints_on_one_page(tmp_path):
     many = {"triacetin": 0.3, "propylene glycol": 0.1, "glycerol": 0.1, "triethyl citrate": 0.2, "benzyl alcohol": 0.1,
             "ethyl lactate": 0.1, "MCT": 0.1}  # fmt: skip

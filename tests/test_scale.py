@@ -1,5 +1,6 @@
 """Partitions on a dask cluster of two processes against one process: the same numbers, no row lost, memory bounded."""
 
+import os
 import subprocess
 import sys
 
@@ -52,7 +53,7 @@ def questions():
 
 
 def test_an_estimate_does_not_depend_on_its_neighbours():
-    """Sums of floats depend on their order: blocks are filled up so that the order is one and the same."""
+    """Sums of floats depend on their order: those over known molecules are of numbers that add up exactly in any."""
     many = [text for text in SMILES if text and "Na" not in text] * 30
     for method in ("calibrated", "van-krevelen"):
         whole = estimate_many(many, method=method)
@@ -60,6 +61,63 @@ def test_an_estimate_does_not_depend_on_its_neighbours():
             parts = [estimate_many(many[start : start + size], method=method) for start in range(0, len(many), size)]
             pd.testing.assert_frame_equal(pd.concat(parts, ignore_index=True), whole, check_exact=True)
     assert estimate("CC(O)CO").volume == estimate_many(many)["volume"][many.index("CC(O)CO")]
+
+
+ELSEWHERE = """
+import warnings
+from hspkit import Trial, dissolve, estimate_many, learn, next_trial
+from hspkit.estimation import batches
+warnings.simplefilter("ignore")
+smiles = %r
+for method in ("calibrated", "van-krevelen"):
+    whole = estimate_many(smiles, method=method)
+    for batches.CHUNK in (1, 7, 300):  # an answer does not depend on its neighbours on this processor either
+        assert estimate_many(smiles, method=method).equals(whole), batches.CHUNK
+    batches.CHUNK = 4000
+    for row in whole.iloc[:, 1:9].to_numpy().tolist():
+        print(method, *(float(x).hex() for x in row))
+taught = learn("sweet orange, cold-pressed", [Trial("triacetin", "clear"), Trial("propylene glycol", "splits")])
+compared = taught.lesson.compare(["benzyl alcohol", "triacetin"])
+advice = next_trial("clove, bud", ["propylene glycol", "triacetin"])
+moments = ["p_after", "margin_after", "sd_after"]
+numbers = [dissolve(taught, "triacetin").p_clear, advice.gain_bits, *compared[moments].to_numpy().ravel()]
+print("mixing", *(float(x).hex() for x in numbers))
+"""
+
+
+def _elsewhere(core, threads="1", without=""):
+    """Answers of a fresh interpreter whose linear algebra, and whose numpy `without` some instructions, are those of
+    another processor; None where this one cannot run them."""
+    smiles = [text for text in SMILES if text and "Na" not in text] * 30
+    about = {**os.environ, "OPENBLAS_CORETYPE": core, "OPENBLAS_NUM_THREADS": threads, "OMP_NUM_THREADS": threads}
+    about |= {"NPY_DISABLE_CPU_FEATURES": without} if without else {}
+    command = [sys.executable, "-c", ELSEWHERE % (smiles,)]
+    done = subprocess.run(command, capture_output=True, text=True, env=about, check=False)
+    if done.returncode == -4:  # SIGILL: instructions that this processor does not know
+        return None
+    assert done.returncode == 0, f"{core}: {done.stderr}"
+    lines = [line.split() for line in done.stdout.splitlines()]
+    return {
+        kind: np.array([[float.fromhex(x) for x in line[1:]] for line in lines if line[0] == kind])
+        for kind in ("calibrated", "van-krevelen", "mixing")
+    }
+
+
+@pytest.mark.slow
+def test_answers_do_not_depend_on_the_processor():
+    """What is promised: the very bits of an estimate whatever linear algebra is used and with how many threads, ten
+    digits of it where logarithms and roots are rounded otherwise, and seven digits of answers on mixing, whose search
+    stops when it is close enough. Nothing is printed with more than four."""
+    first = _elsewhere("Haswell")
+    cores = [("Haswell", "2"), ("Zen", "1"), ("SkylakeX", "1"), ("SkylakeX", "2"), ("Nehalem", "1")]
+    found = {f"{core}, {threads} thread(s)": _elsewhere(core, threads) for core, threads in cores}
+    assert sum(answers is not None for answers in found.values()) >= 3
+    plain = " ".join(np.show_config(mode="dicts")["SIMD Extensions"].get("found", ()))
+    found["numpy's plain instructions"] = _elsewhere("Haswell", without=plain)
+    for name, answers in found.items():
+        for kind in answers or ():
+            digits = 1e-7 if kind == "mixing" else 1e-10 if name.startswith("numpy") else 0.0
+            np.testing.assert_allclose(answers[kind], first[kind], rtol=digits, err_msg=f"{kind}: {name}")
 
 
 @pytest.mark.parametrize("npartitions", [1, 3, 50])

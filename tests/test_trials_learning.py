@@ -71,7 +71,10 @@ def _taught(members, fractions, trials):
     )
     bench = Bench.of(subject, [Mix(liquid, share, 1 - share) for liquid, share, _ in trials])
     kinds = np.array([0 if word == "clear" else 2 for *_, word in trials])
-    return subject, bench, infer(bench, range(len(trials)), kinds, 0)
+    # the mean of four seeds: a covariance from the draws of one seed is off by 0.04, one time in twenty by 0.08
+    found = [infer(bench, range(len(trials)), kinds, seed) for seed in range(4)]
+    moments = {name: np.mean([getattr(one, name) for one in found], axis=0) for name in ("mean", "covariance")}
+    return subject, bench, found[0]._replace(**moments)
 
 
 def _with_widths(name, widths):

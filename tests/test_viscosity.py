@@ -1,5 +1,7 @@
 """Viscosity of pure carriers and blends against handbook tables."""
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -17,13 +19,17 @@ def _blend(row):
     return Blend({row["first"]: share, row["second"]: 1 - share}, basis="mass")
 
 
-@pytest.mark.parametrize("celsius", [10.0, 20.0, 25.0, 30.0])
-@pytest.mark.parametrize("first", ["ethanol", "glycerol", "propylene glycol"])
+@pytest.mark.parametrize(
+    ("first", "celsius"),
+    [
+        *itertools.product(["ethanol"], [10.0, 20.0, 25.0, 30.0]),
+        *itertools.product(["glycerol", "propylene glycol"], [20.0, 25.0]),
+    ],
+)
 def test_aqueous_blends_follow_the_handbooks(first, celsius):
     # Bingham and Jackson; Segur and Oberstar 1951; Cheng 2008; Melinder 2010; Perry 8th ed. (read)
     rows = [r for r in MIXTURES if r["first"] == first and r["celsius"] == celsius]
-    if not rows:
-        pytest.skip("not measured at this temperature")
+    assert rows
     found = np.array([_blend(row).viscosity(celsius) for row in rows])
     np.testing.assert_allclose(found, [row["viscosity"] for row in rows], rtol=WANTED)
 

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from hspkit import data
 from hspkit.errors import InputError
+from hspkit.frozen import freeze
 
 __all__ = ["TERMS", "contraction", "fit_pair", "pair_coefficients"]
 
@@ -92,7 +93,5 @@ def pair_coefficients() -> dict[tuple[str, str], NDArray[np.float64]]:
     """
     found = {}
     for row in data.read_table("contraction_pairs.csv").rows:
-        table = np.array([row[f"c{k}"] for k in range(TERMS)])
-        table.flags.writeable = False
-        found[row["first"], row["second"]] = table
-    return found
+        found[row["first"], row["second"]] = np.array([row[f"c{k}"] for k in range(TERMS)])
+    return freeze(found)

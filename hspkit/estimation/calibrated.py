@@ -10,25 +10,25 @@ from hspkit.estimation.result import Estimate, Prediction
 from hspkit.groups import Batch
 from hspkit.molecules import Molecule
 
-__all__ = ["estimate_molecule", "predict_batch", "prepare", "shipped_model"]
+__all__ = ["estimate_molecule", "predict_batch", "prepare"]
 
 
 @cache
-def shipped_model() -> GroupModel:
-    """Return the shipped model; read once."""
+def _shipped() -> GroupModel:
+    """Return the shipped model; read once. `GroupModel.shipped` makes one that may be fitted again."""
     return GroupModel.shipped()
 
 
 def prepare() -> None:
     """Read the tables, so that processes forked later inherit them."""
-    shipped_model()
+    _shipped()
 
 
 def predict_batch(batch: Batch, names: list[str], notes: list[tuple[str, ...]]) -> Prediction:
     """Estimate a batch; see `GroupModel.predict_batch`."""
-    return shipped_model().predict_batch(batch, names, notes)
+    return _shipped().predict_batch(batch, names, notes)
 
 
 def estimate_molecule(molecule: Molecule) -> Estimate:
     """Estimate one molecule."""
-    return shipped_model().estimate_molecule(molecule)
+    return _shipped().estimate_molecule(molecule)

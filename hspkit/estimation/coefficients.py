@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from hspkit.data import read_table
 from hspkit.estimation import energy, spread
 from hspkit.estimation.likeness import Anchors, describe, is_other
+from hspkit.frozen import freeze
 from hspkit.groups import Batch, GroupTable
 from hspkit.molecules import read_molecule
 
@@ -65,13 +66,18 @@ def design() -> Design:
     """Return the shipped group table, prepared; read once."""
     rows = read_table(GROUPS).rows
     names = sorted({row["family"] for row in rows if row["family"]})
-    return Design(
-        GroupTable.read(GROUPS),
-        np.array([row["level"] == "first" for row in rows]),
-        np.array([row["family"] is not None for row in rows]),
-        np.array([[float(row["family"] == name) for name in names] for row in rows]),
-        np.array([row["likeness"] for row in rows]),
-        {quantity: np.array([float(letter in row["terms"]) for row in rows]) for quantity, letter in LETTERS.items()},
+    serves = {
+        quantity: np.array([float(letter in row["terms"]) for row in rows]) for quantity, letter in LETTERS.items()
+    }
+    return freeze(
+        Design(
+            GroupTable.read(GROUPS),
+            np.array([row["level"] == "first" for row in rows]),
+            np.array([row["family"] is not None for row in rows]),
+            np.array([[float(row["family"] == name) for name in names] for row in rows]),
+            np.array([row["likeness"] for row in rows]),
+            serves,
+        )
     )
 
 
@@ -90,16 +96,21 @@ class Coefficients(NamedTuple):
 
     def sums(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
         """Return sums over the groups of each molecule; shape (n, 3)."""
-        pairs = zip(self.plain, self.other, strict=True)
-        return np.column_stack([_weighed(counts, other, plain, others) for plain, others in pairs])
+        return _weighed(counts, other, self.plain, self.other)
 
 
 def _weighed(counts: NDArray[np.int64], other: NDArray[np.bool_], plain: Array, others: Array) -> Array:
-    """Return the sum over groups of each molecule, each row summed by itself; shape (n,).
+    """Return sums over the groups of each molecule, added up group by group; values (k, n_groups) -> (n, k).
 
     A matrix product rounds a row differently with the number of rows, and an answer would depend on its neighbours.
     """
-    return np.where(other, (counts * others).sum(axis=1), (counts * plain).sum(axis=1))
+    row, group = np.divmod(np.flatnonzero(counts > 0), counts.shape[1])
+    number, departs = counts[row, group], other[row]
+    sums = [
+        np.bincount(row, weights=number * np.where(departs, second[group], first[group]), minlength=len(counts))
+        for first, second in zip(plain, others, strict=True)
+    ]
+    return np.stack(sums, axis=1)
 
 
 class Volumes(NamedTuple):
@@ -123,7 +134,7 @@ class Volumes(NamedTuple):
 
     def of(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
         """Return molar volumes; shape (n,). [cm3/mol]"""
-        return self.constant + _weighed(counts, other, self.plain, self.other)
+        return self.constant + _weighed(counts, other, self.plain[None], self.other[None])[:, 0]
 
     def features(self, counts: NDArray[np.int64], other: NDArray[np.bool_]) -> Array:
         """Return what the error depends on: rarity of the rarest group, other elements; shape (n, 2). [-]"""
@@ -185,13 +196,15 @@ def _constants() -> dict[str, float]:
 def shipped_volumes() -> Volumes:
     """Return the shipped group volumes; read once."""
     rows, constants = read_table(VALUES).rows, _constants()
-    return Volumes(
-        constants["volume"],
-        np.array([row["volume"] for row in rows]),
-        np.array([row["volume_other"] for row in rows]),
-        np.array([row["liquids"] for row in rows]),
-        np.array([constants[f"volume error, {name}"] for name in ("constant", "rarity", "other elements")]),
-        np.array([constants[f"volume limit, {level:g}"] for level in spread.LEVELS]),
+    return freeze(
+        Volumes(
+            constants["volume"],
+            np.array([row["volume"] for row in rows]),
+            np.array([row["volume_other"] for row in rows]),
+            np.array([row["liquids"] for row in rows]),
+            np.array([constants[f"volume error, {name}"] for name in ("constant", "rarity", "other elements")]),
+            np.array([constants[f"volume limit, {level:g}"] for level in spread.LEVELS]),
+        )
     )
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from hspkit.groups import Batch
 
-__all__ = ["Anchors", "describe", "is_other"]
+__all__ = ["Anchors", "describe", "is_other", "summable"]
 
 #: Groups are compared up to this count; beyond it two chains are alike as far as groups go.
 MOST_ALIKE = 6
@@ -28,6 +28,13 @@ DESCRIPTORS = (
     "halogen per volume", "rings per atom", "aromatic share", "unsaturated share",
 )  # fmt: skip
 
+#: Likeness is a multiple of this, the scaled descriptors of `PLACE_GRAIN`, and a scaled descriptor lies within +-`FAR`,
+#: where nothing is alike any more. Then float64 holds every sum of their products exactly, float32 every likeness.
+GRAIN, PLACE_GRAIN, FAR = 2.0**-22, 2.0**-19, 20.0
+#: Importances are whole multiples of one over this; float32 holds sums of them up to 16,777 groups in common exactly.
+IMPORTANCE_PARTS = 1_000.0
+
+Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 
 
@@ -36,7 +43,7 @@ def is_other(batch: Batch) -> NDArray[np.bool_]:
     return batch.per_molecule(np.flatnonzero((batch.number != 6) & (batch.number != 8))) > 0
 
 
-def describe(batch: Batch, volume: NDArray[np.float64]) -> NDArray[np.float64]:
+def describe(batch: Batch, volume: Array) -> Array:
     """Return the descriptors of `DESCRIPTORS`; shape (n, 9).
 
     Parameters
@@ -48,7 +55,7 @@ def describe(batch: Batch, volume: NDArray[np.float64]) -> NDArray[np.float64]:
     """
     number = batch.number
 
-    def total(mask: NDArray[np.bool_], amount: NDArray[np.int16] | None = None) -> NDArray[np.float64]:
+    def total(mask: NDArray[np.bool_], amount: NDArray[np.int16] | None = None) -> Array:
         weights = None if amount is None else amount[mask]
         return np.bincount(batch.molecule[mask], weights=weights, minlength=batch.n_molecules).astype(float)
 
@@ -76,12 +83,16 @@ def describe(batch: Batch, volume: NDArray[np.float64]) -> NDArray[np.float64]:
 class Scaling(NamedTuple):
     """Centre and spread of each descriptor over the known molecules. Shapes (9,)."""
 
-    centre: NDArray[np.float64]
-    spread: NDArray[np.float64]
+    centre: Array
+    spread: Array
 
 
 class Anchors:
     """The known molecules, prepared for comparison with many others.
+
+    Every sum here is one of whole multiples of some unit, so small that floating point holds it exactly: it is the same
+    on every processor, in whatever order a library adds it up, and does not depend on which other molecules are
+    compared at the same time.
 
     Parameters
     ----------
@@ -90,7 +101,7 @@ class Anchors:
     descriptors : ndarray of shape (m, 9)
         From `describe`. [-]
     importance : ndarray of shape (n_groups,)
-        How much a group in common counts. [-]
+        How much a group in common counts; taken to three decimals. [-]
     scaling : Scaling, optional
         Default: that of the known molecules. [-]
     """
@@ -98,47 +109,65 @@ class Anchors:
     def __init__(
         self,
         counts: NDArray[np.int64],
-        descriptors: NDArray[np.float64],
-        importance: NDArray[np.float64],
+        descriptors: Array,
+        importance: Array,
         scaling: Scaling | None = None,
     ) -> None:
         if scaling is None:
             spread = descriptors.std(axis=0)
             scaling = Scaling(descriptors.mean(axis=0), np.where(spread > 0, spread, 1.0))
         self.scaling = scaling
-        self.importance = importance
+        self._importance = np.rint(importance * IMPORTANCE_PARTS)
         capped = np.minimum(counts, MOST_ALIKE)
-        most = np.where(importance > 0, capped.max(axis=0, initial=0), 0)
-        # min(a, b) summed over groups is the number of steps both have taken: a product of step matrices
-        self._group = np.repeat(np.arange(len(most)), most)
-        self._level = np.concatenate([np.arange(1, top + 1) for top in most]) if len(most) else np.empty(0)
-        self._weight = np.sqrt(importance[self._group]).astype(np.float32)
-        self._steps = self._ladder(counts)
-        self._mass = (capped @ importance).astype(np.float32)
-        self._place, self._norm = self._position(descriptors)
-
-    def _ladder(self, counts: NDArray[np.int64]) -> Floats:
-        return (counts[:, self._group] >= self._level) * self._weight
-
-    def _position(self, descriptors: NDArray[np.float64]) -> tuple[Floats, Floats]:
-        scale = self.scaling.spread * REACH * np.sqrt(2.0 * len(DESCRIPTORS))
-        place = (descriptors - self.scaling.centre) / scale
-        return place.astype(np.float32), (place**2).sum(axis=1).astype(np.float32)
-
-    def likeness(self, counts: NDArray[np.int64], descriptors: NDArray[np.float64]) -> Floats:
-        """Return the likeness of other molecules to the known ones; shape (n, m). [-]"""
-        common = self._ladder(counts) @ self._steps.T
-        mass = (np.minimum(counts, MOST_ALIKE) @ self.importance).astype(np.float32)
-        union = mass[:, None] + self._mass[None, :]
-        union -= common
-        np.maximum(union, np.float32(1e-6), out=union)
-        common /= union
-        common += np.float32(BASE)
+        self._most = np.where(importance > 0, capped.max(axis=0, initial=0), 0)
+        self._first = np.cumsum(self._most) - self._most
+        # a row for each count of each group: what every known molecule has in common with that
+        group = np.repeat(np.arange(len(self._most)), self._most)
+        count = np.arange(len(group)) - self._first[group] + 1
+        common = np.minimum(count[:, None], capped.T[group]) * self._importance[group, None]
+        self._common = np.ascontiguousarray(common, dtype=np.float32)
+        # without any group nothing is in common, whatever the mass: 1 keeps 0 / 0 away
+        self._mass = np.maximum(capped @ self._importance, 1.0).astype(np.float32)
         place, norm = self._position(descriptors)
-        apart = place @ self._place.T
-        apart *= np.float32(-2.0)
-        apart += norm[:, None]
-        apart += (self._norm + np.float32(1.0))[None, :]
-        np.maximum(apart, np.float32(1.0), out=apart)
-        common /= apart
-        return common
+        self._place = np.vstack([-2.0 * place.T, np.ones(len(place)), norm + 1.0])
+
+    def _position(self, descriptors: Array) -> tuple[Array, Array]:
+        scale = self.scaling.spread * REACH * np.sqrt(2.0 * len(DESCRIPTORS))
+        place = np.clip((descriptors - self.scaling.centre) / scale, -FAR, FAR)
+        place = np.rint(place / PLACE_GRAIN) * PLACE_GRAIN
+        return place, (place**2).sum(axis=1)
+
+    def _groups_in_common(self, counts: NDArray[np.int64]) -> Floats:
+        from scipy.sparse import csr_array  # a molecule has a handful of the groups: most of the product is zeros
+
+        row, group = np.divmod(np.flatnonzero((counts > 0) & (self._most > 0)), counts.shape[1])
+        which = self._first[group] + np.minimum(counts[row, group], self._most[group]) - 1
+        starts = np.searchsorted(row, np.arange(len(counts) + 1))
+        chosen = csr_array((np.ones(len(which), np.float32), which, starts), shape=(len(counts), len(self._common)))
+        return np.asarray(chosen @ self._common)
+
+    def likeness(self, counts: NDArray[np.int64], descriptors: Array) -> Floats:
+        """Return the likeness of other molecules to the known ones, multiples of `GRAIN`; shape (n, m). [-]"""
+        alike = self._groups_in_common(counts)
+        mass = (np.minimum(counts, MOST_ALIKE) @ self._importance).astype(np.float32)
+        union = mass[:, None] + self._mass
+        union -= alike
+        alike /= union
+        alike += np.float32(BASE)
+        place, norm = self._position(descriptors)
+        apart = np.column_stack([place, norm, np.ones(len(place))]) @ self._place  # 1 + squared distance
+        alike /= apart.astype(np.float32)
+        alike *= np.float32(1.0 / GRAIN)
+        np.rint(alike, out=alike)
+        alike *= np.float32(GRAIN)
+        return alike
+
+
+def summable(weights: Array) -> Array:
+    """Round weights of known molecules so that likenesses times weights add up exactly in any order; (m, k) -> (m, k).
+
+    The largest error of a weight is some 1e-9 of the sum of all: less than the tables of the weights leave off.
+    """
+    _, exponent = np.frexp(np.abs(weights).sum(axis=0).max(initial=0.0))
+    grain = np.ldexp(GRAIN, exponent - 8)  # sums of at most 1.4 / GRAIN times 2**30 grains: 53 bits hold them
+    return np.rint(weights / grain) * grain

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from hspkit.errors import InputError, MoleculeError
 from hspkit.estimation import coefficients, energy, spread
 from hspkit.estimation.coefficients import LEAST_VOLUME, Coefficients, Design
-from hspkit.estimation.likeness import Anchors, describe, is_other
+from hspkit.estimation.likeness import Anchors, describe, is_other, summable
 from hspkit.estimation.result import Estimate, GroupShare, Prediction
 from hspkit.estimation.series import folds_of
 from hspkit.groups import Batch, GroupCounts
@@ -62,9 +62,8 @@ LEAST_SUPPORT = 3
 LEAST_LIKENESS = 0.4
 #: An answer is extrapolated when the molecule is larger than the largest known one by this factor.
 MOST_OVERSIZE = 1.2
-#: Molecules compared with the known ones at once; a block of likenesses then stays in the cache. The last block is
-#: filled up: products of one shape round every row alike, so that an answer does not depend on its neighbours.
-BLOCK = 64
+#: Molecules compared with the known ones at once; a block of likenesses then stays in the cache.
+BLOCK = 128
 
 
 class GroupModel:
@@ -295,16 +294,14 @@ class GroupModel:
         (n,)."""
         sums = self.coefficients_.sums(counts, other)
         sums[:, 0] *= 100.0 / volume
-        weights = self.weights_.astype(np.float32)
+        weights = summable(self.weights_)
         terms = np.empty((len(counts), weights.shape[1]))
         nearest = np.zeros(len(counts))
         for start in range(0, len(counts), BLOCK):
             rows = slice(start, start + BLOCK)
-            taken = len(counts[rows])
-            filling = ((0, BLOCK - taken), (0, 0))
-            alike = self.anchors_.likeness(np.pad(counts[rows], filling), np.pad(descriptors[rows], filling))
-            terms[rows] = (alike @ weights)[:taken]
-            nearest[rows] = alike[:taken].max(axis=1, initial=0.0)
+            alike = self.anchors_.likeness(counts[rows], descriptors[rows])
+            terms[rows] = alike.astype(float) @ weights
+            nearest[rows] = alike.max(axis=1, initial=0.0)
         extra = terms[:, 0::2] + other[:, None] * terms[:, 1::2]
         return sums, extra, nearest
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit.errors import InputError
+from hspkit.frozen import freeze
 from hspkit.molecules import Molecule, read_molecules
 
 __all__ = ["Hansen", "Liquids", "hansen_table", "liquid_volumes"]
@@ -60,7 +61,7 @@ def structures() -> dict[str, str]:
             for line in lines:
                 cells = line.split("\t", 5)
                 found.setdefault(cells[1], cells[4])
-    return found
+    return freeze(found)
 
 
 def _rows(folder: str, name: str) -> list[list[str]]:

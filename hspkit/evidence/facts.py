@@ -14,6 +14,7 @@ from hspkit import data
 from hspkit.errors import ExtrapolationWarning
 from hspkit.estimation import estimate_many
 from hspkit.evidence.bonds import associating_hydroxyls, donates, site_densities
+from hspkit.frozen import freeze
 from hspkit.names import NameIndex
 
 __all__ = ["KINDS", "WATER", "Fact", "Liquids", "facts", "index", "liquids"]
@@ -121,7 +122,7 @@ def liquids() -> Liquids:
     )
     measured = np.array([row["volume_cm3_mol"] is not None for row in rows])
     volumes = np.array([row["volume_cm3_mol"] or estimated["volume"].iloc[i] for i, row in enumerate(rows)])
-    return Liquids(
+    found = Liquids(
         tuple(row["name"] for row in rows),
         tuple(row["smiles"] for row in rows),
         known,
@@ -136,6 +137,7 @@ def liquids() -> Liquids:
         np.array([site_densities(row["smiles"], volume) for row, volume in zip(rows, volumes, strict=True)]),
         np.array([associating_hydroxyls(row["smiles"]) for row in rows]),
     )
+    return freeze(found)
 
 
 def _relative_sd(row: Mapping[str, Any]) -> float:

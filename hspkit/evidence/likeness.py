@@ -14,13 +14,15 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from hspkit.frozen import Frozen
+
 __all__ = ["correlation", "surroundings"]
 
 Array = NDArray[np.float64]
 
 
 @cache
-def surroundings(smiles: str) -> dict[int, int]:
+def surroundings(smiles: str) -> Frozen[int, int]:
     """Return how often each atom surrounding of radius 1 occurs in a structure.
 
     References
@@ -38,8 +40,8 @@ def surroundings(smiles: str) -> dict[int, int]:
     generator = rdFingerprintGenerator.GetMorganGenerator(radius=1, includeChirality=False)
     molecule = Chem.MolFromSmiles(smiles)
     if molecule is None:
-        return {}
-    return dict(generator.GetCountFingerprint(molecule).GetNonzeroElements())
+        return Frozen()
+    return Frozen(generator.GetCountFingerprint(molecule).GetNonzeroElements())
 
 
 def correlation(first: Sequence[str], second: Sequence[str], length: float) -> Array:

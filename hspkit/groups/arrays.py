@@ -7,6 +7,7 @@ the arrays out of a parsed molecule costs about a quarter of parsing it; everyth
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import count
 from typing import Any
 
 import numpy as np
@@ -17,9 +18,10 @@ from rdkit.Chem import rdMolDescriptors
 __all__ = ["Batch", "Gatherer"]
 
 #: What the invariant of an atom says: element, connections, hydrogens, charge. It is the same number for the
-#: same kind of atom in every molecule, so each kind is looked at once per process.
+#: same kind of atom in every molecule, so each kind is looked at once per process, and numbered.
 _KINDS: dict[int, tuple[int, int, int, int]] = {}
-_KNOWN: set[int] = set()
+_NUMBERS: dict[int, int] = {}
+_COUNTER = count()
 #: Codes of bond orders: single, double, triple, aromatic.
 SINGLE, DOUBLE, TRIPLE, AROMATIC = 1, 2, 3, 4
 _ORDER_CODE = np.zeros(8, dtype=np.int8)
@@ -39,7 +41,7 @@ class Gatherer:
 
     def __init__(self) -> None:
         self.sizes: list[int] = []
-        self.keys: list[int] = []
+        self.kinds: list[int] = []
         self.cells: list[Any] = []
         self.rings: list[int] = []
         self.ring_lengths: list[int] = []
@@ -48,9 +50,10 @@ class Gatherer:
     def add(self, graph: Any) -> None:
         """Take one molecule: kinds of its atoms, its bond matrix, its rings."""
         keys = rdMolDescriptors.GetConnectivityInvariants(graph)
-        if not _KNOWN.issuperset(keys):
-            _learn_kinds(graph, keys)
-        self.keys += keys
+        try:
+            self.kinds += [_NUMBERS[key] for key in keys]
+        except KeyError:
+            self.kinds += _learn_kinds(graph, keys)
         self.cells.append(Chem.GetAdjacencyMatrix(graph, True).ravel())
         info = graph.GetRingInfo()
         for ring in info.AtomRings() if info.NumRings() else ():
@@ -64,17 +67,20 @@ class Gatherer:
         return Batch(self)
 
 
-def _learn_kinds(graph: Any, keys: Sequence[int]) -> None:
+def _learn_kinds(graph: Any, keys: Sequence[int]) -> list[int]:
+    """Number the kinds of atoms not met before; return the number of each atom's kind."""
     for index, key in enumerate(keys):
-        if key not in _KNOWN:
+        if key not in _NUMBERS:
             atom = graph.GetAtomWithIdx(index)
-            _KINDS[key] = (
+            number = next(_COUNTER)  # two threads may number a kind twice, but never two kinds alike
+            _KINDS[number] = (
                 atom.GetAtomicNum(),
                 atom.GetTotalDegree(),
                 atom.GetTotalNumHs(),
                 atom.GetFormalCharge(),
             )
-            _KNOWN.add(key)
+            _NUMBERS[key] = number
+    return [_NUMBERS[key] for key in keys]
 
 
 class Batch:
@@ -114,7 +120,7 @@ class Batch:
         self.n_molecules = len(self.sizes)
         self.n_atoms = int(self.offsets[-1])
         self.molecule = np.repeat(np.arange(self.n_molecules), self.sizes)
-        self._set_atoms(np.array(gatherer.keys, dtype=np.int64))
+        self._set_atoms(np.array(gatherer.kinds, dtype=np.int64))
         self._set_bonds(gatherer.cells)
         self._set_rings(gatherer)
 
@@ -126,15 +132,16 @@ class Batch:
             gatherer.add(graph)
         return gatherer.batch()
 
-    def _set_atoms(self, keys: NDArray[np.int64]) -> None:
-        unique, inverse = np.unique(keys, return_inverse=True)
-        kinds = np.array([_KINDS[key] for key in unique.tolist()], dtype=np.int16).reshape(-1, 4)
-        columns = kinds.T[:, inverse.reshape(-1)]
-        self.number, self.connections, self.hydrogens, self.charge = columns
+    def _set_atoms(self, kinds: NDArray[np.int64]) -> None:
+        atoms = np.bincount(kinds)
+        table = np.zeros((4, len(atoms)), dtype=np.int16)
+        for kind in np.flatnonzero(atoms).tolist():
+            table[:, kind] = _KINDS[kind]
+        self.number, self.connections, self.hydrogens, self.charge = table[:, kinds]
 
     def _set_bonds(self, matrices: list[Any]) -> None:
         cells = np.concatenate(matrices) if matrices else np.empty(0)
-        places = np.flatnonzero(cells)
+        places = np.flatnonzero(cells != 0)  # truth values are searched faster than numbers
         squares = self.sizes**2
         corner = np.cumsum(squares) - squares
         which = np.repeat(np.arange(self.n_molecules), squares)[places]

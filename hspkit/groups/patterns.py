@@ -318,18 +318,17 @@ class Matcher:
             if not len(columns[0]):
                 return np.empty((0, size), dtype=np.int64)
             parents = columns[step.parent]
-            fan = batch.degree[parents]
-            row = np.repeat(np.arange(len(parents)), fan)
-            ends = np.cumsum(fan)
-            edge = np.arange(len(row)) + np.repeat(batch.start[parents] - (ends - fan), fan)
-            new = batch.target[edge]
-            keep = self.atoms(step.atom)[new]
-            keep &= self.bonds(step.bond)[edge]
-            if free is not None:
-                keep &= free[new]
+            fan = batch.degree.take(parents)  # `take` reads one dimension faster than brackets do
+            row = np.arange(len(parents)).repeat(fan)
+            edge = (batch.start.take(parents) - np.cumsum(fan) + fan).take(row)
+            edge += np.arange(len(row))
+            new = batch.target.take(edge)
+            wanted = self.atoms(step.atom)
+            keep = (wanted if free is None else wanted & free).take(new)
+            keep &= self.bonds(step.bond).take(edge)
             kept = np.flatnonzero(keep)
-            row, new = row[kept], new[kept]
-            before = [column[row] for column in columns]
+            row, new = row.take(kept), new.take(kept)
+            before = [column.take(row) for column in columns]
             fresh = np.ones(len(new), dtype=bool)
             for place, column in enumerate(before):
                 if place != step.parent:

@@ -187,7 +187,7 @@ class Substance:
 
     def _fill_parameters(self, given: Any, estimate: Any) -> None:
         if given is None:
-            self._put(prior=estimate.hsp, prior_covariance=np.diag(np.square(estimate.sd[:3])))
+            self._put(prior=estimate.hsp, prior_covariance=_covariance(estimate.sd[:3], estimate.sd[:3]))
             self._note(*(f"estimated: {note}" for note in estimate.notes), _PARAMETERS_ESTIMATED)
         else:
             sd = np.diag(np.square(PUBLISHED_SD))

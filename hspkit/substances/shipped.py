@@ -10,6 +10,7 @@ from typing import Any
 from hspkit import data
 from hspkit.errors import ExtrapolationWarning, InputError, MoleculeError
 from hspkit.evidence.shipped import reconciled
+from hspkit.frozen import Frozen
 from hspkit.hansen import HSP
 from hspkit.names import is_cas
 from hspkit.substances.listed import WATER, index, rows, structures
@@ -99,7 +100,7 @@ def _evidence() -> dict[str, tuple[Mapping[str, Any], ...]]:
     for kind, table, columns in _EVIDENCE_TABLES:
         for row in data.read_table(table).rows:
             for column in columns:
-                found.setdefault(row[column], []).append({"kind": kind, **row})
+                found.setdefault(row[column], []).append(Frozen({"kind": kind, **row}))
     return {name: tuple(rows) for name, rows in found.items()}
 
 

@@ -123,17 +123,19 @@ def _proposals(
 ) -> tuple[Array, Array]:
     """Return draws (m, k) along axes, a third each from about either optimum and from the prior, with their density.
 
-    The density is given as its logarithm, without the constant of the normal distribution.
+    The density is given as its logarithm, without the constant of the normal distribution. What is drawn is drawn in
+    the whole space and then seen along the axes, and stretched by symmetric roots: so the states do not depend on
+    which of the equally good axes, and which of their two directions, a processor's linear algebra returns.
     """
-    share = DRAWS // 3
-    drawn, parts = [_mirrored(rng, DRAWS - share * len(optima), len(axes))], []
+    share, size = DRAWS // 3, axes.shape[1]
+    drawn, parts = [_mirrored(rng, DRAWS - share * len(optima), size) @ axes.T], []
     for state, slope, bend in optima:
         seen = slope @ axes.T
         values, turn = np.linalg.eigh(np.linalg.inv(np.eye(len(axes)) + seen.T @ (bend[:, None] * seen)))
         values = np.clip(values, 1e-8, 1.0)
         reach = np.sqrt(values) * (1.0 + WIDER * (1.0 - values))
         middle = axes @ state
-        drawn.append(middle + (_mirrored(rng, share, len(axes)) * reach) @ turn.T)
+        drawn.append(middle + ((_mirrored(rng, share, size) @ axes.T @ turn) * reach) @ turn.T)
         parts.append((middle, turn, reach))
     inside = np.concatenate(drawn)
     density = [-0.5 * (inside**2).sum(axis=1)]

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from hspkit import data
 from hspkit.errors import ExtrapolationWarning, InputError
+from hspkit.frozen import freeze
 
 __all__ = ["PAIR_TERMS", "at_temperature", "fit_pair", "mix", "pair_coefficients", "pair_excess"]
 
@@ -215,11 +216,10 @@ def pair_coefficients() -> dict[tuple[str, str], tuple[NDArray[np.float64], floa
     found = {}
     for row in data.read_table("viscosity_pairs.csv").rows:
         table = np.array([[row[f"g{k}"], row[f"h{k}"]] for k in range(PAIR_TERMS)])
-        table.flags.writeable = False
         found[row["first"], row["second"]] = (
             table,
             row["celsius_min"],
             row["celsius_max"],
             row["max_error_percent"],
         )
-    return found
+    return freeze(found)
