@@ -12,6 +12,7 @@ from hspkit.application import (
     Application,
     Dose,
     StockRange,
+    accuracy,
     carrier_dissolves,
     clouding,
     dose,
@@ -458,6 +459,12 @@ def test_limonene_clouds_near_its_water_solubility():
     assert far.separated_mg_per_L == pytest.approx(140 - 13.8, abs=0.1)
 
 
+def test_a_wax_alone_is_no_oil_of_a_drink():
+    # nonacosane: what citrus oils leave on evaporation
+    with pytest.raises(InputError, match="'nonacosane' is all residue on evaporation; it does not dissolve in a drink"):
+        clouding(oil("nonacosane"), oil_mg_per_L=1)
+
+
 def test_two_equal_components_share_the_water():
     # Ideal mixture: a component at half mole fraction dissolves to half its own solubility (Raoult's law).
     given, soluble = np.array([1.0, 1.0]), np.array([0.4, 0.4])
@@ -551,6 +558,7 @@ def test_the_spread_of_the_equation_is_what_the_tables_show():
             errors.append(np.log(guess / member.water_solubility))
     assert len(errors) > 50
     assert np.std(errors) == pytest.approx(product.GSE_SD_LN, abs=0.1)
+    assert accuracy._equation() == pytest.approx((np.mean(errors), np.std(errors), len(errors)))  # as it is printed
 
 
 @pytest.mark.parametrize(
