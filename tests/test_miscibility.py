@@ -1,12 +1,29 @@
 """What dissolves what: common practice and pharmacopoeias, and the arithmetic behind a verdict."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from hspkit import dissolve, ethanol_strength_to_clear, oil, phases
+from hspkit import Oil, dissolve, ethanol_strength_to_clear, oil, phases
 from hspkit.carriers import Blend, carrier
+from hspkit.data import read_table
 from hspkit.errors import InputError, UnknownNameError
-from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, Mixture, carrier_substances, clear_probability, oil_members
+from hspkit.evidence.shipped import reconciled
+from hspkit.miscibility import (
+    HAZE_VOLUME,
+    THEORY_SD_LN,
+    Mixture,
+    carrier_substances,
+    check_celsius,
+    check_parts,
+    clear_probability,
+    interaction_radius,
+    oil_members,
+)
+from hspkit.miscibility.extent import haze_edge
+from hspkit.miscibility.margin import Stock
+from hspkit.miscibility.solids import may_crystallise, reason_unknown
 from hspkit.substances import substance
 
 
@@ -130,3 +147,207 @@ def test_an_answer_about_what_nobody_may_drink_says_so(name):
     # Look-alikes of propylene glycol, glycerol and triethyl citrate; diethylene glycol: FDA guidance on testing for it.
     assert "NOT FOR INGESTION" in dissolve("limonene", name).sentence()
     assert "Caution" not in dissolve("limonene", "triacetin").sentence()
+
+
+# --- arithmetic, by hand and by counting ---
+
+PG = "propylene glycol"
+HALF_MCT = Blend({PG: 0.5, "MCT": 0.5}, basis="volume")
+
+
+def test_parts_and_temperatures_at_the_ends_of_their_ranges():
+    assert check_celsius(-60) == -60.0
+    assert check_celsius(250.0) == 250.0
+    assert check_parts(1e6, "2") == (1e6, 2.0)
+    for wrong in (-60.01, 250.01, float("nan"), None, "warm"):
+        with pytest.raises(InputError, match="expected -60 to 250 degC"):
+            check_celsius(wrong)
+    for wrong in (0, 1.01e6, None, float("nan")):
+        with pytest.raises(InputError, match="carrier_parts"):
+            check_parts(1, wrong)
+
+
+def test_a_stock_is_mixed_by_volume():
+    """2 parts of oil, 3 of aqueous ethanol and 1 of water."""
+    stock = Stock.of(oil("limonene"), carrier("ethanol 70 % vol"), 2, 3, 1)
+    share = carrier("ethanol 70 % vol").fractions  # of ethanol and water before they contract
+    found = dict(zip(stock.mixture.names, stock.mixture.fractions, strict=True))
+    assert found["limonene"] == pytest.approx(2 / 6)
+    assert found["ethanol"] == pytest.approx(share[0] * 3 / 6)
+    assert found["water"] == pytest.approx((share[1] * 3 + 1) / 6)
+    assert stock.share == pytest.approx(2 / 6)
+    for liquid, names in ((stock.oil, {"limonene"}), (stock.carrier, {"ethanol", "water"}), (stock.water, {"water"})):
+        assert {name for name, part in zip(stock.mixture.names, liquid, strict=True) if part > 0} == names
+        assert liquid.sum() == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("name", "liquid", "parts"),
+    [
+        ("limonene", PG, (1, 2)),
+        ("limonene", PG, (0.02, 1)),
+        ("limonene", PG, (100, 1)),
+        ("linalool", HALF_MCT, (4, 1)),
+        ("clove, bud", PG, (1, 4)),
+        ("linalool", "water", (50, 1)),
+    ],
+)
+def test_every_limit_is_where_it_clouds(name, liquid, parts):
+    """Clear on one side of each limit and not on the other, by the verdict on mixtures made by hand."""
+    found = dissolve(name, liquid, oil_parts=parts[0], carrier_parts=parts[1])
+    stock = Stock.of(oil(name), carrier(liquid), *parts)
+
+    def clear(fractions):
+        return bool(phases.stable(fractions, stock.mixture.volumes, stock.mixture.points))
+
+    low, high = found.least_oil_percent / 100, found.max_oil_percent / 100
+    step = 2e-4
+    for share, inside, outside in ((low, step, -step), (high, -step, step)):
+        if 0 < share < 1:
+            for move, verdict in ((inside, True), (outside, False)):
+                assert clear((share + move) * stock.oil + (1 - share - move) * stock.carrier) is verdict
+    own = parts[0] / sum(parts)
+    assert (low <= own <= high) is (found.verdict == "clear") is clear(stock.mixture.fractions)
+    water = found.water_tolerance_percent / 100
+    if found.verdict == "clear":
+        assert 0 < water < 1
+        assert clear((1 - water + step) * stock.mixture.fractions + (water - step) * stock.water)
+        assert not clear((1 - water - step) * stock.mixture.fractions + (water + step) * stock.water)
+    else:
+        assert water == 0
+    # what limits is the oil in the drop that separates just beyond, strongest first; no more than three of them
+    at = high if high < 1 else water
+    edge = high * stock.oil + (1 - high) * stock.carrier
+    if high == 1:
+        edge = (1 - at) * stock.mixture.fractions + at * stock.water
+    added = stock.oil if high < 1 else stock.water
+    beyond = edge + 2e-4 * (added - edge)
+    drop = phases.split(beyond, stock.mixture.volumes, stock.mixture.points).fractions[1]
+    gain = np.where(stock.oil > 0, np.clip(drop - beyond, 0, None), 0.0)
+    order = [stock.mixture.names[i] for i in np.argsort(-gain)[:3] if gain[i] > 0.1 * gain.sum()]
+    # nothing of the oil gathers in a drop of water: then it is what the oil itself is held by
+    assert list(found.limiting_components) == (order if gain.sum() > 0 else [name])
+
+
+def test_haze_ends_where_the_second_phase_is_two_percent():
+    """By raising the interaction: the edge is between the strengths at which the second phase is less and more."""
+    for name, liquid, parts in (
+        ("clove, bud", PG, (1, 4)),
+        ("limonene", "triacetin", (1, 3)),
+        ("limonene", PG, (1, 99)),
+    ):
+        stock = Stock.of(oil(name), carrier(liquid), *parts).present
+        scene = phases.Landscape.of(stock.fractions, stock.volumes, stock.points)
+        edge = haze_edge(scene)
+        assert edge >= 1.0
+        if np.isfinite(edge):
+            around = scene.split(np.array([0.97, 1.03]) * max(edge, 1.02) / scene.index).separated
+            assert around[0] < HAZE_VOLUME < around[1]
+        # the edge and the mixture's own second phase tell one story
+        own = scene.split([1.0]).separated[0]
+        assert bool(scene.index < edge) == bool(own < HAZE_VOLUME)
+    for second, word in ((0.0, "clear"), (1e-12, "hazy"), (0.0199, "hazy"), (HAZE_VOLUME, "splits")):
+        assert replace(dissolve("limonene", PG).extent, second=second).verdict == word
+
+
+@pytest.mark.parametrize(
+    ("name", "hsp", "volume"), [("limonene", [17.0, 12.0, 19.0], 90.0), (PG, [17.0, 2.0, 2.0], 150.0)]
+)
+def test_probability_in_a_liquid_of_given_parameters_agrees_with_counting(name, hsp, volume):
+    parts = {"oil_parts": 1, "carrier_parts": 3}
+    found = float(clear_probability(name, np.array(hsp), volume, draws=64, celsius=30.0, **parts))
+    assert 0.05 < found < 0.95
+    member = substance(name)
+    rng = np.random.default_rng(1)
+    points = np.zeros((1000, 2, 5))  # nothing is known of hydrogen bonds
+    points[:, 0, :3] = np.clip(rng.multivariate_normal(member.hsp.array, member.covariance, 1000), 0, None)
+    points[:, 1, :3] = hsp
+    sizes = np.column_stack(
+        [member.mixing_volume + member.volume_sd * rng.standard_normal(1000), np.full(1000, volume)]
+    )
+    alpha = phases.ALPHA * np.exp(THEORY_SD_LN * rng.standard_normal(1000))
+    counted = phases.stable([0.25, 0.75], sizes, points, celsius=30.0, alpha=alpha).mean()
+    assert found == pytest.approx(counted, abs=0.06)
+
+
+@pytest.mark.parametrize("celsius", [10.0, 25.0, 60.0])
+def test_radius_of_interaction_is_the_critical_distance(celsius):
+    """Flory: two liquids at this Ra are just critical, chi/chi_c = 1; the interaction goes with 1/T."""
+    radius = interaction_radius(160.0, 75.0, celsius=celsius)
+    hsp = [[16.0, 2.0, 4.0], [16.0 + 0.3 * radius, 2.0, 4.0 + 0.8 * radius]]  # Ra^2 = (2 x 0.3)^2 + 0.8^2 = 1
+    index = float(phases.pair_index([160.0, 75.0], hsp)) * 298.15 / (celsius + 273.15)
+    assert index == pytest.approx(1.0)
+
+
+def test_the_alcohol_yardstick_at_its_ends():
+    """Propylene glycol takes water and alcohol in any proportion; hexadecane splits from any alcohol."""
+    assert ethanol_strength_to_clear(PG, volumes=3) == 0.0
+    assert np.isnan(ethanol_strength_to_clear("hexadecane", volumes=3))
+    # the standards do not count the opalescence of waxes
+    whole = oil("sweet orange, cold-pressed")
+    assert ethanol_strength_to_clear(whole, volumes=5) == pytest.approx(
+        ethanol_strength_to_clear(whole.without_wax(), volumes=5), abs=2e-4
+    )
+    wax = next(one for one, is_one in zip(whole.substances, whole.waxes, strict=True) if is_one)
+    with pytest.raises(InputError, match="all residue on evaporation"):
+        ethanol_strength_to_clear(Oil("wax", (wax.name,), (wax,), (100.0,)), volumes=5)
+
+
+def test_what_is_not_covered_is_like_the_rest_and_as_uncertain_as_aromas_differ():
+    names, share = ("limonene", "linalool"), 0.1
+    members = tuple(substance(name) for name in names)
+    subject = Oil("partly", names, members, (60.0, 30.0))
+    parts, fractions = oil_members(subject)
+    first = np.array([60 / members[0].density, 30 / members[1].density])
+    first /= first.sum()
+    assert fractions == pytest.approx([*(1 - share) * first, share])
+    rest = parts[-1]
+    assert rest.point == pytest.approx(first @ np.array([one.hsp.array for one in members]))
+    assert rest.sites == pytest.approx(first @ np.array([one.sites for one in members]))
+    assert rest.volume == pytest.approx(1 / sum(f / one.mixing_volume for f, one in zip(first, members, strict=True)))
+    rows = [row for row in read_table("substances.csv").rows if row["role"] == "aroma" and row["volume_cm3_mol"]]
+    aromas = [(reconciled(row["name"]), row["volume_cm3_mol"]) for row in rows]
+    away = np.array([after.hsp for after, _ in aromas if after is not None]) - rest.point
+    sizes = np.array([size for after, size in aromas if after is not None])
+    assert rest.covariance == pytest.approx(sum(np.outer(one, one) for one in away) / len(away))
+    assert rest.volume_sd == pytest.approx(np.sqrt(sum((size - rest.volume) ** 2 for size in sizes) / len(sizes)))
+    whole = Oil("whole", names, members, (66.0, 34.0))
+    assert len(oil_members(whole)[0]) == 2
+
+
+@pytest.mark.parametrize(("percent", "solid"), [(0.99, False), (1.01, True)])
+def test_a_percent_of_a_solid_is_what_may_crystallise(percent, solid):
+    """Vanillin melts at 81 C, menthol at 42 C (CRC Handbook); the largest share is named first."""
+    members = [substance(name) for name in ("menthol", "vanillin", "limonene")]
+    shares = np.array([percent, 5.0, 95.0 - percent]) / 100
+    mixture = Mixture.of([(1.0, members, shares)])
+    named = ("vanillin", "menthol") if solid else ("vanillin",)
+    assert may_crystallise(mixture, oil("limonene"), 25.0, clear=True) == named
+    assert may_crystallise(mixture, oil("limonene"), 43.5, clear=True) == ("vanillin",)
+    assert may_crystallise(mixture, oil("limonene"), 82.5, clear=True) == ()
+    said = reason_unknown(mixture, named, 25.0)
+    assert said.startswith(f"vanillin (5 % vol) melts at {members[1].melting_celsius:g} C")
+    assert ("menthol (1 % vol) melts at" in said) is solid
+    assert "a solid at 25 C may crystallise" in said
+
+
+def test_an_outcome_in_words_and_figures():
+    clear, hazy = dissolve("limonene", "MCT"), dissolve("clove, bud", PG, oil_parts=1, carrier_parts=4)
+    assert [replace(clear, p_clear=p).undecided for p in (0.2, 0.21, 0.79, 0.8)] == [False, True, True, False]
+    assert "every proportion" in clear.limit()
+    assert f"; clouds at {clear.water_tolerance_percent:.2g} % vol of water." in clear.sentence()
+    anything = replace(clear, extent=replace(clear.extent, water=1.0))
+    assert "; takes any amount of water." in anything.sentence()
+    assert "undecided" not in clear.sentence()
+    assert f"hazy at 1:4 by volume and 25 C (probability of clear {hazy.p_clear:.2f}" in hazy.sentence()
+    assert hazy.limit() == (
+        f"holds at most {hazy.max_oil_percent:.2g} % vol of oil (limited by {', '.join(hazy.limiting_components)})"
+    )
+    assert "water" not in hazy.sentence().split("vol of oil")[0]
+    poor = replace(hazy, extent=replace(hazy.extent, limiting=()))
+    assert poor.limit() == f"holds at most {hazy.max_oil_percent:.2g} % vol of oil"
+    assert "; a trial of this mixture was clear;" in replace(hazy, seen="clear").sentence()
+    assert "hazy, p_clear" in repr(hazy)
+    assert hazy.second_phase_percent == pytest.approx(100 * hazy.extent.second)
+    warned = dissolve("limonene", "diethylene glycol").sentence()
+    assert warned.startswith("Caution: ")

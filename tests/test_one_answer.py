@@ -9,12 +9,14 @@ from hypothesis import strategies as st
 from scipy.special import ndtr
 
 import hspkit
-from hspkit import Oil, Trial, batch_sheet, best_blend, dissolve, learn, next_trial, oil, rank_carriers
+from hspkit import Oil, Trial, batch_sheet, best_blend, dissolve, learn, next_trial, oil, phases, rank_carriers
 from hspkit.blending.survey import survey
-from hspkit.carriers import Blend, carrier
+from hspkit.carriers import Blend, carrier, carriers, markets
 from hspkit.errors import InputError
 from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, stock_margin
+from hspkit.miscibility.advice import percent
 from hspkit.miscibility.margin import Stock
+from hspkit.pages import number
 from hspkit.substances import substance
 
 ORANGE, CLOVE, MINT = "sweet orange, cold-pressed", "clove, bud", "peppermint, steam-distilled"
@@ -175,32 +177,86 @@ def test_wax_is_told_from_what_limits_the_oil():
 @pytest.mark.parametrize("name", [ORANGE, MINT, "sage, Dalmatian", CLOVE])
 @pytest.mark.parametrize("liquid", [PG, "glycerol", "ethanol 70 % vol"])
 def test_advice_was_computed_to_help(name, liquid):
-    found = dissolve(name, liquid, oil_parts=1, carrier_parts=2)
-    if found.verdict == "clear":
-        assert found.advice == ()
+    """What helps is advised with the figure that it leads to, and nothing else is: each asked of `dissolve` anew."""
+    asked = dissolve(name, liquid, oil_parts=2, carrier_parts=4)
+    if asked.verdict == "clear":
+        assert asked.advice == ()
         return
-    base = oil(name)
-    for line in found.advice:
-        subject = base.without_wax() if "filtered oil" in line else base
-        if line.startswith(("Fold", "Remove")):
-            made = subject.folded(5) if line.startswith("Fold") else subject.without_terpenes(0.95)
-            kept = made.mass_yield / subject.mass_yield
-            then = dissolve(made, liquid, oil_parts=kept, carrier_parts=2)
-            before = dissolve(subject, liquid).max_oil_percent
-            held = then.max_oil_percent / (100 - then.max_oil_percent) / kept if then.max_oil_percent < 100 else np.inf
-            assert then.verdict == "clear" or held > before / (100 - before)
-        elif line.startswith("Use at most"):
-            less = found.max_oil_percent if subject is base else dissolve(subject, liquid).max_oil_percent
-            parts = 0.98 * less / (100 - 0.98 * less)
-            assert dissolve(subject, liquid, oil_parts=parts, carrier_parts=1).verdict == "clear"
-        elif line.startswith("Replace"):
-            share = float(line.split()[1]) / 100
-            other = line.split(" by ")[1].split(", where")[0]
-            then = dissolve(subject, Blend({liquid: 1 - share, other: share}, basis="volume"))
-            assert then.verdict == "clear"
-            assert f"probability {then.p_clear:.2f}" in line
-        else:
-            assert line.startswith("Chill and filter")
+
+    def lines(word):
+        return [line for line in asked.advice if line.startswith(word)]
+
+    def treated(made, of):
+        kept = made.mass_yield / of.mass_yield
+        return kept, dissolve(made, liquid, oil_parts=2 * kept, carrier_parts=4, draws=2)
+
+    base = subject = oil(name)
+    now, kind = asked, "the oil"
+    waxes = {one.name for one, wax in zip(base.substances, base.waxes, strict=True) if wax}
+    assert bool(lines("Chill")) is set(asked.limiting_components).issubset(waxes)
+    for line in lines("Chill"):
+        subject, kind = base.without_wax(), "the filtered oil"
+        kept, now = treated(subject, base)
+        assert now.max_oil_percent > 1.05 * asked.max_oil_percent
+        assert f"({', '.join(waxes)}, {100 * (1 - kept):.2g} % of it)" in line
+        assert f" {percent(now.max_oil_percent / 100)} % vol of it instead of" in line
+        assert line.endswith(f"instead of {percent(asked.max_oil_percent / 100)}.")
+        assert ("then it is clear at this ratio" in line) is (now.verdict == "clear")
+    holds = now.max_oil_percent
+    terpenes = {one.name for one, is_one in zip(subject.substances, subject.terpenes, strict=True) if is_one}
+    for word, treat in (("Fold", lambda: subject.folded(5)), ("Remove", lambda: subject.without_terpenes(0.95))):
+        try:
+            kept, then = treated(treat(), subject)
+        except InputError:  # it cannot be folded as far
+            assert not lines(word)
+            continue
+        most = then.max_oil_percent
+        held = most / (100 - most) / kept if most < 100 else np.inf  # of the oil as it was, to one part
+        helps = then.verdict == "clear" or held > 1.05 * holds / (100 - holds)
+        assert bool(lines(word)) is (helps and bool(terpenes & set(now.limiting_components)))
+        for line in lines(word):
+            assert f" {kind}" in line
+            if then.verdict == "clear":
+                assert f"at the same strength of flavour, {number(2 * kept)}:4, it is clear" in line
+            else:
+                assert f"holds the flavour of {percent(held / (1 + held))} % vol of oil instead of" in line
+                assert line.endswith(f" {percent(holds / 100)}.")
+    assert bool(lines("Use at most")) is (now.least_oil_percent == 0 and 0.1 <= holds < 0.95 * 100 / 3)
+    for line in lines("Use at most"):
+        assert line.startswith(f"Use at most {percent(holds / 100)} % vol")
+        assert f"(1:{number(100 / holds - 1, 3)})" in line
+        assert (" of the filtered oil" in line) is (subject is not base)
+        parts = 0.98 * holds / (100 - 0.98 * holds)
+        assert dissolve(subject, liquid, oil_parts=parts, carrier_parts=1, draws=2).verdict == "clear"
+    for line in lines("Replace"):
+        share = float(line.split()[1]) / 100
+        other = line.split(" by ")[1].split(", where")[0]
+        then = dissolve(subject, Blend({liquid: 1 - share, other: share}, basis="volume"))
+        assert then.verdict == "clear"
+        assert f"probability {then.p_clear:.2f}" in line
+    assert {line.split()[0] for line in asked.advice} <= {"Chill", "Fold", "Remove", "Use", "Replace"}
+
+
+def test_the_carrier_that_is_advised_clears_best():
+    """Of all carriers that some market permits, in the least share that clears at all, by the index of the stock."""
+    (line,) = (line for line in dissolve(CLOVE, "ethanol 70 % vol").advice if line.startswith("Replace"))
+    index = {}
+    for name in carriers()["carrier"]:
+        one = carrier(name)
+        if one.substance is None or name in ("ethanol", "water") or name.startswith("ethanol"):
+            continue
+        if not any(one.permitted(market) in ("yes", "restricted") for market in markets()):
+            continue
+        if (one.substance.melting_celsius or -99) > 25:
+            continue
+        blend = Blend({"ethanol 70 % vol": 0.75, one: 0.25}, basis="volume")
+        alone = Stock.of(oil(CLOVE), blend, 1, 2)
+        if phases.stable(alone.carrier, alone.mixture.volumes, alone.mixture.points):
+            there = alone.present
+            index[name] = float(phases.binodal_index(there.fractions, there.volumes, there.points))
+    best = min(index, key=index.get)
+    assert index[best] < 1
+    assert line.startswith(f"Replace 25 % of the carrier by {best},")
 
 
 # --- solids ---

@@ -101,6 +101,19 @@ def test_pairs_with_an_upper_consolute_temperature_mix_better_when_warm(row):
     assert 0.7 < index[1] < 1.7
 
 
+def test_shares_of_the_spinodal_index_of_a_pair():
+    """With w_i = V_i phi_i the two lie w_2 and w_1 to either side of their mean: shares w_2 and w_1 of w_1 + w_2."""
+    fractions = np.array([[0.3, 0.7], [0.5, 0.5]])
+    weight = fractions * VOLUMES[:2]
+    shares = phases.index_shares(fractions, VOLUMES[:2], HSP[:2])
+    assert_allclose(shares, weight[:, ::-1] / weight.sum(axis=1, keepdims=True), rtol=1e-12)
+    assert phases.index_shares([0.4, 0.6], [100, 50], HSP[[0, 0]]).tolist() == [0.0, 0.0]
+    assert phases.index_shares([0.0, 1.0], VOLUMES[:2], HSP[:2]).tolist() == [0.0, 0.0]
+    # a component in between has no share where it lies at the mean, and all together they make one
+    three = phases.index_shares([0.25, 0.5, 0.25], [100] * 3, [[16, 0, 0], [16, 0, 5], [16, 0, 10]])
+    assert_allclose(three, [0.5, 0.0, 0.5], atol=1e-12)
+
+
 def test_consolute_temperature_is_where_the_index_passes_one():
     hsp, alpha = pair_of_chi(2.1, (100, 100))
     celsius = phases.upper_critical_celsius([100, 100], hsp, alpha=alpha)

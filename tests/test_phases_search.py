@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from phase_search import random_mixtures
 
 from hspkit import dissolve, oil, phases
 from hspkit.carriers import carrier
@@ -74,6 +75,22 @@ def test_a_phase_that_comes_before_the_one_followed_is_found():
     index = phases.binodal_index(line, mixture.volumes, mixture.points)
     assert (index[:4] < 1).all()
     assert (index[4:] > 1).all()
+
+
+@pytest.mark.parametrize(("seed", "most", "row"), [(6, 4, 20), (6, 5, 41), (11, 4, 57)])
+def test_of_several_crossings_the_first_is_the_cloud_point(seed, most, row):
+    """Lines of random mixtures on which the phase that is followed crosses 2 to 13 % later than another."""
+    rng = np.random.default_rng(seed)
+    for n in range(3, most + 1):
+        fractions, volumes, hsp = random_mixtures(rng, 60, most=n)
+        added = rng.permuted(fractions, axis=1)[row]
+    question = volumes[row], hsp[row]
+    share = float(phases.cloud_point(fractions[row], added, *question, alpha=0.4).fraction)
+    steps = np.array([0.3, 0.6, 0.8, 0.9, 0.95, 0.98, 0.999, 1.001])[:, None] * share
+    index = phases.binodal_index((1 - steps) * fractions[row] + steps * added, *question, alpha=0.4)
+    assert 0 < share < 1
+    assert (index[:-1] < 1).all()
+    assert index[-1] > 1
 
 
 def test_the_cubic_through_two_shares_is_exact_for_a_cubic():

@@ -1,16 +1,20 @@
 """The main job: carriers ranked for a citrus oil."""
 
 import sys
+from dataclasses import replace
 from types import ModuleType
 
 import numpy as np
 import pytest
 
-from hspkit import Application, Blend, Carrier, Substance, best_blend, carrier, oil, rank_carriers
+from hspkit import Application, Blend, Carrier, Oil, Substance, best_blend, carrier, dissolve, oil, rank_carriers
 from hspkit.__main__ import main
+from hspkit.carriers import NOT_LISTED
+from hspkit.data import read_table
 from hspkit.errors import InputError, UnknownNameError
+from hspkit.hansen import distance
 from hspkit.pages import number
-from hspkit.ranking import COLUMNS, _order
+from hspkit.ranking import COLUMNS, _order, general_cautions
 
 CITRUS = "sweet orange, cold-pressed"
 MAIN = (
@@ -334,11 +338,11 @@ def test_when_nothing_serves_there_is_no_best():
 def test_progress_is_shown_when_it_can_be(installed, monkeypatch):
     shown = []
     bar = ModuleType("tqdm")
-    bar.tqdm = lambda these, **_: shown.append(len(these)) or these
+    bar.tqdm = lambda these, desc, leave: shown.append((len(these), leave)) or these
     monkeypatch.setitem(sys.modules, "tqdm", bar if installed else None)
     found = rank_carriers(CITRUS, carriers=["triacetin", "glycerol"], progress=True)
     assert len(found.table) == 2
-    assert shown == ([2] if installed else [])
+    assert shown == ([(2, False)] if installed else [])
 
 
 # --- what is not for ingestion ---
@@ -418,3 +422,135 @@ def test_two_liquids_of_one_name_cannot_be_ranked_together():
     one, other = (Carrier.of(Substance("house ester", smiles)) for smiles in ("CCCCCC(=O)OCCC", "CCCCCC(=O)OCCCC"))
     with pytest.raises(InputError, match="two different liquids are called 'house ester'"):
         rank_carriers("limonene", carriers=[one, other])
+
+
+# --- words, pages and what they rest on ---
+
+
+def test_the_question_in_one_line(ranking):
+    line = f"{CITRUS}: 1 part of oil + 2 parts of carrier by volume, 25 C; soft drinks, US, 40 mg/L of oil"
+    assert ranking.question() == line
+    asked = replace(ranking, oil_parts=2.5, carrier_parts=1.0, celsius=30.5, application=None)
+    assert asked.question() == f"{CITRUS}: 2.5 parts of oil + 1 part of carrier by volume, 30.5 C"
+    by_stock = replace(ranking, application=Application("EU", "baked goods", stock_mg_per_L=900))
+    assert by_stock.question().endswith("; baked goods, EU, 900 mg/L of stock")
+
+
+def test_a_page_shows_what_is_known_under_headings_with_units(ranking):
+    """One heading a column that holds anything; the first two to the left; figures as they are read."""
+    table = ranking.table.head(2).copy()
+    table.loc[0, ["max_oil_percent", "water_tolerance_percent", "p_clear", "pours"]] = 100.0, 0.04, 0.456, None
+    table.loc[1, ["max_oil_percent", "water_tolerance_percent"]] = 99.94, 0.0
+    table["legal_limit_mg_per_L"] = np.nan
+    two = replace(ranking, table=table, outcomes=ranking.outcomes[:2])
+    page = two.to_html()
+    assert ">legal limit<br>" not in page
+    assert "dose<br><small>mg/L</small>" in page
+    head, *rows = page.split("<tr>")[1:4]
+    assert head.count('class="n"') == head.count("<th") - 2
+    assert page.count("<tr>") == 3
+    assert f"<td>{table['carrier'][0]}</td><td>{table['verdict'][0]}</td>" in rows[0]
+    for cell in ("0.46", "any", "&lt;0.1", "-"):
+        assert f'<td class="n">{cell}</td>' in rows[0]
+    for cell in ("99.9", "0", "yes", "NO"):
+        assert f'<td class="n">{cell}</td>' in rows[1]
+    plain = rank_carriers("limonene", carriers=["MCT"]).to_html()
+    for heading in ("dose", "allowed", "drink stays clear"):
+        assert f">{heading}<br>" in page
+        assert f">{heading}<br>" not in plain
+    assert f"First: {two.best}." in page
+    assert (
+        "No carrier is allowed, within its limit and clear."
+        in replace(two, table=table.assign(verdict="hazy")).to_html()
+    )
+
+
+def test_the_first_is_allowed_within_its_limit_clear_listed_and_no_yardstick(ranking):
+    names = ranking.table["carrier"].tolist()
+    assert ranking.best == names[0]
+    for column, value in (("allowed", False), ("under_legal_limit", False), ("verdict", "hazy")):
+        table = ranking.table.copy()
+        table[column] = table[column].astype(object)
+        table.loc[0, column] = value
+        assert replace(ranking, table=table).best == names[1]
+    assert replace(ranking, yardsticks=(names[0],)).best == names[1]
+    asked = rank_carriers("cassia", carriers=[Carrier.of("acetone"), "glycerol"])
+    assert asked.table["verdict"].tolist() == ["clear", "splits"]
+    assert asked.best is None  # nothing permits one to eat it
+
+
+def test_cautions_follow_the_product_the_oil_and_the_carriers():
+    """Topics of cautions.csv: every ranking, drinks, infant food, alcohol, no caution on record, terpenes."""
+    said = {row["topic"]: row["text"] for row in read_table("cautions.csv").rows if row["topic"] != "every ranking"}
+
+    def topics(subject, *rest):
+        texts = general_cautions(subject, *rest)
+        return {topic for topic, text in said.items() if text in texts}
+
+    drink, food = Application("US", "soft drinks", oil_mg_per_L=10), Application("US", "baked goods", oil_mg_per_L=10)
+    limonene, orange, linalool = oil("limonene"), oil(CITRUS), oil("linalool")
+    assert topics(limonene) == {"drinks", "terpenes"}
+    assert topics(limonene, drink) == {"drinks", "terpenes"}
+    assert topics(limonene, food) == {"terpenes"}
+    assert topics(orange, food) == set()  # its own caution says that they oxidise
+    assert topics(linalool, food) == {"no caution on record"}
+    assert topics(orange, food, [carrier("MCT"), carrier("ethanol 70 % vol")]) == {"alcohol"}
+    infant = topics(orange, Application("US", "infant food", oil_mg_per_L=10))
+    assert "infant food" in infant
+    assert general_cautions(orange)[-1] == f"{CITRUS}: {orange.caution}"
+    partly = Oil("partly", ("limonene",), (Substance("limonene", "CC1=CCC(CC1)C(=C)C"),), (90.0,))
+    assert general_cautions(partly)[0] == partly.coverage
+    # of a carrier only what is not refused, once
+    ranking = rank_carriers("limonene", carriers=["ethanol", "ethanol 70 % vol", "diethylene glycol"])
+    warned = [text for text in ranking.cautions if text.startswith("ethanol: ")]
+    assert len(warned) == bool(carrier("ethanol").caution)
+    assert not any(text.startswith("diethylene glycol: ") for text in ranking.cautions)
+
+
+def test_notes_say_once_what_is_wrong(ranking):
+    row = ranking.row("glycerol")
+    assert row["notes"].count("thick: ") == 1
+    assert "undecided" not in row["notes"]
+    assert "the carrier itself does not dissolve in the drink" in ranking.row("MCT")["notes"]
+    assert "the carrier itself" not in row["notes"]
+    drum = Carrier.of(Substance("drum", "CCCCCCCCOC(=O)C"))
+    lone = rank_carriers("limonene", carriers=[drum, "glycerol"], application=EU).row("drum")
+    assert "viscosity not on record" in lone["notes"]
+    assert lone["pours"] is None
+    assert "thick" not in lone["notes"]
+    parting = Blend({"propylene glycol": 0.5, "MCT": 0.5}, basis="volume")
+    said = rank_carriers("limonene", carriers=[parting, "MCT"])
+    assert "do not mix with each other" in said.row(parting.name)["notes"]
+    assert "limited by" not in said.row("MCT")["notes"]
+    own = [f"{row['carrier']}: {row['notes']}" for row in said.table.to_dict("records") if row["notes"]]
+    assert said.notes() == (*oil("limonene").notes, *own)
+    # what a blend is refused for names the part, what a carrier is refused for need not
+    mixed = Blend({drum: 0.3, "MCT": 0.7}, basis="volume", name="mixed")
+    refused = rank_carriers("limonene", carriers=[drum, mixed], application=EU)
+    assert "drum: no evidence" in refused.row("mixed")["notes"]
+    assert "drum: no evidence" not in refused.row("drum")["notes"]
+    unlisted = rank_carriers("limonene", carriers=[drum, mixed])
+    assert unlisted.row("drum")["notes"].startswith(NOT_LISTED)
+    assert unlisted.row("mixed")["notes"].startswith(f"drum: {NOT_LISTED}")
+
+
+def test_figures_of_a_row_are_those_of_their_makers(ranking):
+    liquid, subject = carrier("triethyl citrate"), oil(CITRUS)
+    row = ranking.row("triethyl citrate")
+    alone = dissolve(CITRUS, liquid)
+    assert row["distance"] == pytest.approx(float(distance(subject.hsp, liquid.hsp)))
+    assert row["viscosity_mPa_s"] == liquid.viscosity(20.0)
+    assert row["oil_covered_percent"] == subject.covered_percent
+    for figure in ("p_clear", "max_oil_percent", "water_tolerance_percent", "spinodal_index", "undecided", "verdict"):
+        assert row[figure] == getattr(alone, figure)
+    # parts of carrier to one of oil: no fewer than dissolve the oil, no more than law and taste leave room for
+    dose = row["carrier_mg_per_L"] / 2.0
+    assert row["least_carrier_parts"] <= row["most_carrier_parts"]
+    if np.isfinite(row["taste_limit_mg_per_L"]):
+        assert row["most_carrier_parts"] <= row["taste_limit_mg_per_L"] / dose * (1 + 1e-9)
+    assert ranking.why("triethyl citrate").splitlines()[0] == f"triethyl citrate: {alone.sentence()}"
+    lines = ranking.why("propylene glycol").splitlines()
+    assert lines[1].startswith("propylene glycol is allowed (US, soft drinks): ")
+    assert lines[-2].startswith("Limits as consumed count every source") or lines[-1] == str(
+        ranking.row("propylene glycol")["notes"]
+    )
