@@ -8,16 +8,20 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hspkit.errors import InputError
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 __all__ = [
-    "CELSIUS_RANGE", "MOST_CELSIUS", "MOST_HSP", "array", "between", "celsius", "choice", "flag", "kind", "number",
-    "path", "positive", "random_state", "refuse", "said", "several", "temperatures", "text", "whole",
+    "CELSIUS_RANGE", "MOST_CELSIUS", "MOST_HSP", "array", "between", "celsius", "choice", "flag", "frame", "kind",
+    "number", "path", "perhaps", "positive", "random_state", "refuse", "said", "several", "temperatures", "text",
+    "whole",
 ]  # fmt: skip
 
 Kind = TypeVar("Kind")
@@ -72,7 +76,9 @@ def _float(value: Any) -> float:
         return float("nan")
 
 
-def number(value: Any, name: str, unit: str, *, low: float | None = None, high: float | None = None) -> float:
+def number(
+    value: Any, name: str, unit: str, *, low: float | None = None, high: float | None = None, expected: str = ""
+) -> float:
     """Return a finite number.
 
     Parameters
@@ -83,6 +89,8 @@ def number(value: Any, name: str, unit: str, *, low: float | None = None, high: 
         For the message; the unit as it follows the number, "% vol" or "in mg/L", or nothing. [-]
     low, high : float, optional
         Least and greatest number that is allowed. [as in ``unit``]
+    expected : str
+        What is allowed, where that is to be said in other words. [-]
 
     Raises
     ------
@@ -98,7 +106,7 @@ def number(value: Any, name: str, unit: str, *, low: float | None = None, high: 
     found = _float(value)
     if np.isfinite(found) and (low is None or found >= low) and (high is None or found <= high):
         return found
-    raise refuse(value, name, f"{_span(low, high)} {unit}".rstrip())
+    raise refuse(value, name, expected or f"{_span(low, high)} {unit}".rstrip())
 
 
 def _span(low: float | None, high: float | None) -> str:
@@ -132,8 +140,35 @@ def positive(value: Any, name: str, unit: str, *, most: float | None = None) -> 
     found = _float(value)
     if np.isfinite(found) and found > 0 and (most is None or found <= most):
         return found
-    bound = "" if most is None else f" (at most {most:g})"
-    raise refuse(value, name, f"a number > 0{bound} {unit}".rstrip())
+    bound = "" if most is None else f", at most {most:g}"
+    raise refuse(value, name, f"a number > 0 {unit}".rstrip() + bound)
+
+
+def perhaps(value: Any, name: str, unit: str, *, low: float | None = None, high: float | None = None) -> float:
+    """Return a finite number, or NaN where that says that it is not known.
+
+    Parameters
+    ----------
+    value : object
+        What was given. [as in ``unit``]
+    name, unit : str
+        For the message. [-]
+    low, high : float, optional
+        Least and greatest number that is allowed. [as in ``unit``]
+
+    Raises
+    ------
+    InputError
+        For anything else.
+
+    Examples
+    --------
+    >>> perhaps(float("nan"), "oil_density", "in g/mL", low=0)
+    nan
+    """
+    if isinstance(value, float | np.floating) and np.isnan(value):
+        return float("nan")
+    return number(value, name, unit, low=low, high=high)
 
 
 def between(value: Any, name: str, low: float, high: float, expected: str) -> float:
@@ -164,7 +199,7 @@ def between(value: Any, name: str, low: float, high: float, expected: str) -> fl
     raise refuse(value, name, expected)
 
 
-def whole(value: Any, name: str, *, low: int, high: int | None = None) -> int:
+def whole(value: Any, name: str, *, low: int, high: int | None = None, expected: str = "") -> int:
     """Return a whole number.
 
     Parameters
@@ -175,6 +210,8 @@ def whole(value: Any, name: str, *, low: int, high: int | None = None) -> int:
         For the message. [-]
     low, high : int
         Least and greatest number that is allowed. [-]
+    expected : str
+        What is allowed, where that is to be said in other words. [-]
 
     Raises
     ------
@@ -191,7 +228,7 @@ def whole(value: Any, name: str, *, low: int, high: int | None = None) -> int:
     found = value if exact else _float(value)
     if (exact or found.is_integer()) and found >= low and (high is None or found <= high):
         return int(found)
-    raise refuse(value, name, _span(low, high).replace("number", "whole number"))
+    raise refuse(value, name, expected or _span(low, high).replace("number", "whole number"))
 
 
 def celsius(value: Any, name: str = "celsius") -> float:
@@ -384,6 +421,32 @@ def several(value: Any, name: str, example: str) -> tuple[Any, ...]:
         else:
             return tuple(row)
     raise refuse(value, name, f"a list such as {example}")
+
+
+def frame(value: Any, name: str, columns: str) -> pd.DataFrame:
+    """Return a table.
+
+    Parameters
+    ----------
+    value : object
+        What was given. [-]
+    name, columns : str
+        For the message; the columns in words. [-]
+
+    Raises
+    ------
+    InputError
+        For anything but a pandas DataFrame.
+
+    Examples
+    --------
+    >>> frame({"oil": ["MCT"]}, "questions", "columns oil and carrier")
+    Traceback (most recent call last):
+    hspkit.errors.InputError: questions is {'oil': ['MCT']}; expected a pandas DataFrame with columns oil and carrier
+    """
+    import pandas as pd
+
+    return kind(value, name, pd.DataFrame, f"a pandas DataFrame with {columns}")
 
 
 def array(value: Any, name: str, shape: str) -> NDArray[np.float64]:
