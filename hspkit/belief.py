@@ -220,11 +220,10 @@ def check_draws(draws: int) -> int:
     >>> check_draws(64)
     64
     """
-    expected = f"an even whole number from 2 to {MOST_DRAWS:,}"
-    number = checks.whole(draws, "draws", low=2, high=MOST_DRAWS, expected=expected)
-    if number % 2:
-        raise checks.refuse(draws, "draws", expected)
-    return number
+    number = draws if isinstance(draws, int | np.integer) and not isinstance(draws, bool) else 0
+    if number % 2 or not 2 <= number <= MOST_DRAWS:
+        raise checks.refuse(draws, "draws", f"an even whole number from 2 to {MOST_DRAWS:,}")
+    return int(number)
 
 
 def draw(

@@ -284,9 +284,7 @@ def choice(value: Any, name: str, allowed: Sequence[str]) -> str:
     """
     if isinstance(value, str) and value in allowed:
         return str(value)
-    words = [repr(one) for one in allowed]
-    either = " or ".join(words) if len(words) < 3 else f"one of {', '.join(words)}"
-    raise refuse(value, name, either)
+    raise refuse(value, name, " or ".join(map(repr, allowed)) if len(allowed) < 3 else f"one of {', '.join(allowed)}")
 
 
 def flag(value: Any, name: str) -> bool:

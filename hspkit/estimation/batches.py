@@ -192,9 +192,8 @@ def _column(smiles: Iterable[Any]) -> tuple[list[Any], Any]:
     import pandas as pd
 
     if isinstance(smiles, str | bytes):
-        message = (
-            f"smiles is the text {checks.said(smiles)}; expected a list or Series of SMILES (use estimate for one)"
-        )
+        given = checks.said(smiles)
+        message = f"smiles is the text {given}; expected a list or Series of SMILES (use estimate for one)"
         raise InputError(message)
     if isinstance(smiles, pd.DataFrame):
         message = f"smiles is a DataFrame; expected one of its columns ({', '.join(map(str, smiles.columns))})"

@@ -173,6 +173,10 @@ def stock_margin(
     >>> alone == dissolve("limonene", "triacetin").p_clear
     True
     """
+    subject, liquid = covered(subject), carrier(liquid)
+    oil_parts, carrier_parts = check_parts(oil_parts, carrier_parts)
+    water_parts = checks.number(water_parts, "water_parts", "of parts by volume", low=0, high=2.0 * MOST_PARTS)
+    celsius = check_celsius(celsius)
     stock = Stock.of(subject, liquid, oil_parts, carrier_parts, water_parts)
     present = stock.present
     scene = Landscape.of(present.fractions, present.volumes, present.points, celsius=celsius)
