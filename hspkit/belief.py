@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit.errors import InputError
+from hspkit import checks
 from hspkit.evidence import calibration
 
 __all__ = [
@@ -61,12 +61,7 @@ def seed_of(random_state: int | np.random.Generator | None) -> int:
     """
     if random_state is None:
         return int(np.random.SeedSequence().entropy)  # type: ignore[arg-type]
-    if isinstance(random_state, np.random.Generator):
-        return int(random_state.integers(2**63))
-    if isinstance(random_state, int | np.integer) and not isinstance(random_state, bool) and random_state >= 0:
-        return int(np.random.default_rng(int(random_state)).integers(2**63))
-    message = f"random_state is {random_state!r}; expected a whole number >= 0, a numpy Generator or None"
-    raise InputError(message)
+    return int(np.random.default_rng(checks.random_state(random_state)).integers(2**63))
 
 
 @lru_cache(maxsize=16_384)
@@ -227,8 +222,7 @@ def check_draws(draws: int) -> int:
     """
     number = draws if isinstance(draws, int | np.integer) and not isinstance(draws, bool) else 0
     if number % 2 or not 2 <= number <= MOST_DRAWS:
-        message = f"draws is {draws!r}; expected an even whole number from 2 to {MOST_DRAWS:,}"
-        raise InputError(message)
+        raise checks.refuse(draws, "draws", f"an even whole number from 2 to {MOST_DRAWS:,}")
     return int(number)
 
 

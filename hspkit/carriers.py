@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import contraction, data, ethanol, law, viscosity
+from hspkit import checks, contraction, data, ethanol, law, viscosity
 from hspkit.errors import ExtrapolationWarning, HspkitError, InputError, UnknownNameError
 from hspkit.frozen import Frozen, freeze
 from hspkit.hansen import HSP, TYPICAL_EXPANSIVITY, check_fractions, mix
@@ -35,6 +35,8 @@ NOT_FOR_INGESTION = "not for ingestion"
 NOT_LISTED = "not a listed carrier: nothing on record permits it in food"
 #: Further outside the temperatures of a fitted pair, its viscosity is an extrapolation [K].
 PAIR_FAR = 10.0
+#: No density, viscosity, dose or flash point of a carrier is greater, in its own unit; judgement, for a slip.
+_MOST_FIGURE = 1e7
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,6 +93,7 @@ class Carrier:
     sources: Mapping[str, str] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
+        self._check()
         for name in ("densities", "viscosities", "sources"):  # one carrier serves all who ask for it
             object.__setattr__(self, name, Frozen(getattr(self, name)))
         self._check_name()
@@ -101,6 +104,24 @@ class Carrier:
             said = [text for text in warned if text not in self.caution]
             object.__setattr__(self, "role", NOT_FOR_INGESTION)
             object.__setattr__(self, "caution", " ".join([*said, *filter(None, [self.caution])]))
+
+    def _check(self) -> None:
+        """Refuse what is of the wrong kind."""
+        if not isinstance(self.name, str) or not self.name.strip():
+            raise checks.refuse(self.name, "name", "a text that is not empty")
+        for name in ("cas", "role", "taste", "caution", "note"):
+            checks.text(getattr(self, name), name)
+        checks.kind(self.e_number, "e_number", (str, type(None)), "a text such as 'E1520', or None")
+        checks.kind(self.substance, "substance", (Substance, type(None)), "a Substance or None")
+        checks.kind(self.sources, "sources", Mapping, "a mapping of quantity to source key")
+        for name in ("densities", "viscosities"):
+            known = checks.kind(getattr(self, name), name, Mapping, "a mapping of degC to a number")
+            for celsius, value in known.items():
+                checks.number(celsius, f"a temperature of {name}", "in degC", low=-273.15, high=checks.MOST_CELSIUS)
+                checks.positive(value, f"one of {name}", "", most=_MOST_FIGURE)
+        for name in ("flash_point", "taste_limit", "taste_unnoticed"):
+            if getattr(self, name) is not None:
+                checks.number(getattr(self, name), name, "", low=-273.15, high=_MOST_FIGURE)
 
     def _check_name(self) -> None:
         """Refuse the name or the CAS number of a listed carrier that it is not."""
@@ -147,7 +168,7 @@ class Carrier:
         >>> Carrier.of(Substance("lot 12", "OCCOCCO")).caution[:17]
         'NOT FOR INGESTION'
         """
-        found = substance(name) if isinstance(name, str) else name
+        found = substance(name)
         own = _by_identity().get(found.identity)
         # a substance that is known by its name alone may have a name that is not its own
         called = found.identity if found.identity.startswith("own: ") and _named(found.name) else found.name
@@ -255,6 +276,7 @@ class Carrier:
         celsius : float
             Temperature. [degC]
         """
+        celsius = checks.celsius(celsius)
         known = sorted(self.densities.items())
         if not known:
             return float("nan")
@@ -278,7 +300,7 @@ class Carrier:
         ExtrapolationWarning
             More than 15 K from the temperatures at which it is known.
         """
-        return viscosity.at_temperature(celsius, dict(self.viscosities))
+        return viscosity.at_temperature(checks.celsius(celsius), dict(self.viscosities))
 
     def viscosity_range(self, celsius: float = 20.0) -> tuple[float, float]:
         """Return lowest and highest viscosity to expect: of a pure carrier, the same figure twice. [mPa s]
@@ -331,7 +353,11 @@ class Carrier:
         mg_per_L : float
             Dose of the carrier. [mg/L]
         """
-        return {self.listed_name or self.name: float(mg_per_L)}
+        return {self.listed_name or self.name: _dose(mg_per_L)}
+
+
+def _dose(mg_per_L: float) -> float:
+    return checks.number(mg_per_L, "mg_per_L", "in mg/L", low=0)
 
 
 def _pair(first: str, second: str) -> tuple[NDArray[np.float64], float, float, float, bool] | None:
@@ -378,14 +404,13 @@ class Blend:
     _volume_fractions: tuple[float, ...] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        if self.basis not in ("volume", "mass"):
-            message = f"basis is {self.basis!r}; expected 'volume' or 'mass'"
-            raise InputError(message)
+        checks.choice(self.basis, "basis", ("volume", "mass"))
+        checks.text(self.name, "name")
         if not isinstance(self.shares, Mapping) or not self.shares:
-            message = f"shares is {self.shares!r}; expected a mapping such as {{'triacetin': 0.7, 'MCT': 0.3}}"
-            raise InputError(message)
+            raise checks.refuse(self.shares, "shares", "a mapping such as {'triacetin': 0.7, 'MCT': 0.3}")
         object.__setattr__(self, "shares", Frozen(self.shares))
-        given = check_fractions([float(x) for x in self.shares.values()], kind=f"{self.basis} fractions")
+        shares = [checks.number(x, f"the share of {_label(key)!r}", "") for key, x in self.shares.items()]
+        given = check_fractions(shares, kind=f"{self.basis} fractions")
         members = [carrier(key) for key in self.shares]
         weight: dict[str, float] = {}
         found: dict[str, Carrier] = {}
@@ -521,6 +546,7 @@ class Blend:
         ExtrapolationWarning
             More than 10 K outside the temperatures of a fitted pair, or 15 K from those of a part.
         """
+        celsius = checks.celsius(celsius)
         pure = [part.viscosity(celsius) for part in self.parts]
         for i, j in self._pairs():
             _, coldest, warmest, _ = viscosity.pair_coefficients()[self.parts[i].identity, self.parts[j].identity]
@@ -619,12 +645,12 @@ class Blend:
         >>> Blend({"triacetin": 0.25, "MCT": 0.75}, basis="mass").doses(400)["triacetin"]
         100.0
         """
-        names = [part.listed_name or part.name for part in self.parts]
-        return {name: float(mg_per_L * m) for name, m in zip(names, self.mass_fractions, strict=True)}
+        dose, names = _dose(mg_per_L), [part.listed_name or part.name for part in self.parts]
+        return {name: float(dose * m) for name, m in zip(names, self.mass_fractions, strict=True)}
 
 
 def _label(key: Any) -> str:
-    return key if isinstance(key, str) else key.name
+    return key if isinstance(key, str) else str(getattr(key, "name", key))
 
 
 def check_distinct(liquids: Iterable[Carrier | Blend]) -> None:
@@ -754,8 +780,7 @@ def carrier(name: str | Carrier | Blend) -> Carrier | Blend:
     if isinstance(name, Carrier | Blend):
         return name
     if not isinstance(name, str) or not name.strip():
-        message = f"carrier is {name!r}; expected a name such as 'triacetin', a Carrier or a Blend"
-        raise InputError(message)
+        raise checks.refuse(name, "carrier", "a name such as 'triacetin', a Carrier or a Blend")
     strength = ethanol.parse_strength(check_length(name, "carrier"))
     if strength is not None and strength < 100.0:
         return _aqueous(strength)

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hspkit import data
+from hspkit import checks, data
 from hspkit.errors import InputError
 
 __all__ = [
@@ -28,6 +28,8 @@ __all__ = [
 
 #: Range of temperature in which the relation was established [degC].
 CELSIUS_RANGE = (-20.0, 40.0)
+#: Nobody dilutes more, in whatever unit [-]; judgement.
+MOST_VOLUME = 1e12
 _HALVINGS = 60  # of the interval [0, 1]: more than a double resolves
 
 
@@ -62,10 +64,9 @@ def _coefficients() -> NDArray[np.float64]:
 
 
 def _checked(value: ArrayLike, name: str) -> NDArray[np.float64]:
-    percent = np.asarray(value, dtype=float)
+    percent = checks.array(value, name, "(...)")
     if not np.all((percent >= 0) & (percent <= 100)):
-        message = f"{name} is {value!r}; expected 0 to 100 %"
-        raise InputError(message)
+        raise checks.refuse(value, name, "0 to 100 %")
     return percent
 
 
@@ -103,12 +104,16 @@ def density(mass_percent: ArrayLike, *, celsius: ArrayLike = 20.0) -> float | ND
     (0.99820, 0.78924)
     """
     share = _checked(mass_percent, "mass_percent") / 100.0
-    warmth = np.asarray(celsius, dtype=float)
+    warmth = checks.array(celsius, "celsius", "(...)")
     low, high = CELSIUS_RANGE
     if not np.all((warmth >= low) & (warmth <= high)):
-        message = f"celsius is {celsius!r}; the relation holds from {low:g} to {high:g} C"
+        message = f"celsius is {checks.said(celsius)}; the relation holds from {low:g} to {high:g} C"
         raise InputError(message)
-    share, warmth = np.broadcast_arrays(share, warmth)
+    try:
+        share, warmth = np.broadcast_arrays(share, warmth)
+    except ValueError:
+        message = f"mass_percent has shape {share.shape} and celsius {warmth.shape}; they must broadcast"
+        raise InputError(message) from None
     result = np.polynomial.polynomial.polyval2d(share, warmth - 20.0, _coefficients())
     return _value(np.asarray(result, dtype=float) / 1000.0)  # the relation gives kg/m3
 
@@ -226,20 +231,21 @@ def dilute(from_percent: float, to_percent: float, *, spirit_volume: float = 1.0
     >>> dilute(96, 70, spirit_volume=1000.0).water_volume
     407.8
     """
-    start, end = float(_checked(from_percent, "from_percent")), float(_checked(to_percent, "to_percent"))
+    start, end = (
+        checks.number(value, name, "", low=0, high=100, expected="0 to 100 %")
+        for value, name in ((from_percent, "from_percent"), (to_percent, "to_percent"))
+    )
     if not 0 < end <= start:
         message = f"to_percent is {to_percent!r}; expected above 0 and at most from_percent, {from_percent!r} % vol"
         raise InputError(message)
-    if not (np.isfinite(spirit_volume) and spirit_volume > 0):
-        message = f"spirit_volume is {spirit_volume!r}; expected a positive volume"
-        raise InputError(message)
-    product = spirit_volume * start / end
-    spirit_mass = spirit_volume * density(mass_percent(start))
+    spirit = checks.between(spirit_volume, "spirit_volume", 0, MOST_VOLUME, "a positive volume")
+    product = spirit * start / end
+    spirit_mass = spirit * density(mass_percent(start))
     water_mass = product * density(mass_percent(end)) - spirit_mass
     water = water_mass / density(0.0)
-    total = spirit_volume + water
+    total = spirit + water
     return Dilution(
-        float(spirit_volume),
+        spirit,
         float(water),
         float(product),
         float(water_mass / spirit_mass),
@@ -280,7 +286,7 @@ def parse_strength(name: str) -> float | None:
     >>> parse_strength("70 % vol ethanol"), parse_strength("ethanol 96%"), parse_strength("ethanol")
     (70.0, 96.0, None)
     """
-    match = _STRENGTH.match(re.sub(r"[()]", "", name).strip())
+    match = _STRENGTH.match(re.sub(r"[()]", "", checks.text(name, "name")).strip())
     if match is None:
         return None
     percent = float((match["percent"] or match["percent2"]).replace(",", "."))

@@ -11,15 +11,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from hspkit import checks
 from hspkit.errors import InputError
 
-__all__ = ["HSP", "at_temperature", "distance", "mix", "red", "teas_fractions"]
+__all__ = ["HSP", "at_temperature", "distance", "mix", "point", "red", "teas_fractions"]
 
 #: Volume expansivity of a typical organic liquid near room temperature [1/K]; from memory, a mid value of
 #: the 7e-4 to 1.2e-3 that handbooks list. Pass the liquid's own where it is known.
 TYPICAL_EXPANSIVITY = 8e-4
 #: How far fractions may sum from 1 before they are refused; loose enough for figures typed to 6 digits.
 FRACTION_TOLERANCE = 1e-6
+#: No liquid grows or shrinks by more than this on warming [1/K]; judgement, for a slip of the unit.
+_MOST_EXPANSIVITY = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +37,7 @@ class HSP:
     Raises
     ------
     InputError
-        When a part is negative or not finite.
+        When a part is not a number from 0 to 1000.
 
     Examples
     --------
@@ -48,15 +51,7 @@ class HSP:
 
     def __post_init__(self) -> None:
         for name in ("delta_d", "delta_p", "delta_h"):
-            given = getattr(self, name)
-            try:
-                value = float(given)
-            except (TypeError, ValueError):
-                message = f"{name} is {given!r}; expected a number in MPa^0.5"
-                raise InputError(message) from None
-            if not np.isfinite(value) or value < 0:
-                message = f"{name} is {given!r}; expected a finite number >= 0 in MPa^0.5"
-                raise InputError(message)
+            value = checks.number(getattr(self, name), name, "in MPa^0.5", low=0, high=checks.MOST_HSP)
             object.__setattr__(self, name, value)
 
     @property
@@ -84,7 +79,9 @@ class HSP:
         >>> HSP(16, 8, 8).at(40, expansivity=8e-4)
         HSP(15.762, 7.952, 7.808)
         """
-        return HSP(*at_temperature(self.array, celsius, expansivity=expansivity))
+        warmth = checks.number(celsius, "celsius", "in degC")
+        rate = checks.number(expansivity, "expansivity", "per kelvin")
+        return HSP(*at_temperature(self.array, warmth, expansivity=rate))
 
     def distance(self, other: HSP | ArrayLike) -> float:
         """Return Ra to another point. [MPa^0.5]
@@ -94,16 +91,54 @@ class HSP:
         other : HSP or array_like of shape (3,)
             The other point. [MPa^0.5]
         """
-        return float(distance(self, other))
+        return float(distance(self, point(other, "other")))
 
     def __repr__(self) -> str:
         return f"HSP({self.delta_d:.3f}, {self.delta_p:.3f}, {self.delta_h:.3f})"
 
 
+def point(value: HSP | ArrayLike, name: str = "hsp") -> HSP:
+    """Return one point in Hansen space, given as such or as three numbers.
+
+    Parameters
+    ----------
+    value : HSP or array_like of shape (3,)
+        The point. [MPa^0.5]
+    name : str
+        For the message. [-]
+
+    Raises
+    ------
+    InputError
+        When it is not one point.
+
+    Examples
+    --------
+    >>> point([16, 8, 8])
+    HSP(16.000, 8.000, 8.000)
+    """
+    if isinstance(value, HSP):
+        return value
+    parts = checks.array(value, name, "(3,)")
+    if parts.shape != (3,):
+        message = f"{name} has shape {parts.shape}; expected (3,) in the order delta_d, delta_p, delta_h"
+        raise InputError(message)
+    return HSP(*parts.tolist())
+
+
 def _points(value: HSP | ArrayLike, name: str) -> NDArray[np.float64]:
-    points = value.array if isinstance(value, HSP) else np.asarray(value, dtype=float)
+    points = value.array if isinstance(value, HSP) else checks.array(value, name, "(..., 3)")
     if points.ndim == 0 or points.shape[-1] != 3:
         message = f"{name} has shape {points.shape}; expected (..., 3) in the order delta_d, delta_p, delta_h"
+        raise InputError(message)
+    return points
+
+
+def _within_reach(points: NDArray[np.float64], name: str) -> NDArray[np.float64]:
+    """Refuse points that are infinite or far beyond nature; what is not known may be NaN."""
+    far = np.abs(points) > checks.MOST_HSP
+    if np.any(far):
+        message = f"{name} holds {points[far].flat[0]:g}; expected at most {checks.MOST_HSP:g} MPa^0.5"
         raise InputError(message)
     return points
 
@@ -124,7 +159,7 @@ def distance(a: HSP | ArrayLike, b: HSP | ArrayLike) -> float | NDArray[np.float
     Raises
     ------
     InputError
-        When the last axis is not of length 3, or the shapes do not broadcast.
+        When the last axis is not of length 3, the shapes do not broadcast, or a number is beyond nature.
 
     References
     ----------
@@ -137,11 +172,16 @@ def distance(a: HSP | ArrayLike, b: HSP | ArrayLike) -> float | NDArray[np.float
     """
     first, second = _points(a, "a"), _points(b, "b")
     try:
-        difference = first - second
+        with np.errstate(invalid="ignore"):
+            difference = first - second
     except ValueError:
         message = f"a has shape {first.shape} and b {second.shape}; they must broadcast"
         raise InputError(message) from None
-    result = np.sqrt(4.0 * difference[..., 0] ** 2 + difference[..., 1] ** 2 + difference[..., 2] ** 2)
+    with np.errstate(over="ignore"):
+        result = np.sqrt(4.0 * difference[..., 0] ** 2 + difference[..., 1] ** 2 + difference[..., 2] ** 2)
+    if not np.all(result <= checks.MOST_HSP):  # cheaper than to look at the points of every distance
+        _within_reach(first, "a")
+        _within_reach(second, "b")
     return float(result) if result.ndim == 0 else result
 
 
@@ -163,18 +203,22 @@ def red(a: HSP | ArrayLike, b: HSP | ArrayLike, radius: ArrayLike) -> float | ND
     Raises
     ------
     InputError
-        When a radius is zero, negative or not a number.
+        When a radius is not a number > 0, or the shapes do not broadcast, and as in `distance`.
 
     Examples
     --------
     >>> red([16, 4, 8], [16, 4, 4], 8)
     0.5
     """
-    radii = np.asarray(radius, dtype=float)
-    if not np.all(radii > 0):
-        message = f"radius is {radius!r}; expected R0 > 0 in MPa^0.5"
-        raise InputError(message)
-    result = np.asarray(distance(a, b) / radii)
+    radii = checks.array(radius, "radius", "(...)")
+    if not np.all((radii > 0) & (radii <= checks.MOST_HSP)):
+        raise checks.refuse(radius, "radius", "R0 > 0 in MPa^0.5")
+    apart = distance(a, b)
+    try:
+        result = np.asarray(apart / radii)
+    except ValueError:
+        message = f"radius has shape {radii.shape} and the distances {np.shape(apart)}; they must broadcast"
+        raise InputError(message) from None
     return float(result) if result.ndim == 0 else result
 
 
@@ -199,7 +243,7 @@ def check_fractions(fractions: ArrayLike, *, kind: str = "volume fractions") -> 
     Traceback (most recent call last):
     hspkit.errors.InputError: volume fractions sum to 0.9, not 1; divide by the sum if they are parts
     """
-    shares = np.asarray(fractions, dtype=float)
+    shares = checks.array(fractions, "fractions", "(..., n)")
     if shares.ndim == 0 or shares.shape[-1] == 0:
         message = f"{kind} have shape {shares.shape}; expected (..., n) with n >= 1"
         raise InputError(message)
@@ -245,7 +289,7 @@ def mix(hsp: ArrayLike, fractions: ArrayLike) -> NDArray[np.float64]:
     >>> mix([[16, 8, 8], [18, 2, 4]], [0.5, 0.5])
     array([17., 5., 6.])
     """
-    points = _points(np.asarray(hsp, dtype=float), "hsp")
+    points = _within_reach(_points(hsp, "hsp"), "hsp")
     shares = check_fractions(fractions)
     if points.ndim != 2 or points.shape[0] != shares.shape[-1]:
         message = f"hsp has shape {points.shape} and fractions {shares.shape}; expected (n, 3) and (..., n)"
@@ -281,6 +325,11 @@ def at_temperature(
     ndarray of shape (..., 3)
         Parameters at the temperature. [MPa^0.5]
 
+    Raises
+    ------
+    InputError
+        When something is not a number, beyond nature, or the shapes do not broadcast.
+
     References
     ----------
     Hansen, User's Handbook, 2nd ed., 2007, ch. 1 (from memory; the constant is recalled as 1.22e-3 and, in
@@ -291,11 +340,17 @@ def at_temperature(
     >>> at_temperature([16, 8, 8], 40.0, expansivity=8e-4)
     array([15.762, 7.952, 7.808])
     """
-    points = _points(hsp, "hsp")
-    rise = np.asarray(celsius, dtype=float)[..., None] - reference_celsius
-    rate = np.asarray(expansivity, dtype=float)[..., None]
+    points = _within_reach(_points(hsp, "hsp"), "hsp")
+    rise = checks.temperatures(celsius)[..., None] - checks.temperatures(reference_celsius, "reference_celsius")
+    rate = checks.array(expansivity, "expansivity", "(...)")[..., None]
+    if not np.all(np.abs(rate) <= _MOST_EXPANSIVITY):
+        raise checks.refuse(expansivity, "expansivity", f"numbers up to {_MOST_EXPANSIVITY:g} per kelvin")
     per_kelvin = np.concatenate([1.25 * rate, 0.5 * rate, 1.22e-3 + 0.5 * rate], axis=-1)
-    return points * np.exp(-per_kelvin * rise)
+    try:
+        return points * np.exp(-per_kelvin * rise)
+    except ValueError:
+        message = f"hsp {points.shape}, celsius {np.shape(celsius)} and expansivity {rate.shape[:-1]} do not broadcast"
+        raise InputError(message) from None
 
 
 def teas_fractions(hsp: HSP | ArrayLike) -> NDArray[np.float64]:
@@ -311,6 +366,11 @@ def teas_fractions(hsp: HSP | ArrayLike) -> NDArray[np.float64]:
     ndarray of shape (..., 3)
         Shares that sum to 100. [%]
 
+    Raises
+    ------
+    InputError
+        When the last axis is not of length 3, or the three sum to nothing.
+
     References
     ----------
     Teas fractions as used in conservation: J. Burke, 1984.
@@ -320,5 +380,9 @@ def teas_fractions(hsp: HSP | ArrayLike) -> NDArray[np.float64]:
     >>> teas_fractions(HSP(15.5, 10.4, 7.0)).round(1)
     array([47.1, 31.6, 21.3])
     """
-    points = _points(hsp, "hsp")
-    return 100.0 * points / points.sum(axis=-1, keepdims=True)
+    points = _within_reach(_points(hsp, "hsp"), "hsp")
+    total = points.sum(axis=-1, keepdims=True)
+    if np.any(total <= 0):
+        message = f"hsp holds a point whose parts sum to {total[total <= 0].flat[0]:g}; expected numbers > 0 in MPa^0.5"
+        raise InputError(message)
+    return 100.0 * points / total

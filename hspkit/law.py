@@ -12,8 +12,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from hspkit import data
-from hspkit.errors import InputError, UnknownNameError
+from hspkit import checks, data
+from hspkit.errors import UnknownNameError
 
 __all__ = ["Limit", "LimitUse", "categories", "grounds", "limit_uses", "limits", "markets", "permission"]
 
@@ -101,8 +101,8 @@ def categories() -> tuple[str, ...]:
 
 def _check(value: str, allowed: Iterable[str], what: str) -> None:
     known = list(allowed)
-    if value not in known:
-        message = f"no {what} {value!r}; expected one of {', '.join(known)}"
+    if not isinstance(value, str) or value not in known:
+        message = f"no {what} {checks.said(value)}; expected one of {', '.join(known)}"
         raise UnknownNameError(message)
 
 
@@ -136,6 +136,7 @@ def limits(carrier: str, market: str, category: str | None = None) -> tuple[Limi
     [(3000.0, 'mg/kg')]
     """
     _check(market, markets(), "market")
+    checks.text(carrier, "carrier", "the name of a carrier")
     rows = [row for row in _rows() if row.carrier == carrier and row.market == market]
     if category is None:
         return tuple(rows)
@@ -278,25 +279,21 @@ def limit_uses(
     >>> [(use.carriers, round(use.share, 2)) for use in uses]
     [(('propylene glycol',), 0.9), (('triacetin', 'propylene glycol'), 0.83)]
     """
-    if not (np.isfinite(product_density) and product_density > 0):
-        message = f"product_density is {product_density!r}; expected a positive density in g/mL"
-        raise InputError(message)
-    if basis not in (CONSUMED, IN_FLAVOURING):
-        message = f"basis is {basis!r}; expected {CONSUMED!r} or {IN_FLAVOURING!r}"
-        raise InputError(message)
+    density = checks.between(product_density, "product_density", 0, np.inf, "a positive density in g/mL")
+    checks.choice(basis, "basis", (CONSUMED, IN_FLAVOURING))
+    checks.kind(doses, "doses", Mapping, "a mapping such as {'triacetin': 110}")
     grouped: dict[tuple[str, float, str, str], list[tuple[float, Limit]]] = {}
     for given, dose in doses.items():
-        carrier = given if isinstance(given, str) else given.listed_name
-        if not (np.isfinite(dose) and dose >= 0):
-            message = f"the dose of {given!r} is {dose!r}; expected a number >= 0 in mg/L"
-            raise InputError(message)
+        carrier = given if isinstance(given, str) else getattr(given, "listed_name", None)
+        checks.text(carrier, f"{checks.said(given)} among the doses", "the name of a carrier, or a Carrier")
+        mass = checks.number(dose, f"the dose of {given!r}", "in mg/L", low=0)
         for row in limits(carrier, market, category):
             if row.basis == basis and row.role in PERMITTING_ROLES and row.unit in ("mg/kg", "mg/L"):
                 key = (row.sum_group or carrier, float(row.limit or 0.0), row.unit, row.reference)
-                grouped.setdefault(key, []).append((float(dose), row))
+                grouped.setdefault(key, []).append((mass, row))
     uses = []
     for (_, limit, unit, _), entries in grouped.items():
-        total = sum(dose for dose, _ in entries) / (product_density if unit == "mg/kg" else 1.0)
+        total = sum(dose for dose, _ in entries) / (density if unit == "mg/kg" else 1.0)
         names = tuple(dict.fromkeys(row.carrier for _, row in entries))
         uses.append(LimitUse(names, total, limit, unit, total / limit, tuple(row for _, row in entries)))
     return tuple(sorted(uses, key=lambda use: -use.share))

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data, gc_report
+from hspkit import checks, data, gc_report
 from hspkit.belief import Belief
 from hspkit.errors import DataFileError, HspkitError, InputError, MoleculeError, UnknownNameError
 from hspkit.gc_report import SUM_TOLERANCE, Report, Sheet
@@ -112,6 +112,7 @@ class Oil:
     made_from: Oil | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
+        self._check()
         if not self.ranges:
             object.__setattr__(self, "ranges", ((None, None),) * len(self.labels))
         lengths = {len(self.labels), len(self.substances), len(self.mass_percent), len(self.ranges)}
@@ -121,8 +122,8 @@ class Oil:
         if not self.substances:
             message = f"oil {self.name!r}: no component is known; expected at least one substance"
             raise InputError(message)
-        shares = np.array([*self.mass_percent, *(share for _, share in self.uncovered)], dtype=float)
-        if not np.all(np.isfinite(shares)) or np.any(shares < 0) or not np.any(shares[: len(self.labels)] > 0):
+        shares = np.array([*self.mass_percent, *(share for _, share in self.uncovered)])
+        if np.any(shares < 0) or not np.any(shares[: len(self.labels)] > 0):
             message = f"oil {self.name!r}: shares must be finite, not negative and not all zero [mass %]"
             raise InputError(message)
         if shares.sum() > 100.0 + SUM_TOLERANCE:
@@ -139,6 +140,39 @@ class Oil:
                 message = f"oil {self.name!r}: two different substances are called {member.name!r}; rename one"
                 raise InputError(message)
             seen[member.identity] = label
+
+    def _check(self) -> None:
+        """Refuse what is of the wrong kind, and keep rows as tuples."""
+        rows = {
+            "labels": [
+                checks.text(one, "one of labels") for one in checks.several(self.labels, "labels", "['limonene']")
+            ],
+            "substances": [
+                checks.kind(one, "one of substances", Substance, "a Substance, such as substance('limonene')")
+                for one in checks.several(self.substances, "substances", "[substance('limonene')]")
+            ],
+            "mass_percent": [
+                checks.number(one, "one of mass_percent", "in mass %")
+                for one in checks.several(self.mass_percent, "mass_percent", "[95.0]")
+            ],
+            "uncovered": [
+                (label, checks.number(share, f"the share of {label!r}", "in mass %"))
+                for label, share in _pairs(self.uncovered, "uncovered", "[('peak 7', 0.3)]")
+            ],
+            "ranges": _pairs(self.ranges, "ranges", "[(94.0, 96.0)]"),
+        }
+        for name, row in rows.items():
+            object.__setattr__(self, name, tuple(row))
+        for name in ("name", "caution"):
+            checks.text(getattr(self, name), name)
+        for name in ("notes", "sources"):
+            checks.several(getattr(self, name), name, "['...']")
+        checks.between(self.mass_yield, "mass_yield", 0, np.inf, "a number > 0")
+        _percent(self.least_covered_percent)
+        if self.liquid_celsius is not None:
+            checks.celsius(self.liquid_celsius, "liquid_celsius")
+        checks.kind(self.belief, "belief", (Belief, type(None)), "what hspkit.learn left, or None")
+        checks.kind(self.made_from, "made_from", (Oil, type(None)), "an Oil or None")
 
     def __repr__(self) -> str:
         return f"Oil({self.name!r}, {len(self.labels)} components, {self.covered_percent:.1f} % covered)"
@@ -271,9 +305,7 @@ class Oil:
         >>> round(five.mass_yield, 3), five.covered_percent + five.uncovered_percent
         (0.2, 100.0)
         """
-        if not (np.isfinite(times) and times >= 1):
-            message = f"times is {times!r}; expected a number >= 1"
-            raise InputError(message)
+        times = checks.number(times, "times", "", low=1)
         most = 100.0 / max(100.0 - self.terpene_percent, 1e-9)
         if times >= most:
             message = (
@@ -318,9 +350,7 @@ class Oil:
         >>> poor.terpene_percent < lemon.terpene_percent
         True
         """
-        if not 0 <= share <= 1:
-            message = f"share is {share!r}; expected 0 (none) to 1 (all)"
-            raise InputError(message)
+        share = checks.number(share, "share", "", low=0, high=1, expected="0 (none) to 1 (all)")
         kept = np.asarray(self.mass_percent) * np.where(self.terpenes, 1.0 - share, 1.0)
         return self._with_masses(kept, f"{self.name}, {100 * share:g} % of terpenes removed")
 
@@ -427,6 +457,9 @@ class Oil:
         """
         import pandas as pd
 
+        checks.frame(frame, "frame", "a column of components and one of shares")
+        checks.text(name, "name")
+        _check_columns(component, percent)
         where = f"table {name!r}"
         header = [str(column) for column in frame.columns]
         rows = [
@@ -476,17 +509,28 @@ class Oil:
         DataFileError
             Naming file, row and column; nothing is half-loaded.
         """
-        file = Path(path)
+        file = Path(checks.path(path))
+        checks.kind(name, "name", (str, type(None)), "a text or None")
+        _check_columns(component, percent)
         sheet = gc_report.read_csv(file, component=component, percent=percent)
         found = gc_report.peaks(sheet, file.name, component=component, percent=percent)
         return _from_report(found, name or file.stem, file.name, liquid_celsius, least_covered_percent)
 
 
 def _percent(value: float) -> float:
-    if not (isinstance(value, int | float | np.number) and 0 <= value <= 100):
-        message = f"least_covered_percent is {value!r}; expected 0 to 100 mass %"
-        raise InputError(message)
-    return float(value)
+    return checks.number(value, "least_covered_percent", "", low=0, high=100, expected="0 to 100 mass %")
+
+
+def _check_columns(component: str | None, percent: str | None) -> None:
+    for name, given in (("component", component), ("percent", percent)):
+        checks.kind(given, name, (str, type(None)), "the heading of a column, or None")
+
+
+def _pairs(given: Any, name: str, example: str) -> list[tuple[Any, ...]]:
+    pairs = [checks.several(one, f"one of {name}", example[1:-1]) for one in checks.several(given, name, example)]
+    if any(len(pair) != 2 for pair in pairs):
+        raise checks.refuse(given, name, f"pairs such as {example}")
+    return pairs
 
 
 def _is_alkane(formula: str) -> bool:
@@ -729,8 +773,7 @@ def oil(name: str | Oil | Substance, *, least_covered_percent: float | None = No
     if isinstance(name, Substance):
         return _pure(name)
     if not isinstance(name, str) or not name.strip():
-        message = f"oil is {name!r}; expected a name such as 'lemon, cold-pressed', a Substance or an Oil"
-        raise InputError(message)
+        raise checks.refuse(name, "oil", "a name such as 'lemon, cold-pressed', a Substance or an Oil")
     known = _resolve(check_length(name, "oil"))
     if known is not None:
         return _shipped(known)

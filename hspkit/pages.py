@@ -15,6 +15,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from hspkit import checks
 from hspkit.errors import DataFileError, FileAccessError, InputError
 
 if TYPE_CHECKING:
@@ -294,7 +295,7 @@ def file_bytes(path: str | Path) -> bytes:
     Traceback (most recent call last):
     hspkit.errors.DataFileError: cannot read '/nowhere/oil.csv': there is no file of that name; check the path
     """
-    name = _shown(path)
+    name = _shown(checks.path(path))
     try:
         with Path(path).open("rb") as stream:  # piece by piece: a device says nothing of its size
             pieces, size = [], 0
@@ -381,7 +382,7 @@ def check_target(path: str | Path) -> Path:
     Traceback (most recent call last):
     hspkit.errors.InputError: cannot write '/nowhere/at/all.txt': there is no folder '/nowhere/at'; make it first
     """
-    target, name = Path(path), _shown(path)
+    target, name = Path(checks.path(path)), _shown(path)
     try:
         if target.is_dir():
             message = f"cannot write {name}: it is a folder; give the name of a file"

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hspkit import checks
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.estimation import estimate
 from hspkit.evidence import Liquid, informed, liquid, theory
@@ -104,7 +105,7 @@ def _liquid(given: Any) -> tuple[Substance, Liquid]:
     """Return the substance and the liquid that a name, CAS number, SMILES or Substance means."""
     found = substance(given) if isinstance(given, str) else given
     if not isinstance(found, Substance):
-        message = f"expected a name, CAS number, SMILES or Substance, got {given!r}"
+        message = f"expected a name, CAS number, SMILES or Substance, got {checks.said(given)}"
         raise InputError(message)
     return found, _as_liquid(found, given)
 
@@ -162,13 +163,8 @@ def pair_miscibility(a: str | Substance, b: str | Substance, *, celsius: float =
     >>> pair_miscibility("linalool", "ethanol").probability > 0.9
     True
     """
-    try:
-        warmth = float(celsius)
-    except (TypeError, ValueError):
-        warmth = float("nan")
-    if not -90.0 <= warmth <= 400.0:
-        message = f"celsius is {celsius!r}; expected a temperature in degC, best from 0 to 100"
-        raise InputError(message)
+    expected = "a temperature in degC, best from 0 to 100"
+    warmth = checks.number(celsius, "celsius", "", low=-90.0, high=400.0, expected=expected)
     if not CELSIUS_RANGE[0] <= warmth <= CELSIUS_RANGE[1]:
         message = f"celsius is {warmth:g}; the temperature rates hold from 0 to 100 degC, this is an extrapolation"
         warnings.warn(message, ExtrapolationWarning, stacklevel=2)

@@ -21,12 +21,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from hspkit import application as product
-from hspkit import data, hansen, pages
+from hspkit import checks, data, hansen, pages
 from hspkit.application import Application
 from hspkit.carriers import NOT_FOR_INGESTION, NOT_LISTED, Blend, Carrier, carrier, check_distinct
 from hspkit.carriers import carriers as listed_carriers
 from hspkit.errors import InputError, UnknownNameError
-from hspkit.miscibility import DRAWS, Outcome, check_parts, dissolve
+from hspkit.miscibility import DRAWS, Outcome, check_celsius, check_parts, dissolve
 from hspkit.oils import Oil, covered
 from hspkit.pages import number
 
@@ -253,7 +253,7 @@ class Ranking:
             When the carrier was not ranked.
         """
         names = [str(n) for n in self.table["carrier"]]
-        wanted = name if name in names else carrier(name).name
+        wanted = name if isinstance(name, str) and name in names else carrier(name).name
         if wanted not in names:
             message = f"{name!r} is not in this ranking; ranked: {', '.join(names)}"
             raise UnknownNameError(message)
@@ -483,10 +483,13 @@ def rank_carriers(
     import pandas as pd
 
     subject = covered(oil_or_name)
-    parts = check_parts(oil_parts, carrier_parts)
-    chosen: list[Carrier | Blend] = (
-        [carrier(one) if isinstance(one, str) else one for one in carriers] if carriers is not None else candidates()
-    )
+    parts, warmth = check_parts(oil_parts, carrier_parts), check_celsius(celsius)
+    if application is not None:
+        product.check_application(application)
+    checks.flag(include_alcohol, "include_alcohol")
+    checks.flag(progress, "progress")
+    named = candidates() if carriers is None else checks.several(carriers, "carriers", "['triacetin', 'MCT']")
+    chosen = [carrier(one) for one in named]
     check_distinct(chosen)
     given = {one.name for one in chosen}
     added = [carrier(f"ethanol {strength} % vol") for strength in YARDSTICKS] if include_alcohol else []
@@ -497,7 +500,7 @@ def rank_carriers(
         raise InputError(message)
     rows, outcomes = [], []
     for candidate in _watched(chosen) if progress else chosen:
-        outcome = dissolve(subject, candidate, oil_parts=parts[0], carrier_parts=parts[1], celsius=celsius)
+        outcome = dissolve(subject, candidate, oil_parts=parts[0], carrier_parts=parts[1], celsius=warmth)
         row = _row(candidate, outcome, application)
         if candidate in added:
             row["notes"] = "; ".join(filter(None, ["yardstick, not a carrier without alcohol", row["notes"]]))
@@ -518,7 +521,7 @@ def rank_carriers(
         table,
         application,
         *parts,
-        float(celsius),
+        warmth,
         tuple(outcomes[i] for i in order),
         cautions,
         tuple(one.name for one in added),

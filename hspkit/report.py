@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from hspkit import application as product
-from hspkit import ethanol, pages
+from hspkit import checks, ethanol, pages
 from hspkit.application import Application, Dosing
 from hspkit.carriers import NOT_FOR_INGESTION, NOT_LISTED, Blend, Carrier, carrier
 from hspkit.errors import InputError
@@ -75,14 +75,17 @@ def read_batch(batch: float | str) -> tuple[float, str]:
     >>> read_batch("1.5 kg"), read_batch(250)
     ((1500.0, 'g'), (250.0, 'mL'))
     """
-    message = f"batch is {batch!r}; expected an amount such as '2 L', '500 mL', '750 g' or '1.5 kg'"
-    match = re.fullmatch(r"\s*([0-9]*[.,]?[0-9]+(?:e[0-9]+)?)\s*([A-Za-z]*)\s*", str(batch))
+    expected = "an amount such as '2 L', '500 mL', '750 g' or '1.5 kg'"
+    refusal = checks.refuse(batch, "batch", expected)
+    if not isinstance(batch, str):
+        return checks.between(batch, "batch", 0, _MOST_BATCH, expected), "mL"
+    match = re.fullmatch(r"\s*([0-9]*[.,]?[0-9]+(?:e[0-9]+)?)\s*([A-Za-z]*)\s*", batch)
     if match is None:
-        raise InputError(message)
+        raise refusal
     amount, unit = float(match[1].replace(",", ".")), match[2].lower() or "ml"
     factor = _VOLUME_UNITS.get(unit, _MASS_UNITS.get(unit))
-    if factor is None or not (np.isfinite(amount) and amount > 0):
-        raise InputError(message)
+    if factor is None or not 0 < amount <= _MOST_BATCH:
+        raise refusal
     return amount * factor, "mL" if unit in _VOLUME_UNITS else "g"
 
 
@@ -394,6 +397,8 @@ def _written(text: str, path: str | Path | None) -> str:
 
 
 _ORDERED = "Order of mixing"
+#: No batch [mL or g] is larger and no kilogram costs more; judgement, for a slip of the keyboard.
+_MOST_BATCH, _MOST_PRICE = 1e12, 1e9
 
 
 def _marks(heading: str, count: int) -> list[str]:
@@ -464,10 +469,14 @@ def batch_sheet(
     >>> sheet.table[["liquid", "volume_mL"]].values.tolist()
     [['sweet orange, cold-pressed', 100.0], ['triacetin', 200.0], ['stock', 300.0]]
     """
-    subject = covered(oil_or_name)
-    liquid = carrier(carrier_or_blend) if isinstance(carrier_or_blend, str) else carrier_or_blend
+    subject, liquid = covered(oil_or_name), carrier(carrier_or_blend)
     given = check_parts(oil_parts, carrier_parts)
     product.check_basis(basis)
+    if application is not None:
+        product.check_application(application)
+    checks.text(currency, "currency")
+    checks.kind(title, "title", (str, type(None)), "a text or None")
+    named = {} if prices is None else checks.kind(prices, "prices", Mapping, "a mapping such as {'oil': 12.5}")
     size, unit = read_batch(batch)
     parts = product.volume_parts(*given, oil_density=subject.density, carrier_density=liquid.density, basis=basis)
     outcome = dissolve(subject, liquid, oil_parts=parts[0], carrier_parts=parts[1], celsius=celsius)
@@ -491,7 +500,7 @@ def batch_sheet(
             f"{number(subject.uncovered_percent, 2)} % of {subject.name} has no substance in the tables and does not "
             "enter the prediction."
         )
-    lines = _lines(subject, liquid, parts, size, unit, _checked_prices(prices or {}, subject, liquid))
+    lines = _lines(subject, liquid, parts, size, unit, _checked_prices(named, subject, liquid))
     return BatchSheet(
         subject,
         liquid,
@@ -521,11 +530,8 @@ def _checked_prices(prices: Mapping[str, float], subject: Oil, liquid: Carrier |
         if name not in names:
             message = f"a price is given for {key!r}, which is not in the batch; expected 'oil' or {', '.join(names)}"
             raise InputError(message)
-        value = float("nan") if isinstance(price, str) else float(price)
-        if not (np.isfinite(value) and value >= 0):
-            message = f"the price of {key!r} is {price!r}; expected a number >= 0 per kg"
-            raise InputError(message)
-        found[name] = value
+        expected = "a number >= 0 per kg"
+        found[name] = checks.number(price, f"the price of {key!r}", "", low=0, high=_MOST_PRICE, expected=expected)
     return found
 
 

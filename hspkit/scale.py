@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from hspkit import checks
+from hspkit.belief import check_draws
 from hspkit.carriers import NOT_LISTED, Blend, Carrier
 from hspkit.errors import ExtrapolationWarning, HspkitError, InputError
 from hspkit.estimation import batches, estimate_many
@@ -80,6 +82,9 @@ def dissolve_many(questions: pd.DataFrame, *, draws: int = DRAWS, random_state: 
     import pandas as pd
 
     _check_questions(questions)
+    checks.frame(questions, "questions", "columns oil and carrier")
+    check_draws(draws)
+    checks.random_state(random_state)
     index = questions.index
     given = {
         name: list(questions[name]) if name in questions.columns else [default] * len(index)
@@ -123,7 +128,7 @@ def _answer(question: dict[str, Any], draws: int, random_state: int) -> tuple[Ou
     for name in DEFAULTS:
         try:
             question[name] = float(question[name])
-        except (TypeError, ValueError):
+        except (TypeError, ValueError, OverflowError):
             return None, "failed", f"{name} is {question[name]!r}; expected a number"
     oil, liquid, *numbers = question.values()
     with warnings.catch_warnings(record=True) as caught:
@@ -205,14 +210,16 @@ def estimate_partitions(
                 frame.to_csv(f"part-{number}.csv")
     """
     batches.module_of(method)
+    checks.kind(progress, "progress", (Callable, type(None)), "a function of two numbers, or None")
     engine = _client(client)
     if getattr(smiles, "ndim", 1) == 2:
-        if column not in smiles.columns:
-            message = f"no column {column!r}; columns: {', '.join(map(str, smiles.columns))}"
+        if not isinstance(column, Hashable) or column not in smiles.columns:
+            message = f"no column {checks.said(column)}; columns: {', '.join(map(str, smiles.columns))}"
             raise InputError(message)
         smiles = smiles[column]
     if isinstance(smiles, str | bytes):
-        message = f"smiles is the text {smiles!r}; expected a list or Series of SMILES (use estimate for one)"
+        given = checks.said(smiles)
+        message = f"smiles is the text {given}; expected a list or Series of SMILES (use estimate for one)"
         raise InputError(message)
     if not (hasattr(smiles, "iloc") or hasattr(smiles, "to_delayed")):
         smiles = _series(smiles)
@@ -265,6 +272,9 @@ def dissolve_partitions(
         answers = pandas.concat(scale.dissolve_partitions(questions, client=client))
     """
     _check_questions(questions)
+    checks.kind(progress, "progress", (Callable, type(None)), "a function of two numbers, or None")
+    check_draws(draws)
+    checks.random_state(random_state)
     engine = _client(client)
     parts, count = _parts(questions, npartitions, QUESTIONS)
     work = partial(dissolve_many, draws=draws, random_state=random_state)
@@ -285,28 +295,23 @@ def _client(given: Any) -> Any:
             message = "there is no dask client; make one with distributed.Client(...) and pass it as client"
             raise InputError(message) from error
     if not isinstance(given, distributed.Client):
-        message = f"client is {given!r}; expected a distributed.Client"
-        raise InputError(message)
+        raise checks.refuse(given, "client", "a distributed.Client")
     return given
 
 
 def _series(smiles: Iterable[Any]) -> pd.Series:
     import pandas as pd
 
-    return pd.Series(list(smiles), dtype=object)
+    return pd.Series(checks.several(smiles, "smiles", "['CCO', 'CCCO']"), dtype=object)
 
 
 def _parts(table: Any, npartitions: int | None, rows: int) -> tuple[Iterator[Any], int]:
     """Return parts of a table, cut when they are asked for, and their number."""
-    if npartitions is not None and (
-        isinstance(npartitions, bool) or npartitions != int(npartitions) or npartitions < 1
-    ):
-        message = f"npartitions is {npartitions!r}; expected a whole number >= 1"
-        raise InputError(message)
+    asked = None if npartitions is None else checks.whole(npartitions, "npartitions", low=1)
     if hasattr(table, "to_delayed"):
-        lazy = (table if npartitions is None else table.repartition(npartitions=int(npartitions))).to_delayed()
+        lazy = (table if asked is None else table.repartition(npartitions=asked)).to_delayed()
         return iter(lazy), len(lazy)
-    count = -(-len(table) // rows) if npartitions is None else min(int(npartitions), len(table))
+    count = -(-len(table) // rows) if asked is None else min(asked, len(table))
     count = max(count, 1)  # an empty table has one empty answer, with its columns
     edges = np.linspace(0, len(table), count + 1).round().astype(int)
     return (table.iloc[start:stop] for start, stop in pairwise(edges)), count

@@ -331,7 +331,7 @@ def test_points_of_hansen_space_in_every_form_and_none_else():
     assert desirability([16, 4, 5], 5.0, HSP(16, 4, 5), ["clear"]) == 1.0
     with pytest.raises(InputError, match="lacks the columns delta_h"):
         desirability([16, 4, 5], 5.0, frame[["delta_d", "delta_p"]], words)
-    with pytest.raises(InputError, match="cannot be read as numbers"):
+    with pytest.raises(InputError, match="expected numbers in an array"):
         desirability([16, 4, 5], 5.0, [["a", "b", "c"]], ["clear"])
     with pytest.raises(InputError, match="hsp has 2 rows and outcomes 1; expected as many"):
         desirability([16, 4, 5], 5.0, frame, ["clear"])

@@ -35,7 +35,16 @@ from hspkit.application.rules import (
     under_taste_limit,
 )
 from hspkit.application.stock import StockRange, stock_range
-from hspkit.application.use import DRINKS, Application, Dose, check_basis, dose, positive, volume_parts
+from hspkit.application.use import (
+    DRINKS,
+    Application,
+    Dose,
+    check_application,
+    check_basis,
+    dose,
+    positive,
+    volume_parts,
+)
 
 __all__ = [
     "CHECK_THE_LAW",
@@ -53,6 +62,7 @@ __all__ = [
     "StockRange",
     "TasteLine",
     "carrier_dissolves",
+    "check_application",
     "check_basis",
     "clouding",
     "cosolvency_factor",

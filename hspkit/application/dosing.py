@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hspkit import ethanol
+from hspkit import checks, ethanol
 from hspkit.application.drink import Clouding, clouding, cosolvency_factor
 from hspkit.application.pouring import Pouring, pouring_band
 from hspkit.application.rules import (
@@ -23,10 +23,10 @@ from hspkit.application.rules import (
     under_taste_limit,
 )
 from hspkit.application.stock import StockRange, stock_range
-from hspkit.application.use import Application, Dose, check_basis, dose, volume_parts
+from hspkit.application.use import Application, Dose, check_application, check_basis, dose, volume_parts
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
-from hspkit.miscibility import Outcome, check_parts, dissolve, ethanol_strength_to_clear
+from hspkit.miscibility import Outcome, check_celsius, check_parts, dissolve, ethanol_strength_to_clear
 from hspkit.oils import Oil, covered
 from hspkit.pages import html_list, html_table, number
 
@@ -306,10 +306,12 @@ def dosing(
     >>> found.allowed, round(found.dose.carrier_mg_per_L)
     (True, 166)
     """
-    subject = covered(oil_or_name)
-    liquid = carrier(carrier_or_blend) if isinstance(carrier_or_blend, str) else carrier_or_blend
+    subject, liquid = covered(oil_or_name), carrier(carrier_or_blend)
+    check_application(application)
     given = check_parts(oil_parts, carrier_parts)
     check_basis(basis)
+    checks.kind(outcome, "outcome", (Outcome, type(None)), "what dissolve returned, or None")
+    check_celsius(celsius)
     if not np.isfinite(liquid.density):
         message = f"no density of {liquid.name!r} is on record, so its dose cannot be worked out"
         raise InputError(message)

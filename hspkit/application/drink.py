@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from hspkit import checks
 from hspkit.application.rules import mass_shares
-from hspkit.application.use import positive
-from hspkit.carriers import Blend, Carrier
+from hspkit.application.use import MOST_DOSE, check_strength
+from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.evidence import theory
 from hspkit.miscibility import RESIDUE
+from hspkit.oils import Oil, oil
 from hspkit.pages import number
 from hspkit.phases import interaction_strength
 from hspkit.substances import Substance, substance
@@ -169,6 +171,11 @@ def general_solubility(log_p: float, molar_mass: float, melting_celsius: float |
     float
         Water solubility at 25 C. [mg/L]
 
+    Raises
+    ------
+    InputError
+        When a number is beyond nature.
+
     References
     ----------
     Jain and Yalkowsky, J. Pharm. Sci. 90 (2001) 234-252; equation as in a QSAR Comb. Sci. 2003 abstract.
@@ -178,8 +185,12 @@ def general_solubility(log_p: float, molar_mass: float, melting_celsius: float |
     >>> general_solubility(4.57, 136.24)
     11.6
     """
-    melting = 25.0 if melting_celsius is None else max(25.0, melting_celsius)
-    return float(10.0 ** (0.5 - 0.01 * (melting - 25.0) - log_p) * molar_mass * 1000.0)
+    coefficient = checks.number(log_p, "log_p", "", low=-10, high=25)
+    mass = checks.positive(molar_mass, "molar_mass", "in g/mol", most=1e5)
+    melting = 25.0
+    if melting_celsius is not None:
+        melting = max(melting, checks.number(melting_celsius, "melting_celsius", "in degC", low=-220, high=1000))
+    return float(10.0 ** (0.5 - 0.01 * (melting - 25.0) - coefficient) * mass * 1000.0)
 
 
 def water_solubility(member: Substance) -> tuple[float, float, str]:
@@ -194,6 +205,7 @@ def water_solubility(member: Substance) -> tuple[float, float, str]:
     >>> water_solubility(substance("limonene"))[2]
     'measured'
     """
+    member = substance(member)
     if member.water_solubility is not None:
         spread = member.water_solubility_sd_ln
         return float(member.water_solubility), GSE_SD_LN if spread is None else float(spread), _MEASURED
@@ -223,6 +235,11 @@ def cosolvency_factor(log_p: float, ethanol_percent: float) -> float:
     ethanol_percent : float
         Ethanol in the drink. [% vol]
 
+    Raises
+    ------
+    InputError
+        When a number is beyond nature.
+
     References
     ----------
     Yalkowsky's log-linear rule; constants of ethanol from Millard, Alvarez-Nunez and Yalkowsky, Int. J. Pharm. 245
@@ -233,7 +250,8 @@ def cosolvency_factor(log_p: float, ethanol_percent: float) -> float:
     >>> cosolvency_factor(4.57, 0.0)
     1.0
     """
-    return float(10.0 ** ((0.95 * log_p + 0.30) * ethanol_percent / 100.0))
+    coefficient = checks.number(log_p, "log_p", "", low=-10, high=25)
+    return float(10.0 ** ((0.95 * coefficient + 0.30) * check_strength(ethanol_percent) / 100.0))
 
 
 def clouding(
@@ -276,7 +294,9 @@ def clouding(
     >>> clouding(oil("limonene"), oil_mg_per_L=1).stays_clear
     True
     """
-    amount = float(positive(oil_mg_per_L, "oil_mg_per_L", "mg/L") or 0.0)
+    subject = oil(subject)
+    amount = checks.positive(oil_mg_per_L, "oil_mg_per_L", "in mg/L", most=MOST_DOSE)
+    ethanol_percent = check_strength(ethanol_percent)
     doses = {m: amount * p / 100.0 for m, p in zip(subject.substances, subject.mass_percent, strict=True)}
     brought = _brought(liquid, carrier_mg_per_L)
     for member, dosed in brought.items():
@@ -343,7 +363,8 @@ def carrier_dissolves(liquid: Carrier | Blend, carrier_mg_per_L: float, *, ethan
     >>> carrier_dissolves(carrier("propylene glycol"), 300.0), carrier_dissolves(carrier("MCT"), 300.0)
     (True, False)
     """
-    brought = _brought(liquid, carrier_mg_per_L)
+    ethanol_percent = check_strength(ethanol_percent)
+    brought = _brought(carrier(liquid), carrier_mg_per_L)
     used = [
         dosed / _solubility(member, ethanol_percent)[0]
         for member, dosed in brought.items()
@@ -353,12 +374,13 @@ def carrier_dissolves(liquid: Carrier | Blend, carrier_mg_per_L: float, *, ethan
 
 
 def _brought(liquid: Carrier | Blend | None, carrier_mg_per_L: float) -> dict[Substance, float]:
+    given = checks.number(carrier_mg_per_L, "carrier_mg_per_L", "in mg/L", low=0, high=1e15)
     if liquid is None:
         return {}
     found: dict[Substance, float] = {}
     for part, share in mass_shares(liquid).items():
         if part.substance is not None:
-            found[part.substance] = found.get(part.substance, 0.0) + carrier_mg_per_L * share
+            found[part.substance] = found.get(part.substance, 0.0) + given * share
     return found
 
 
@@ -415,6 +437,11 @@ def oil_phase(given: NDArray[np.float64], soluble: NDArray[np.float64]) -> NDArr
     ndarray of shape (n,)
         Separated amounts; all zero while sum c_i / S_i <= 1. [mmol/L]
 
+    Raises
+    ------
+    InputError
+        When the shapes differ or a number is not one that makes sense.
+
     References
     ----------
     Raoult's law with the balance of Rachford and Rice, J. Pet. Technol. 4 (1952) 19 (from memory).
@@ -424,6 +451,11 @@ def oil_phase(given: NDArray[np.float64], soluble: NDArray[np.float64]) -> NDArr
     >>> oil_phase(np.array([2.0]), np.array([0.5]))
     array([1.5])
     """
+    given, soluble = checks.array(given, "given", "(n,)"), checks.array(soluble, "soluble", "(n,)")
+    sound = given.shape == soluble.shape and np.all((given >= 0) & (given < np.inf)) and np.all(soluble > 0)
+    if not sound:
+        message = "given and soluble must be alike in shape, finite numbers >= 0 and numbers > 0 in mmol/L"
+        raise InputError(message)
     if np.sum(given / soluble) <= 1.0:
         return np.zeros_like(given)
     phase = 0.0

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from hspkit import checks
 from hspkit.application.drink import clouding
-from hspkit.carriers import Blend, Carrier
+from hspkit.application.use import MOST_DOSE
+from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
-from hspkit.miscibility import dissolve, ethanol_strength_to_clear
+from hspkit.miscibility import check_parts, dissolve, ethanol_strength_to_clear
 from hspkit.oils import Oil, covered
 
 if TYPE_CHECKING:
@@ -74,11 +76,17 @@ def handling(
     import pandas as pd
 
     subject = covered(oil_or_name)
+    given = checks.positive(oil_mg_per_L, "oil_mg_per_L", "in mg/L", most=MOST_DOSE)
+    liquid = None if liquid is None else carrier(liquid)
+    check_parts(oil_parts, carrier_parts)
+    folds = [checks.number(one, "one of folds", "") for one in checks.several(folds, "folds", "[5, 10]")]
+    removed = checks.several(terpenes_removed, "terpenes_removed", "[0.95]")
+    removed = [checks.number(one, "one of terpenes_removed", "") for one in removed]
     asked: list[tuple[str, Any]] = [("as it is", lambda: subject)]
     asked += [(f"{times:g}-fold", lambda times=times: subject.folded(times)) for times in folds]
     asked += [
         (f"{100 * share:g} % of terpenes removed", lambda share=share: subject.without_terpenes(share))
-        for share in terpenes_removed
+        for share in removed
     ]
     warned = [part.caution for part in liquid.parts if part.not_for_ingestion] if liquid is not None else []
     rows = []
@@ -89,7 +97,7 @@ def handling(
         except InputError as error:
             rows.append({**row, "note": str(error)})
             continue
-        amount = float(oil_mg_per_L) * made.mass_yield / subject.mass_yield
+        amount = given * made.mass_yield / subject.mass_yield
         clouds = clouding(made, oil_mg_per_L=amount, ethanol_percent=ethanol_percent)
         row |= {
             "mass_yield": made.mass_yield / subject.mass_yield,

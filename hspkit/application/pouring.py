@@ -8,8 +8,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from hspkit import data
+from hspkit import checks, data
 from hspkit.errors import InputError
+from hspkit.miscibility import check_parts
 
 __all__ = ["Pouring", "pouring_band", "stock_viscosity"]
 
@@ -58,7 +59,7 @@ def pouring_band(viscosity: float | None) -> Pouring | None:
     >>> pouring_band(None) is None
     True
     """
-    if viscosity is None or not np.isfinite(viscosity):
+    if viscosity is None or np.isnan(checks.perhaps(viscosity, "viscosity", "in mPa s", low=0)):
         return None
     for row in _bands():
         if row["up_to_mPa_s"] is None or viscosity <= row["up_to_mPa_s"]:
@@ -84,6 +85,11 @@ def stock_viscosity(
     float
         Viscosity of the stock. [mPa s]
 
+    Raises
+    ------
+    InputError
+        When a viscosity or a part is not a number > 0.
+
     References
     ----------
     Arrhenius's rule for ideal mixtures; for oils in carriers it was not tested.
@@ -93,7 +99,10 @@ def stock_viscosity(
     >>> stock_viscosity(20.0, 1.0, oil_parts=1, carrier_parts=2)
     7.37
     """
-    if oil_viscosity is None:
-        return float("nan")
-    share = oil_parts / (oil_parts + carrier_parts)
-    return float(np.exp(share * np.log(oil_viscosity) + (1.0 - share) * np.log(carrier_viscosity)))
+    oil, carrier = check_parts(oil_parts, carrier_parts)
+    share, logs = oil / (oil + carrier), []
+    for name, value in (("oil_viscosity", oil_viscosity), ("carrier_viscosity", carrier_viscosity)):
+        if value is None or np.isnan(checks.perhaps(value, name, "in mPa s")):
+            return float("nan")
+        logs.append(np.log(checks.positive(value, name, "in mPa s")))
+    return float(np.exp(share * logs[0] + (1.0 - share) * logs[1]))

@@ -11,9 +11,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from hspkit import data
-from hspkit.application.use import Application, Dose
-from hspkit.carriers import Blend, Carrier
+from hspkit import checks, data
+from hspkit.application.use import Application, Dose, check_application
+from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.law import CONSUMED, IN_FLAVOURING, Limit, LimitUse, grounds, limit_uses, limits
 from hspkit.pages import number
 
@@ -168,7 +168,8 @@ def permission(part: Carrier, market: str, category: str) -> Permission:
     >>> permission(carrier("dipropylene glycol"), "US", "soft drinks").allowed
     False
     """
-    word = part.permitted(market, category)
+    expected = "a Carrier, such as hspkit.carrier('triacetin')"
+    word = checks.kind(part, "part", Carrier, expected).permitted(market, category)
     rows = grounds(part.listed_name, market, category)
     if word in _PERMITTED:
         allowing = [row for row in rows if row.permitted in _PERMITTED]
@@ -224,8 +225,9 @@ def legal_limit(
     3000.0
     """
     shares = mass_shares(liquid)
-    where = (application.market, application.category)
-    stocked = {part.listed_name: 1e6 * share * share_of_stock for part, share in shares.items()}
+    where = (check_application(application).market, application.category)
+    held = checks.number(share_of_stock, "share_of_stock", "", low=0, high=1)
+    stocked = {part.listed_name: 1e6 * share * held for part, share in shares.items()}
     for use in limit_uses(stocked, *where, basis=IN_FLAVOURING):
         if use.share > 1.0:
             return 0.0, _rule(use)
@@ -250,6 +252,7 @@ def mass_shares(liquid: Carrier | Blend) -> dict[Carrier, float]:
     >>> mass_shares(carrier("triacetin"))
     {Carrier('triacetin', 102-76-1): 1.0}
     """
+    liquid = carrier(liquid)
     if isinstance(liquid, Carrier):
         return {liquid: 1.0}
     return {part: float(share) for part, share in zip(liquid.parts, liquid.mass_fractions, strict=True) if share > 0}
@@ -348,6 +351,7 @@ def most_carrier_in_stock(liquid: Carrier | Blend, application: Application) -> 
     >>> most_carrier_in_stock(carrier("propylene glycol"), Application("US", "soft drinks", oil_mg_per_L=40))
     (0.97, 'propylene glycol: at most 970,000 mg/kg in the flavouring (21 CFR 184.1666(d))')
     """
+    check_application(application)
     undiluted = {part.listed_name: 1e6 * share for part, share in mass_shares(liquid).items()}
     uses = limit_uses(undiluted, application.market, application.category, basis=IN_FLAVOURING)
     if not uses or uses[0].share <= 1.0:
@@ -381,7 +385,8 @@ def law_lines(liquid: Carrier | Blend, application: Application, amount: Dose) -
     >>> line.limit, line.unit, line.dose, line.reference
     (970000.0, 'mg/kg', 714285.7, '21 CFR 184.1666(d)')
     """
-    where = (application.market, application.category)
+    where = (check_application(application).market, application.category)
+    checks.kind(amount, "amount", Dose, "a Dose, as hspkit.application.dose returns it")
     shares = mass_shares(liquid)
     eaten = {part.listed_name: share * amount.carrier_mg_per_L for part, share in shares.items()}
     stocked = {part.listed_name: 1e6 * share * amount.carrier_share for part, share in shares.items()}
@@ -432,12 +437,12 @@ def taste_lines(liquid: Carrier | Blend, carrier_mg_per_L: float) -> tuple[Taste
     >>> taste_lines(carrier("triacetin"), 600.0)[0].broken
     True
     """
-    nan = float("nan")
+    dose, nan = checks.perhaps(carrier_mg_per_L, "carrier_mg_per_L", "in mg/L", low=0), float("nan")
     return tuple(
         TasteLine(
             part.name,
             part.taste,
-            share * carrier_mg_per_L,
+            share * dose,
             nan if part.taste_unnoticed is None else part.taste_unnoticed,
             nan if part.taste_limit is None else part.taste_limit,
             part.sources.get("taste", ""),

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from hspkit import checks
 from hspkit.application.rules import (
     legal_limit,
     mass_shares,
@@ -14,8 +15,8 @@ from hspkit.application.rules import (
     taste_limit,
     taste_unknown,
 )
-from hspkit.application.use import Application
-from hspkit.carriers import Blend, Carrier
+from hspkit.application.use import Application, check_application
+from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.pages import number
 
 __all__ = ["StockRange", "stock_range"]
@@ -57,7 +58,8 @@ class StockRange(NamedTuple):
         carrier_parts_per_oil_part : float
             Volume of carrier to one volume of oil. [-]
         """
-        return bool(self.most_concentrated <= carrier_parts_per_oil_part <= self.most_dilute)
+        ratio = checks.number(carrier_parts_per_oil_part, "carrier_parts_per_oil_part", "", low=0)
+        return bool(self.most_concentrated <= ratio <= self.most_dilute)
 
     def sentence(self) -> str:
         """Return the range in words.
@@ -125,7 +127,10 @@ def stock_range(
     >>> stock_range(carrier("triacetin"), soda, max_oil_percent=100, oil_density=0.84).most_dilute
     9.07
     """
-    share = max_oil_percent / 100.0
+    liquid = carrier(liquid)
+    check_application(application)
+    density = checks.perhaps(oil_density, "oil_density", "in g/mL", low=0, high=100)
+    share = checks.perhaps(max_oil_percent, "max_oil_percent", "% vol", low=0, high=100) / 100.0
     if share >= 1.0:
         fewest, clear_by = 0.0, "mixes in every proportion"
     elif share <= 0.0:
@@ -148,7 +153,7 @@ def stock_range(
     if in_stock < 1.0:
         bounds.append((in_stock / (1.0 - in_stock), stock_rule))
     most, bound_by = min(bounds, key=lambda bound: bound[0])
-    return StockRange(fewest, most * oil_density / liquid.density, clear_by, bound_by, taste_unknown(liquid))
+    return StockRange(fewest, most * density / liquid.density, clear_by, bound_by, taste_unknown(liquid))
 
 
 def _allowed(part: Carrier, application: Application) -> bool:

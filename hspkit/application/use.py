@@ -9,19 +9,30 @@ from typing import NamedTuple
 
 import numpy as np
 
+from hspkit import checks
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.law import categories, markets
 from hspkit.miscibility import check_parts
 from hspkit.names import check_length
 
-__all__ = ["DRINKS", "Application", "Dose", "check_basis", "dose", "positive", "volume_parts"]
+__all__ = [
+    "DRINKS", "Application", "Dose", "check_application", "check_basis", "check_strength", "dose", "positive",
+    "volume_parts",
+]  # fmt: skip
 
 #: Categories of food that are drunk, and in which a formulator asks whether the drink stays clear.
 DRINKS = ("soft drinks", "alcoholic drinks", "hot drinks")
 
 
+#: Nothing that is eaten holds more [mg/L]; judgement, for a slip of the unit.
+MOST_DOSE = 1e7
+#: No liquid or powder weighs more [g/mL]; the same.
+MOST_DENSITY = 100.0
+
+
 def _choice(given: str, allowed: Sequence[str], what: str) -> str:
-    wanted = check_length(str(given), what).strip().casefold()
+    checks.text(given, what, f"one of {', '.join(allowed)}")
+    wanted = check_length(given, what).strip().casefold()
     for name in allowed:
         if name.casefold() == wanted:
             return name
@@ -29,13 +40,6 @@ def _choice(given: str, allowed: Sequence[str], what: str) -> str:
     hint = f"; near: {close[0]}" if close else ""
     message = f"unknown {what} {given!r}{hint}; allowed: {', '.join(allowed)}"
     raise UnknownNameError(message)
-
-
-def _number(value: object) -> float:
-    try:
-        return float(value)  # type: ignore[arg-type]
-    except (TypeError, ValueError):
-        return float("nan")
 
 
 def positive(value: float | None, name: str, unit: str) -> float | None:
@@ -58,13 +62,7 @@ def positive(value: float | None, name: str, unit: str) -> float | None:
     >>> positive("3", "batch", "mL")
     3.0
     """
-    if value is None:
-        return None
-    number = _number(value)
-    if not np.isfinite(number) or number <= 0:
-        message = f"{name} is {value!r}; expected a number > 0 in {unit}"
-        raise InputError(message)
-    return number
+    return None if value is None else checks.positive(value, name, f"in {unit}")
 
 
 @dataclass(frozen=True)
@@ -115,15 +113,18 @@ class Application:
             _choice(self.category, [c for c in categories() if c != "all foods"], "food category"),
         )
         for name in ("oil_mg_per_L", "stock_mg_per_L"):
-            put(self, name, positive(getattr(self, name), name, "mg/L of finished product"))
-        put(self, "product_density", positive(self.product_density, "product_density", "g/mL"))
+            if getattr(self, name) is not None:
+                unit = "in mg/L of finished product"
+                put(self, name, checks.positive(getattr(self, name), name, unit, most=MOST_DOSE))
+        density = checks.positive(self.product_density, "product_density", "in g/mL", most=MOST_DENSITY)
+        put(self, "product_density", density)
         if (self.oil_mg_per_L is None) == (self.stock_mg_per_L is None):
             given = "both" if self.oil_mg_per_L is not None else "neither"
             message = f"{given} of oil_mg_per_L and stock_mg_per_L given; give exactly one use level in mg/L"
             raise InputError(message)
-        strength = _number(self.ethanol_percent)
-        if not 0 <= strength < 100:
-            message = f"ethanol_percent is {self.ethanol_percent!r}; expected 0 to 100 % vol of the finished product"
+        strength = check_strength(self.ethanol_percent)
+        if strength == 100.0:
+            message = "ethanol_percent is 100; a finished product holds less"
             raise InputError(message)
         put(self, "ethanol_percent", strength)
 
@@ -162,6 +163,41 @@ class Dose(NamedTuple):
         return self.carrier_mg_per_L / self.stock_mg_per_L
 
 
+def check_strength(ethanol_percent: float) -> float:
+    """Return the ethanol of a finished product after checking it. [% vol]
+
+    Raises
+    ------
+    InputError
+        For anything but a number from 0 to 100.
+
+    Examples
+    --------
+    >>> check_strength(40)
+    40.0
+    """
+    expected = "0 to 100 % vol of the finished product"
+    return checks.number(ethanol_percent, "ethanol_percent", "", low=0, high=100, expected=expected)
+
+
+def check_application(application: Application) -> Application:
+    """Return an application after checking that it is one.
+
+    Raises
+    ------
+    InputError
+        For anything else.
+
+    Examples
+    --------
+    >>> check_application("soft drinks")
+    Traceback (most recent call last):
+    hspkit.errors.InputError: application is 'soft drinks'; expected an Application, such as Application("US", ...
+    """
+    example = 'an Application, such as Application("US", "soft drinks", oil_mg_per_L=40)'
+    return checks.kind(application, "application", Application, example)
+
+
 def check_basis(basis: str) -> str:
     """Return the basis of parts after checking it: "volume" or "mass".
 
@@ -175,10 +211,7 @@ def check_basis(basis: str) -> str:
     >>> check_basis("mass")
     'mass'
     """
-    if basis not in ("volume", "mass"):
-        message = f"basis is {basis!r}; expected 'volume' or 'mass'"
-        raise InputError(message)
-    return basis
+    return checks.choice(basis, "basis", ("volume", "mass"))
 
 
 def volume_parts(
@@ -218,10 +251,10 @@ def volume_parts(
 
 
 def _density(value: float, what: str) -> float:
-    if not np.isfinite(value):
+    if np.isnan(checks.perhaps(value, f"{what}_density", "in g/mL")):
         message = f"no density of the {what} is on record, so parts by mass cannot become parts by volume: give volumes"
         raise InputError(message)
-    return float(positive(value, f"{what}_density", "g/mL") or 0.0)
+    return checks.positive(value, f"{what}_density", "in g/mL", most=MOST_DENSITY)
 
 
 def dose(
@@ -265,10 +298,11 @@ def dose(
     >>> dose(soda, oil_parts=1, carrier_parts=2, oil_density=0.84, carrier_density=1.16).carrier_mg_per_L
     110.476
     """
+    check_application(application)
     oil_mass, carrier_mass = check_parts(oil_parts, carrier_parts)
     if check_basis(basis) == "volume":
-        oil_mass *= float(positive(oil_density, "oil_density", "g/mL") or 0.0)
-        carrier_mass *= float(positive(carrier_density, "carrier_density", "g/mL") or 0.0)
+        oil_mass *= checks.positive(oil_density, "oil_density", "in g/mL", most=MOST_DENSITY)
+        carrier_mass *= checks.positive(carrier_density, "carrier_density", "in g/mL", most=MOST_DENSITY)
     if application.oil_mg_per_L is not None:
         oil = application.oil_mg_per_L
     else:

@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
+from hspkit import application as product
+from hspkit import checks
 from hspkit.application import Application
 from hspkit.blending.certificate import Certificate, certify
 from hspkit.blending.exact import Search, search_exact
@@ -26,9 +28,10 @@ from hspkit.blending.screened import search_by_cost, search_by_margin, search_by
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.hansen import HSP
-from hspkit.miscibility import UNDECIDED, check_parts
+from hspkit.miscibility import UNDECIDED, check_celsius, check_parts
 from hspkit.oils import Oil, covered
 from hspkit.ranking import candidates
+from hspkit.substances import Substance
 
 __all__ = ["COLUMNS", "BlendSearch", "Certificate", "best_blend"]
 
@@ -141,7 +144,11 @@ def best_blend(
 
     subjects = _subjects(oil_or_hsp)
     parts = check_parts(oil_parts, carrier_parts)
-    _check(objective, subjects, max_carriers, keep, worst_case, min_p_clear, application)
+    max_carriers, keep, worst_case, min_p_clear = _check(
+        objective, subjects, max_carriers, keep, worst_case, min_p_clear, application
+    )
+    checks.flag(within_taste, "within_taste")
+    warmth, random_state = check_celsius(celsius), checks.random_state(random_state)
     steps = None if increments_percent is None else steps_of(increments_percent)
     given = _liquids(carriers)
     prices = _prices(given, price_per_L, price_per_kg)
@@ -151,7 +158,7 @@ def best_blend(
         "cost": max_cost is not None or objective == "cost",
         "density": False,
     }
-    chosen, left_out = sort_out(given, application, needs, prices, float(celsius))
+    chosen, left_out = sort_out(given, application, needs, prices, warmth)
     if not chosen:
         reasons = "; ".join(f"{name}: {reason}" for name, reason in left_out.items())
         message = f"none of the carriers may be in a blend: {reasons}. Offer other carriers"
@@ -179,7 +186,7 @@ def best_blend(
         cost,
         max_carriers,
         parts,
-        float(celsius),
+        warmth,
         _positive(max_distance, "max_distance", "MPa^0.5"),
     )
     search = _search(problem, objective, steps, keep, min_p_clear, worst_case, random_state)
@@ -258,19 +265,17 @@ def _by_draws(problem: Problem, search: Search) -> Search:
 
 
 def _subjects(given: Any) -> tuple[Oil | HSP, ...]:
-    if isinstance(given, Oil | HSP | str):
+    if isinstance(given, Oil | HSP | Substance | str):
         return (_subject(given),)
     if isinstance(given, np.ndarray) or (isinstance(given, list | tuple) and all(_is_number(x) for x in given)):
-        points = np.atleast_2d(np.asarray(given, dtype=float))
+        points = np.atleast_2d(checks.array(given, "oil_or_hsp", "(3,) or (n, 3)"))
         if points.size and points.shape[-1] == 3 and points.ndim == 2:
             return tuple(HSP(*row) for row in points)
         message = f"oil_or_hsp has shape {points.shape}; expected (3,) or (n, 3): delta_d, delta_p, delta_h in MPa^0.5"
         raise InputError(message)
-    try:
-        several = tuple(_subject(one) for one in given)
-    except TypeError:
-        message = f"oil_or_hsp is {given!r}; expected an Oil, a name, an HSP, or several of them"
-        raise InputError(message) from None
+    if isinstance(given, Mapping) or hasattr(given, "columns") or not isinstance(given, Iterable):
+        raise checks.refuse(given, "oil_or_hsp", "an Oil, a name, an HSP, or several of them")
+    several = tuple(_subject(one) for one in given)
     if not several:
         message = "oil_or_hsp is empty; give at least one oil"
         raise InputError(message)
@@ -289,9 +294,8 @@ def _liquids(given: Iterable[str | Carrier | Blend] | None) -> list[Carrier | Bl
     if given is None:
         return [one for one in candidates() if all(part.role != "diluent" for part in one.parts)]
     if isinstance(given, str):
-        message = f"carriers is the text {given!r}; expected several names, such as [{given!r}, 'triacetin']"
-        raise InputError(message)
-    found = [carrier(one) for one in given]
+        raise checks.refuse(given, "carriers", f"several names, such as [{checks.said(given)}, 'triacetin']")
+    found = [carrier(one) for one in checks.several(given, "carriers", "['triacetin', 'MCT']")]
     if not found:
         message = "carriers is empty; give at least one name, or leave it out to try all that ship"
         raise InputError(message)
@@ -305,14 +309,12 @@ def _prices(
     if per_L is not None and per_kg is not None:
         message = "price_per_L and price_per_kg are both given; give one of them"
         raise InputError(message)
-    asked = per_L if per_L is not None else per_kg or {}
+    name, asked = ("price_per_L", per_L) if per_L is not None else ("price_per_kg", per_kg)
+    asked = {} if asked is None else checks.kind(asked, name, Mapping, "a mapping such as {'triacetin': 3.2}")
     found = {}
     for key, value in asked.items():
         one = carrier(key)
-        price = float(value)
-        if not (np.isfinite(price) and price >= 0):
-            message = f"the price of {key!r} is {value!r}; expected a number >= 0"
-            raise InputError(message)
+        price = checks.number(value, f"the price of {key!r}", "", low=0, high=_MOST, expected="a number >= 0")
         if per_kg is not None:
             if not np.isfinite(one.density):
                 message = f"no density is known for {one.name!r}, so its price per kg is of no use; give it per L"
@@ -325,11 +327,7 @@ def _prices(
 def _positive(value: float | None, name: str, unit: str) -> float | None:
     if value is None:
         return None
-    number = float(value)
-    if not (np.isfinite(number) and number > 0):
-        message = f"{name} is {value!r}; expected a number > 0 in {unit}"
-        raise InputError(message)
-    return number
+    return checks.positive(value, name, f"in {unit}", most=_MOST)
 
 
 def _check(
@@ -340,29 +338,30 @@ def _check(
     worst_case: float | None,
     min_p_clear: float,
     application: Application | None,
-) -> None:
+) -> tuple[int, int, float | None, float]:
     points = [one for one in subjects if isinstance(one, HSP)]
-    if objective not in OBJECTIVES:
-        message = f"objective is {objective!r}; expected one of {', '.join(OBJECTIVES)}"
-    elif objective in ("clear", "water tolerance") and points:
+    checks.choice(objective, "objective", OBJECTIVES)
+    if application is not None:
+        product.check_application(application)
+    size = checks.whole(max_carriers, "max_carriers", low=1, high=6)
+    kept = checks.whole(keep, "keep", low=1)
+    least = checks.between(min_p_clear, "min_p_clear", 0, 1, "a probability between 0 and 1")
+    worst = worst_case
+    if worst is not None:
+        worst = checks.between(worst, "worst_case", 0, 1, "a share between 0 and 1, such as 0.2")
+    if objective in ("clear", "water tolerance") and points:
         message = f"{points[0]!r} is a point in Hansen space, of which nothing can be said to be clear; give an oil"
     elif application is not None and points:
         message = f"{points[0]!r} has no density, so no dose; give an oil, or leave out the application"
-    elif int(max_carriers) != max_carriers or not 1 <= max_carriers <= 6:
-        message = f"max_carriers is {max_carriers!r}; expected a whole number from 1 to 6"
-    elif int(keep) != keep or keep < 1:
-        message = f"keep is {keep!r}; expected a whole number >= 1"
-    elif worst_case is not None and not 0 < worst_case < 1:
-        message = f"worst_case is {worst_case!r}; expected a share between 0 and 1, such as 0.2"
-    elif worst_case is not None and objective not in ("distance", "clear"):
+    elif worst is not None and objective not in ("distance", "clear"):
         message = f"worst_case goes with 'distance' and 'clear'; for {objective!r} raise min_p_clear instead"
-    elif not 0 < min_p_clear < 1:
-        message = f"min_p_clear is {min_p_clear!r}; expected a probability between 0 and 1"
     else:
-        return
+        return size, kept, worst, least
     raise InputError(message)
 
 
+#: No viscosity, price or distance is greater, in its own unit; judgement, for a slip.
+_MOST = 1e9
 #: Most sets of carriers, and most blends of a grid, that are looked at: minutes and gigabytes lie beyond.
 _MOST_SUPPORTS, _MOST_BLENDS = 1_000_000, 4_000_000
 

@@ -15,10 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import application as product
-from hspkit import viscosity
+from hspkit import checks, viscosity
 from hspkit.application import Application
 from hspkit.carriers import Blend, Carrier, carrier, check_distinct
-from hspkit.errors import InputError
 from hspkit.law import IN_FLAVOURING, limit_uses
 
 __all__ = ["Limits", "build_limits", "clash", "excess_of", "sort_out"]
@@ -304,10 +303,9 @@ def clash(limits: Limits, max_carriers: int) -> str:
 def check_shares(shares: Mapping[str, float] | None, what: str) -> dict[str, float]:
     """Return {name of carrier: fraction} after checking the fractions."""
     found = {}
-    for key, value in (shares or {}).items():
-        number = float(value)
-        if not 0.0 <= number <= 1.0:
-            message = f"{what} of {key!r} is {value!r}; expected a volume fraction from 0 to 1"
-            raise InputError(message)
+    given = {} if shares is None else checks.kind(shares, what, Mapping, "a mapping such as {'triacetin': 0.1}")
+    for key, value in given.items():
+        expected = "a volume fraction from 0 to 1"
+        number = checks.number(value, f"{what} of {key!r}", "", low=0, high=1, expected=expected)
         found[carrier(key).name] = number
     return found

@@ -10,11 +10,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from hspkit import checks
 from hspkit.blending.limits import Limits, excess_of
 from hspkit.blending.stock import Stock, mixes
 from hspkit.blending.supports import TOLERANCE, combinations
 from hspkit.carriers import Blend, Carrier
-from hspkit.errors import InputError
 from hspkit.hansen import HSP
 from hspkit.miscibility import Outcome, dissolve, stock_margin
 from hspkit.oils import Oil
@@ -199,11 +199,8 @@ def steps_of(increments_percent: float) -> int:
     >>> steps_of(5)
     20
     """
-    try:
-        number = 100.0 / float(increments_percent)
-    except (TypeError, ValueError, ZeroDivisionError):
-        number = float("nan")
-    if not (np.isfinite(number) and 1 <= number <= 1000 and abs(number - round(number)) < 1e-9):
-        message = f"increments_percent is {increments_percent!r}; expected a step that divides 100 %, such as 1, 2 or 5"
-        raise InputError(message)
+    expected = "a step that divides 100 %, such as 1, 2 or 5"
+    number = 100.0 / checks.number(increments_percent, "increments_percent", "", low=0.1, high=100, expected=expected)
+    if abs(number - round(number)) >= 1e-9:
+        raise checks.refuse(increments_percent, "increments_percent", expected)
     return round(number)

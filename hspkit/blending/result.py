@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import application as product
-from hspkit import data
+from hspkit import checks, data
 from hspkit.application import Application
 from hspkit.blending.certificate import Certificate
 from hspkit.blending.grid import margin_of
@@ -194,6 +194,7 @@ class BlendSearch:
         """
         import pandas as pd
 
+        percent = checks.number(percent, "percent", "% vol", low=0, high=100)
         problem, full = self.problem, self._shares()
         n = len(full)
         moved = np.vstack([full, full + percent / 100.0 * (np.eye(n) - full)])
@@ -231,8 +232,9 @@ class BlendSearch:
         UnknownNameError
             When there is no such row.
         """
-        if not 0 <= number < len(self.blends):
-            message = f"no row {number!r}; the table has rows 0 to {len(self.blends) - 1}"
+        number = checks.whole(number, "number", low=0)
+        if number >= len(self.blends):
+            message = f"no row {number}; the table has rows 0 to {len(self.blends) - 1}"
             raise UnknownNameError(message)
         blend = self.blends[number]
         lines = [blend.name]

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from hspkit import checks
 from hspkit.blending.limits import Limits
 from hspkit.blending.problem import Problem, compositions
 from hspkit.blending.result import BlendSearch
@@ -106,7 +107,12 @@ def survey(
         problem = _part_of(asked, members)
     else:
         subject = asked if isinstance(asked, HSP) else covered(asked)
-        prices = {carrier(name).name: float(price) for name, price in (price_per_L or {}).items()}
+        example = "a mapping such as {'triacetin': 3.2}"
+        asked_of = {} if price_per_L is None else checks.kind(price_per_L, "price_per_L", Mapping, example)
+        prices = {
+            carrier(name).name: checks.number(price, f"the price of {name!r}", "", low=0)
+            for name, price in asked_of.items()
+        }
         known = all(one.name in prices for one in members)
         cost = np.array([prices[one.name] for one in members]) if known else None
         none = Limits((), np.zeros((0, n)), np.zeros(0), np.zeros(0))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hspkit import checks
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.estimation import calibrated, published
 from hspkit.estimation.result import Estimate, Prediction
@@ -35,8 +36,8 @@ COLUMNS = ("delta_d", "delta_p", "delta_h", "volume", "sd_d", "sd_p", "sd_h", "s
 
 def module_of(method: str) -> Any:
     """Return the module that answers for a method."""
-    if method not in METHODS:
-        message = f"no method {method!r}; methods: {', '.join(METHODS)}"
+    if not isinstance(method, str) or method not in METHODS:
+        message = f"no method {checks.said(method)}; methods: {', '.join(METHODS)}"
         raise InputError(message)
     return METHODS[method]
 
@@ -165,14 +166,16 @@ def estimate_many(
     (['ok', 'failed'], [14.84, nan])
     """
     module_of(method)
-    if isinstance(n_jobs, bool) or n_jobs != int(n_jobs) or (n_jobs < 1 and n_jobs != -1):
-        message = f"n_jobs is {n_jobs!r}; expected a number of processes >= 1, or -1 for one per core"
-        raise InputError(message)
+    expected = "a number of processes >= 1, or -1 for one per core"
+    asked = checks.whole(n_jobs, "n_jobs", low=-1, expected=expected)
+    if asked == 0:
+        raise checks.refuse(n_jobs, "n_jobs", expected)
+    checks.flag(progress, "progress")
     entries, index = _column(smiles)
     cores = (
         cpu_count() or 1
     )  # more processes than cores only cost memory, and a slip of a zero or two could stop a machine
-    jobs = cores if n_jobs == -1 else min(int(n_jobs), max(2, cores))
+    jobs = cores if asked == -1 else min(asked, max(2, cores))
     size = CHUNK if jobs == 1 else min(CHUNK, max(1, len(entries) // (SHARES * jobs) + 1))
     tasks = ((chunk, method) for chunk in _chunks(entries, size))
     return _frame(entries, index, _run(tasks, jobs, method), progress)
@@ -189,12 +192,14 @@ def _column(smiles: Iterable[Any]) -> tuple[list[Any], Any]:
     import pandas as pd
 
     if isinstance(smiles, str | bytes):
-        message = f"smiles is the text {smiles!r}; expected a list or Series of SMILES (use estimate for one)"
+        given = checks.said(smiles)
+        message = f"smiles is the text {given}; expected a list or Series of SMILES (use estimate for one)"
         raise InputError(message)
     if isinstance(smiles, pd.DataFrame):
         message = f"smiles is a DataFrame; expected one of its columns ({', '.join(map(str, smiles.columns))})"
         raise InputError(message)
-    return list(smiles), smiles.index if isinstance(smiles, pd.Series) else None
+    entries = list(checks.several(smiles, "smiles", "['CCO', 'CCCO']"))
+    return entries, smiles.index if isinstance(smiles, pd.Series) else None
 
 
 def _frame(entries: list[Any], index: Any, parts: Iterator[Any], progress: bool) -> pd.DataFrame:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from hspkit import checks
 from hspkit.errors import InputError, MoleculeError
 from hspkit.estimation import coefficients, energy, spread
 from hspkit.estimation.coefficients import LEAST_VOLUME, Coefficients, Design
@@ -56,6 +57,8 @@ HUBER = {"delta_d": 1.0, "delta_p": 2.0, "delta_h": 0.8}
 HANSEN = ("delta_d", "delta_p", "delta_h")
 #: Fewest molecules a model is fitted to: below it there is nothing to tell the error bars from.
 LEAST_MOLECULES = 10
+#: A larger molar volume [cm3/mol] or scale of the model [-] is a slip; judgement.
+MOST_VOLUME, MOST_SCALE = 1e5, 1e3
 #: A group met in fewer known molecules than this makes an answer extrapolated.
 LEAST_SUPPORT = 3
 #: Below this likeness to the most alike known molecule (1.4 is identical) an answer is extrapolated.
@@ -161,22 +164,24 @@ class GroupModel:
         MoleculeError
             When structures cannot be used; the message names the rows. A fit does not drop rows silently.
         """
-        entries = list(smiles)
+        self._check_parameters()
+        entries = checks.several(smiles, "smiles", "['CCO', 'CCCO']")
         answers = list(read_molecules(entries))
         bad = [answer for answer in answers if not isinstance(answer, Molecule)]
         if bad:
             shown = "; ".join(f"row {answer.row}: {answer.reason}" for answer in bad[:5])
             message = f"{len(bad)} of {len(answers)} structures cannot be used: {shown}; drop or correct these rows"
             raise MoleculeError(message)
-        target = np.asarray(hsp, dtype=float)
+        target = checks.array(hsp, "hsp", "(n, 3)")
         if target.shape != (len(entries), 3):
             message = f"hsp has shape {target.shape}; expected ({len(entries)}, 3): delta_d, delta_p, delta_h"
             raise InputError(message)
         if len(entries) < LEAST_MOLECULES:
             message = f"{len(entries)} molecules given; at least {LEAST_MOLECULES} are needed"
             raise InputError(message)
-        if not (np.isfinite(target).all() and (target >= 0).all()):
-            row = int(np.flatnonzero(~(np.isfinite(target) & (target >= 0)).all(axis=1))[0])
+        possible = (target >= 0) & (target <= checks.MOST_HSP)
+        if not possible.all():
+            row = int(np.flatnonzero(~possible.all(axis=1))[0])
             message = f"hsp row {row} is {target[row].tolist()}; expected finite numbers >= 0 in MPa^0.5"
             raise InputError(message)
         molecules = [answer for answer in answers if isinstance(answer, Molecule)]
@@ -185,13 +190,20 @@ class GroupModel:
         other = is_other(counted.batch)
         volumes = coefficients.shipped_volumes()
         if volume is not None:
-            given = np.asarray(volume, dtype=float)
-            if given.shape != (len(entries),) or not (np.isfinite(given).all() and (given > 0).all()):
+            given = checks.array(volume, "volume", "(n,)")
+            if given.shape != (len(entries),) or not ((given > 0) & (given <= MOST_VOLUME)).all():
                 message = f"volume must hold {len(entries)} finite numbers > 0 in cm3/mol, one per structure"
                 raise InputError(message)
             volumes = volumes.corrected(counted.counts, other, given)
         fold = folds_of([molecule.graph for molecule in molecules], self.folds, self.random_state)
         return self.fit_counted(counted, target, volumes, fold, [molecule.smiles for molecule in molecules])
+
+    def _check_parameters(self) -> None:
+        """Refuse parameters that cannot be used: `fit` does, as scikit-learn's tools set them one by one."""
+        self.strength = checks.positive(self.strength, "strength", "", most=MOST_SCALE)
+        self.likeness = checks.number(self.likeness, "likeness", "", low=0, high=MOST_SCALE)
+        self.folds = checks.whole(self.folds, "folds", low=2)
+        self.random_state = checks.random_state(self.random_state)
 
     def fit_counted(
         self,

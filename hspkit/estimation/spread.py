@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from hspkit.errors import InputError
+from hspkit import checks
 
 __all__ = ["LEVELS", "Spread", "features", "fit", "fit_one", "limit", "limits_of"]
 
@@ -120,10 +120,8 @@ def limit(limits: Array, level: float) -> Array:
     >>> limit(np.array([[0.6745, 1.2816, 1.6449, 1.9600]]), 0.68).round(2)
     array([0.99])
     """
-    if not 0 < level < 1:
-        message = f"level is {level!r}; expected a share between 0 and 1, such as 0.8"
-        raise InputError(message)
-    place = ndtri(0.5 + level / 2)
+    share = checks.between(level, "level", 0, 1, "a share between 0 and 1, such as 0.8")
+    place = ndtri(0.5 + share / 2)
     known = ndtri(0.5 + np.array(LEVELS) / 2)
     return np.array([place * np.interp(place, known, row / known) for row in np.atleast_2d(limits)])
 

@@ -14,6 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from hspkit import checks, hansen
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.evidence import theory
 from hspkit.evidence.bonds import associating_hydroxyls, bonds_inside, site_densities
@@ -21,7 +22,6 @@ from hspkit.evidence.facts import MISCIBLE_MG_PER_L, WATER
 from hspkit.evidence.loss import mixing_log_likelihood
 from hspkit.evidence.melting import fusion_entropy, supercooled_fraction
 from hspkit.evidence.shipped import Liquid, liquid
-from hspkit.hansen import HSP
 from hspkit.phases.mixture import GAS_CONSTANT
 
 __all__ = ["Evidence", "Piece", "Target"]
@@ -33,6 +33,8 @@ Array = NDArray[np.float64]
 SINGLE_VALUE_SD = {"water solubility": 0.3, "log P": 0.2, "activity": 0.1, "vaporisation enthalpy": 0.03}
 #: Temperatures within which the rates that move parameters may be trusted. [degC]
 CELSIUS_RANGE = (0.0, 100.0)
+#: No liquid has larger molecules [cm3/mol]; judgement, for a slip of the unit.
+MOST_VOLUME = 1e5
 
 
 class Piece(Protocol):
@@ -165,14 +167,7 @@ class _Mixing:
 
 
 def _number(value: Any, what: str, low: float, high: float, unit: str) -> float:
-    try:
-        number = float(value)
-    except (TypeError, ValueError):
-        number = float("nan")
-    if not low <= number <= high:
-        message = f"{what} is {value!r}; expected a number from {low:g} to {high:g} {unit}".rstrip()
-        raise InputError(message)
-    return number
+    return checks.number(value, what, unit, low=low, high=high)
 
 
 def _celsius(value: Any) -> float:
@@ -191,9 +186,10 @@ def _partner(given: Any) -> Liquid:
         return liquid(given)
     point, volume = getattr(given, "hsp", None), getattr(given, "volume", None)
     if point is None or volume is None:
-        message = f"partner is {given!r}; expected the name or CAS number of a shipped substance, or a Substance"
-        raise InputError(message)
-    where = point.array if isinstance(point, HSP) else np.asarray(point, dtype=float)
+        expected = "the name or CAS number of a shipped substance, or a Substance"
+        raise checks.refuse(given, "partner", expected)
+    where = hansen.point(point).array
+    volume = checks.positive(volume, "the volume of the partner", "in cm3/mol", most=MOST_VOLUME)
     spread = getattr(given, "covariance", None)
     name = str(getattr(given, "name", "partner"))
     smiles = getattr(given, "smiles", "") or ("O" if name == WATER else "")
@@ -242,6 +238,16 @@ class Evidence:
     partner: Liquid | None = None
     celsius: float = 25.0
     melting: float | None = None
+
+    def __post_init__(self) -> None:
+        checks.choice(self.kind, "kind", (*SINGLE_VALUE_SD, "mixing"))
+        checks.number(self.value, "value", "")
+        checks.number(self.sd, "sd", "", low=0)
+        _source(self.source)
+        checks.kind(self.partner, "partner", (Liquid, type(None)), "a Liquid or None")
+        _number(self.celsius, "celsius", -90.0, 400.0, "degC")
+        if self.melting is not None:
+            _number(self.melting, "melting", -220.0, 1000.0, "degC")
 
     @classmethod
     def water_solubility(
@@ -375,9 +381,7 @@ class Evidence:
         InputError
             When the outcome is not a bool, or the temperature is impossible.
         """
-        if not isinstance(outcome, bool | np.bool_):
-            message = f"outcome is {outcome!r}; expected True (mixes in all proportions) or False"
-            raise InputError(message)
+        checks.kind(outcome, "outcome", (bool, np.bool_), "True (mixes in all proportions) or False")
         return cls("mixing", float(outcome), 0.0, _source(source), _partner(with_), _celsius(celsius))
 
     def __repr__(self) -> str:
@@ -399,6 +403,7 @@ class Evidence:
         InputError
             When the fact cannot be read without more about the substance, or no parameters could ever meet it.
         """
+        checks.kind(target, "target", Target, "a Target")
         constants = theory.calibration()
         if self.kind == "vaporisation enthalpy":
             energy = 1000.0 * self.value - GAS_CONSTANT * 298.15
@@ -486,6 +491,5 @@ class Evidence:
 
 def _source(given: Any) -> str:
     if not isinstance(given, str) or not given.strip():
-        message = f"source is {given!r}; expected a text that says where the value comes from"
-        raise InputError(message)
+        raise checks.refuse(given, "source", "a text that says where the value comes from")
     return given.strip()

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from hspkit import checks, hansen
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.estimation import Estimate, estimate
 from hspkit.evidence.loss import huber, huber_weight
@@ -207,9 +208,8 @@ def _prior(given: Any) -> _Prior:
     point, spread = getattr(given, "prior", None), getattr(given, "prior_covariance", None)
     volume = getattr(given, "volume", None)
     if point is None or spread is None or volume is None:
-        message = f"prior is {given!r}; expected a Substance, an Estimate or a SMILES"
-        raise InputError(message)
-    mean = point.array if isinstance(point, HSP) else np.asarray(point, dtype=float)
+        raise checks.refuse(given, "prior", "a Substance, an Estimate or a SMILES")
+    mean = hansen.point(point).array
     target = Target(
         float(volume),
         getattr(given, "molar_mass", None),
@@ -256,7 +256,12 @@ def reconcile(prior: Any, evidence: Iterable[Evidence | Piece]) -> Reconciled:
     ('water solubility', ())
     """
     start = _prior(prior)
-    pieces = [item.piece(start.target) if isinstance(item, Evidence) else item for item in evidence]
+    pieces: list[Piece] = []
+    for item in checks.several(evidence, "evidence", "[Evidence.water_solubility(50, source='supplier sheet')]"):
+        piece = item.piece(start.target) if isinstance(item, Evidence) else item
+        if not all(hasattr(piece, name) for name in ("kind", "source", "measured", "residual", "predicted")):
+            raise checks.refuse(item, "one of the evidence", "Evidence, such as Evidence.log_p(4.5)")
+        pieces.append(piece)
     point, covariance, away = posterior(start.mean, start.covariance, pieces)
     found = tuple(
         Residual(

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import ethanol, phases
+from hspkit import checks, ethanol, phases
 from hspkit.errors import InputError
-from hspkit.miscibility.dissolving import check_celsius, check_parts
+from hspkit.miscibility.dissolving import MOST_PARTS, check_celsius
 from hspkit.miscibility.mixture import Mixture
 from hspkit.miscibility.solids import may_crystallise, reason_unknown
 from hspkit.oils import RESIDUE, Oil, covered, oil
@@ -52,7 +52,7 @@ def ethanol_strength_to_clear(oil_or_name: Oil | str, *, volumes: float, celsius
     own = not subject.sources  # profiles that ship are judged by this very test, with what is covered of them
     if own:
         covered(subject)
-    _, ratio = check_parts(1.0, volumes)
+    ratio = checks.positive(volumes, "volumes", "of aqueous ethanol to one of oil", most=MOST_PARTS)
     warmth = check_celsius(celsius)
     spirit = (substance("ethanol"), substance("water"))
     filtered = np.array([member.role != RESIDUE for member in subject.substances]) * subject.fractions

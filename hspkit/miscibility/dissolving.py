@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from hspkit import checks
 from hspkit.belief import DRAWS
 from hspkit.carriers import Blend, Carrier, carrier
-from hspkit.errors import InputError
+from hspkit.checks import CELSIUS_RANGE
 from hspkit.miscibility.extent import haze_edge, look
 from hspkit.miscibility.margin import Margin, Stock, after_trial, margin_of, mixture_key
 from hspkit.miscibility.outcome import Outcome
@@ -16,10 +17,8 @@ from hspkit.phases import Landscape
 
 __all__ = ["CELSIUS_RANGE", "MOST_PARTS", "check_celsius", "check_parts", "dissolve", "stock_margin"]
 
-#: More parts than this are a slip of the keyboard [-]; so are temperatures outside this range [degC], in which no
-#: stock is mixed or kept.
+#: More parts than this are a slip of the keyboard [-].
 MOST_PARTS = 1e6
-CELSIUS_RANGE = (-60.0, 250.0)
 #: Above this probability of clear the rest is called hazy without asking where haze ends [-].
 SURELY_CLEAR = 0.999
 
@@ -42,17 +41,10 @@ def check_parts(oil_parts: float, carrier_parts: float) -> tuple[float, float]:
     >>> check_parts(1, 2)
     (1.0, 2.0)
     """
-    checked = []
-    for name, given in (("oil_parts", oil_parts), ("carrier_parts", carrier_parts)):
-        try:
-            value = float(given)
-        except (TypeError, ValueError):
-            value = float("nan")
-        if not 0 < value <= MOST_PARTS:
-            message = f"{name} is {given!r}; expected a number > 0 (at most {MOST_PARTS:g}) of parts by volume"
-            raise InputError(message)
-        checked.append(value)
-    return checked[0], checked[1]
+    return (
+        checks.positive(oil_parts, "oil_parts", "of parts by volume", most=MOST_PARTS),
+        checks.positive(carrier_parts, "carrier_parts", "of parts by volume", most=MOST_PARTS),
+    )
 
 
 def check_celsius(celsius: float) -> float:
@@ -73,14 +65,7 @@ def check_celsius(celsius: float) -> float:
     >>> check_celsius(25)
     25.0
     """
-    try:
-        value = float(celsius)
-    except (TypeError, ValueError):
-        value = float("nan")
-    if not CELSIUS_RANGE[0] <= value <= CELSIUS_RANGE[1]:
-        message = f"celsius is {celsius!r}; expected {CELSIUS_RANGE[0]:g} to {CELSIUS_RANGE[1]:g} degC"
-        raise InputError(message)
-    return value
+    return checks.celsius(celsius)
 
 
 def dissolve(
@@ -190,6 +175,10 @@ def stock_margin(
     >>> alone == dissolve("limonene", "triacetin").p_clear
     True
     """
+    subject, liquid = covered(subject), carrier(liquid)
+    oil_parts, carrier_parts = check_parts(oil_parts, carrier_parts)
+    water_parts = checks.number(water_parts, "water_parts", "of parts by volume", low=0, high=2.0 * MOST_PARTS)
+    celsius = check_celsius(celsius)
     stock = Stock.of(subject, liquid, oil_parts, carrier_parts, water_parts)
     present = stock.present
     scene = Landscape.of(present.fractions, present.volumes, present.points, celsius=celsius)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from hspkit import phases
+from hspkit import checks, phases
 from hspkit.belief import DRAWS, LAPSE, Belief
 from hspkit.carriers import Blend, Carrier
 from hspkit.miscibility.mixture import Group, Mixture, carrier_substances, liquid_key, oil_members
@@ -48,7 +48,8 @@ class Margin(NamedTuple):
         edge : float
             The limit; infinite for none. [-]
         """
-        return float(ndtr((np.log(edge) - self.mean) / self.sd))
+        limit = edge if isinstance(edge, float) and edge > 0 else checks.positive(edge, "edge", "or infinity")
+        return float(ndtr((np.log(limit) - self.mean) / self.sd))
 
 
 class Stock(NamedTuple):

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 
 from hspkit import data
 from hspkit.belief import Belief, Drawn, draw
-from hspkit.carriers import Blend, Carrier
+from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.evidence.shipped import reconciled
-from hspkit.oils import Oil
+from hspkit.oils import Oil, oil
 from hspkit.substances import Substance
 
 __all__ = ["UNCOVERED", "Component", "Mixture", "carrier_substances", "liquid_key", "oil_members"]
@@ -225,7 +225,7 @@ def carrier_substances(liquid: Carrier | Blend) -> list[Substance]:
     ['ethanol', 'water']
     """
     found = []
-    for part in liquid.parts:
+    for part in carrier(liquid).parts:
         if part.substance is None:
             message = f"no single molecule stands for {part.name!r}, so nothing can be said of what it dissolves"
             raise InputError(message)
@@ -247,6 +247,7 @@ def liquid_key(liquid: Carrier | Blend) -> tuple[tuple[str, float], ...]:
     >>> liquid_key(one) == liquid_key(Blend({"MCT": 0.3, "water": 0.0, "triacetin": 0.7}, basis="volume"))
     True
     """
+    liquid = carrier(liquid)
     parts = zip(carrier_substances(liquid), liquid.fractions, strict=True)
     return tuple(sorted((member.identity, round(float(share), 9)) for member, share in parts if share > 0))
 
@@ -284,6 +285,7 @@ def oil_members(subject: Oil) -> tuple[tuple[Substance | Component, ...], Array]
     >>> members[-1].name, float(fractions[-1])
     ('not covered', 0.068)
     """
+    subject = oil(subject)
     share = subject.uncovered_percent / 100.0
     if share < 1e-9:
         return subject.substances, subject.fractions

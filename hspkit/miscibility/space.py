@@ -6,13 +6,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from hspkit import phases
-from hspkit.belief import THEORY_SD_LN
+from hspkit import checks, phases
+from hspkit.belief import THEORY_SD_LN, check_draws
 from hspkit.miscibility.dissolving import check_celsius, check_parts
 from hspkit.miscibility.margin import SMALLEST_INDEX
 from hspkit.miscibility.mixture import Mixture, oil_members
 from hspkit.miscibility.solids import may_crystallise
 from hspkit.oils import Oil, covered
+from hspkit.phases.mixture import MOST_VOLUME
 
 __all__ = ["clear_probability", "interaction_radius"]
 
@@ -57,6 +58,11 @@ def clear_probability(
     ndarray of shape (...)
         Probability of clear; NaN everywhere when a component of the oil may crystallise. [-]
 
+    Raises
+    ------
+    InputError
+        As `dissolve`, and when the parameters are not (..., 3) numbers or the volume is not a number > 0.
+
     Examples
     --------
     Limonene's own parameters, and those of water:
@@ -67,21 +73,26 @@ def clear_probability(
     subject, warmth = covered(oil_or_name), check_celsius(celsius)
     parts = check_parts(oil_parts, carrier_parts)
     share = parts[0] / sum(parts)
+    draws = check_draws(draws)
+    size = checks.positive(volume, "volume", "in cm3/mol", most=MOST_VOLUME)
+    given = checks.array(hsp, "hsp", "(..., 3)")
+    if given.ndim == 0 or given.shape[-1] != 3 or not np.all((given >= 0) & (given <= checks.MOST_HSP)):
+        raise checks.refuse(hsp, "hsp", "(..., 3) numbers >= 0 in the order delta_d, delta_p, delta_h [MPa^0.5]")
     neat = Mixture.of([(1.0, *oil_members(subject))])
     if may_crystallise(neat, subject, warmth, clear=True):
-        return np.full(np.asarray(hsp).shape[:-1], np.nan)
+        return np.full(given.shape[:-1], np.nan)
     mixture = Mixture.of([(1.0, *oil_members(subject))]).after(subject.belief)
     drawn, volumes, *_ = mixture.drawn(None, subject.belief, draws, random_state)
-    points = np.asarray(hsp, dtype=float).reshape(-1, 1, 1, 3)
+    points = given.reshape(-1, 1, 1, 3)
     count = points.shape[0]
     everything = np.zeros((count, draws, len(mixture.names) + 1, 5))  # no donors and acceptors
     everything[:, :, :-1, :3], everything[:, :, -1:, :3] = drawn, points
-    sizes = np.concatenate([volumes, np.full((draws, 1), float(volume))], axis=1)
+    sizes = np.concatenate([volumes, np.full((draws, 1), size)], axis=1)
     fractions = np.append(share * mixture.fractions, 1.0 - share)
     margins = phases.binodal_index(fractions, sizes, everything, celsius=warmth)
     logs = np.log(np.maximum(margins, SMALLEST_INDEX))
     sd = np.hypot(logs.std(axis=1), THEORY_SD_LN)
-    return np.asarray(ndtr(-logs.mean(axis=1) / sd)).reshape(np.asarray(hsp).shape[:-1])
+    return np.asarray(ndtr(-logs.mean(axis=1) / sd)).reshape(given.shape[:-1])
 
 
 def interaction_radius(oil_volume: float, carrier_volume: float, *, celsius: float = 25.0) -> float:
@@ -103,6 +114,11 @@ def interaction_radius(oil_volume: float, carrier_volume: float, *, celsius: flo
     float
         R0. [MPa^0.5]
 
+    Raises
+    ------
+    InputError
+        When a volume is not a number > 0 or the temperature is beyond nature.
+
     References
     ----------
     Critical point of the Flory-Huggins free energy; interaction after Lindvig, Michelsen and Kontogeorgis, Fluid
@@ -115,5 +131,7 @@ def interaction_radius(oil_volume: float, carrier_volume: float, *, celsius: flo
     >>> interaction_radius(160, 75) > interaction_radius(160, 250)
     True
     """
-    strength = float(phases.interaction_strength(celsius))
-    return float(np.sqrt(2.0 / strength) * (oil_volume**-0.5 + carrier_volume**-0.5))
+    strength = float(phases.interaction_strength(checks.number(celsius, "celsius", "in degC")))
+    oil = checks.positive(oil_volume, "oil_volume", "in cm3/mol", most=MOST_VOLUME)
+    carrier = checks.positive(carrier_volume, "carrier_volume", "in cm3/mol", most=MOST_VOLUME)
+    return float(np.sqrt(2.0 / strength) * (oil**-0.5 + carrier**-0.5))

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from hspkit.errors import InputError
-from hspkit.phases.mixture import Array, gather, squared
+from hspkit.phases.mixture import Array, check_volumes, gather, squared
 
 __all__ = ["ln_activity", "ln_gamma", "ln_gamma_infinite"]
 
@@ -125,8 +125,9 @@ def ln_gamma_infinite(
     >>> ln_gamma_infinite([100.0, 200.0], [[16, 8, 8], [17, 4, 4]], alpha=0.6).round(3)
     array([0.025, 0.129])
     """
-    if np.ndim(volumes) < 1 or np.shape(volumes)[-1] != 2:
-        message = f"volumes has shape {np.shape(volumes)}; expected a pair (..., 2); use ln_gamma for mixtures"
+    sizes = check_volumes(volumes)
+    if sizes.ndim < 1 or sizes.shape[-1] != 2:
+        message = f"volumes has shape {sizes.shape}; expected a pair (..., 2); use ln_gamma for mixtures"
         raise InputError(message)
 
     def dilute(pure: list[float]) -> Array:

@@ -10,12 +10,13 @@ from numpy.typing import ArrayLike, NDArray
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.phases.equilibrium import minimise_pair
 from hspkit.phases.mixture import (
-    ALPHA,
     GAS_CONSTANT,
     TEMPERATURE_RANGE,
     Array,
     Mixtures,
     at,
+    check_alpha,
+    check_volumes,
     interaction_strength,
     squared,
 )
@@ -28,9 +29,7 @@ _CONSOLUTE_RANGE = (-150.0, 400.0)
 
 def _pair(volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike, alpha: ArrayLike | None) -> tuple[Array, Array]:
     """Return molar volumes (..., 2) and 2a|d1 - d2|^2 (...)."""
-    if np.ndim(volumes) < 1 or np.shape(volumes)[-1] != 2:
-        message = f"volumes has shape {np.shape(volumes)}; expected a pair (..., 2)"
-        raise InputError(message)
+    _check_pair(volumes)
     sizes, points = at(volumes, hsp, celsius)
     strength = interaction_strength(celsius, alpha)
     square = squared(points[..., 0, :] - points[..., 1, :])
@@ -44,6 +43,14 @@ def _pair(volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike, alpha: ArrayLi
         )
         raise InputError(message) from None
     return np.broadcast_to(sizes, (*shape, 2)), np.broadcast_to(force, shape)
+
+
+def _check_pair(volumes: ArrayLike) -> Array:
+    sizes = check_volumes(volumes)
+    if sizes.ndim < 1 or sizes.shape[-1] != 2:
+        message = f"volumes has shape {sizes.shape}; expected a pair (..., 2)"
+        raise InputError(message)
+    return sizes
 
 
 def _index(sizes: Array, force: Array) -> Array:
@@ -102,12 +109,17 @@ def critical_fraction(volumes: ArrayLike) -> Array:
     ndarray of shape (...)
         sqrt(V2)/(sqrt(V1) + sqrt(V2)), at any temperature. [-]
 
+    Raises
+    ------
+    InputError
+        When there are not two volumes > 0.
+
     Examples
     --------
     >>> float(critical_fraction([400.0, 100.0]))
     0.3333
     """
-    roots = np.sqrt(np.asarray(volumes, dtype=float))
+    roots = np.sqrt(_check_pair(volumes))
     return (roots[..., 1] / roots.sum(axis=-1))[()]
 
 
@@ -227,15 +239,14 @@ def upper_critical_celsius(
     >>> float(upper_critical_celsius([100.0, 100.0], [[16, 0, 0], [16, 0, 17]], alpha=0.7))
     28.44
     """
-    weight = np.asarray(ALPHA if alpha is None else alpha, dtype=float)
-    _pair(volumes, hsp, 25.0, weight)  # for its checks
+    weight = check_alpha(alpha)
+    shape = _pair(volumes, hsp, 25.0, weight)[1].shape
 
     def index(celsius: Array) -> Array:
         sizes, points = at(volumes, hsp, celsius)
         square = squared(points[..., 0, :] - points[..., 1, :])
         return _index(sizes, 2.0 * weight * square / (GAS_CONSTANT * (celsius + 273.15)))
 
-    shape = np.broadcast_shapes(np.shape(volumes)[:-1], np.shape(hsp)[:-2], weight.shape)
     low, high = (np.full(shape, limit) for limit in _CONSOLUTE_RANGE)
     always, never = index(low) <= 1.0, index(high) > 1.0
     for _ in range(60):  # the index falls with temperature; 60 halvings exhaust the digits

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from hspkit import checks
 from hspkit.errors import InputError
 from hspkit.phases.climb import Trial
 from hspkit.phases.mixture import Array, Mixtures, gather
@@ -15,6 +16,9 @@ from hspkit.phases.splitting import Split, arrange, solve
 from hspkit.phases.tilts import local_index
 
 __all__ = ["Landscape", "binodal_index_of_draws"]
+
+#: Far beyond any misfit of the theory [-]; judgement.
+_MOST_FACTOR = 1e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,8 +121,15 @@ class Landscape:
         -------
         Split
             As `split` gives it, of shape (k,).
+
+        Raises
+        ------
+        InputError
+            When the factors are not a row of numbers >= 0.
         """
-        times = np.asarray(factors, dtype=float)
+        times = checks.array(factors, "factors", "(k,)")
+        if times.ndim != 1 or not np.all((times >= 0) & (times <= _MOST_FACTOR)):
+            raise checks.refuse(factors, "factors", f"a row of numbers from 0 to {_MOST_FACTOR:g}")
         one, best = self.mixture, self.maxima.best
         fractions = np.repeat(one.fractions, times.size, axis=0)
         several = Mixtures(fractions, one.volumes, one.points, one.strength * times, times.shape)
@@ -127,7 +138,7 @@ class Landscape:
 
 
 def _one(fractions: ArrayLike) -> Array:
-    shares = np.asarray(fractions, dtype=float)
+    shares = checks.array(fractions, "fractions", "(n,)")
     if shares.ndim != 1:
         message = f"fractions has shape {shares.shape}; expected one mixture (n,); use binodal_index for several"
         raise InputError(message)

@@ -19,7 +19,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hspkit import data
+from hspkit import checks, data
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.hansen import TYPICAL_EXPANSIVITY, at_temperature, check_fractions
 
@@ -49,6 +49,8 @@ def _fitted(constant: str) -> float:
 ALPHA = _fitted("alpha")
 #: Temperatures [degC] within which the rates that move parameters away from 25 degC may be trusted.
 TEMPERATURE_RANGE = (0.0, 100.0)
+#: Far beyond any molecule [cm3/mol] and any fitted weight [-]; judgement, for a slip of the unit.
+MOST_VOLUME, MOST_ALPHA = 1e9, 1e6
 #: Hansen parameters scaled so that squared distances are Ra^2/4.
 HANSEN_WEIGHTS = np.array([1.0, 0.5, 0.5])
 #: The same where densities of donors and acceptors stand beside them; fitted.
@@ -140,7 +142,7 @@ def interaction_strength(celsius: ArrayLike, alpha: ArrayLike | None = None) -> 
     Raises
     ------
     InputError
-        When a temperature or a weight is not finite, or lies below zero (kelvin for the temperature).
+        When a temperature or a weight is no number, beyond nature, or lies below zero (kelvin for the temperature).
 
     Warns
     -----
@@ -152,26 +154,44 @@ def interaction_strength(celsius: ArrayLike, alpha: ArrayLike | None = None) -> 
     >>> float(interaction_strength(25.0, alpha=1.0))
     0.0004034
     """
-    kelvin = np.asarray(celsius, dtype=float) + 273.15
-    if not np.all(np.isfinite(kelvin)) or np.any(kelvin <= 0):
-        message = f"celsius is {celsius!r}; expected finite temperatures in degC"
-        raise InputError(message)
-    weight = np.asarray(ALPHA if alpha is None else alpha, dtype=float)
-    if not np.all(np.isfinite(weight)) or np.any(weight < 0):
-        message = f"alpha is {alpha!r}; expected finite numbers >= 0"
-        raise InputError(message)
+    kelvin = checks.temperatures(celsius) + 273.15
+    weight = check_alpha(alpha)
     low, high = TEMPERATURE_RANGE
     if np.any(kelvin < low + 273.15) or np.any(kelvin > high + 273.15):
         message = (
-            f"celsius is {celsius!r}; the temperature rates of Hansen parameters hold from {low:g} to"
+            f"celsius is {checks.said(celsius)}; the temperature rates of Hansen parameters hold from {low:g} to"
             f" {high:g} degC, the answer is an extrapolation"
         )
         warnings.warn(message, ExtrapolationWarning, stacklevel=4)
-    return weight / (GAS_CONSTANT * kelvin)
+    try:
+        return weight / (GAS_CONSTANT * kelvin)
+    except ValueError:
+        message = f"celsius has shape {kelvin.shape} and alpha {weight.shape}; add axes of length 1"
+        raise InputError(message) from None
+
+
+def check_alpha(alpha: ArrayLike | None) -> Array:
+    """Return weights of the Hansen distance, `ALPHA` for None, after checking them. [-]"""
+    if alpha is None:
+        return np.asarray(ALPHA)
+    weight = checks.array(alpha, "alpha", "(...)")
+    if not np.all((weight >= 0) & (weight <= MOST_ALPHA)):
+        raise checks.refuse(alpha, "alpha", f"numbers from 0 to {MOST_ALPHA:g}")
+    return weight
+
+
+def check_volumes(volumes: ArrayLike) -> Array:
+    """Return molar volumes after checking that all are numbers > 0. [cm3/mol]"""
+    sizes = checks.array(volumes, "volumes", "(..., n)")
+    possible = (sizes > 0) & (sizes <= MOST_VOLUME)
+    if not np.all(possible):
+        message = f"volumes hold {sizes[~possible].flat[0]:g}; expected molar volumes > 0 in cm3/mol"
+        raise InputError(message)
+    return sizes
 
 
 def _components(volumes: ArrayLike, hsp: ArrayLike) -> tuple[Array, Array]:
-    sizes, points = np.asarray(volumes, dtype=float), np.asarray(hsp, dtype=float)
+    sizes, points = check_volumes(volumes), checks.array(hsp, "hsp", "(..., n, 3)")
     if points.ndim < 2 or points.shape[-1] not in (3, 5):
         message = (
             f"hsp has shape {points.shape}; expected (..., n, 3) in the order delta_d, delta_p, delta_h, or (..., n, 5)"
@@ -183,12 +203,11 @@ def _components(volumes: ArrayLike, hsp: ArrayLike) -> tuple[Array, Array]:
             f"volumes has shape {sizes.shape} and hsp {points.shape}; expected (..., n) and (..., n, 3) with the same n"
         )
         raise InputError(message)
-    if not np.all(np.isfinite(sizes)) or np.any(sizes <= 0):
-        worst = sizes[~(np.isfinite(sizes) & (sizes > 0))].flat[0]
-        message = f"volumes hold {worst:g}; expected molar volumes > 0 in cm3/mol"
-        raise InputError(message)
-    if not np.all(np.isfinite(points)):
-        message = "hsp holds a value that is not a finite number; expected MPa^0.5; leave out what is unknown"
+    if not np.all(np.abs(points) <= checks.MOST_HSP):
+        worst = points[~(np.abs(points) <= checks.MOST_HSP)].flat[0]
+        message = (
+            f"hsp holds {worst:g}; expected finite numbers up to {checks.MOST_HSP:g} MPa^0.5; leave out what is unknown"
+        )
         raise InputError(message)
     return sizes, points
 
@@ -196,10 +215,14 @@ def _components(volumes: ArrayLike, hsp: ArrayLike) -> tuple[Array, Array]:
 def at(volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike) -> tuple[Array, Array]:
     """Check, and return molar volumes (..., n) and engine coordinates (..., n, 3 or 5) at a temperature."""
     sizes, points = _components(volumes, hsp)
-    warmth = np.asarray(celsius, dtype=float)
+    warmth = checks.temperatures(celsius)
     own, sites = points[..., :3], points[..., 3:]
     if np.any(warmth != 25.0):  # at 25 degC the given numbers are used as they are, to the last bit
-        sizes = sizes * np.exp(TYPICAL_EXPANSIVITY * (warmth[..., None] - 25.0))
+        try:
+            sizes = sizes * np.exp(TYPICAL_EXPANSIVITY * (warmth[..., None] - 25.0))
+        except ValueError:
+            message = f"celsius has shape {warmth.shape} and volumes {sizes.shape}; add axes of length 1"
+            raise InputError(message) from None
         own = at_temperature(own, warmth[..., None])
         sites = sites * at_temperature(np.ones(3), warmth[..., None])[..., 2:]  # hydrogen bonds fade like delta_h
     if sites.shape[-1] == 0:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from hspkit import checks
 from hspkit.errors import InputError
 from hspkit.phases.mixture import Array, gather
 from hspkit.phases.search import search
@@ -99,13 +100,11 @@ def ternary_diagram(
     >>> diagram.fractions.shape, round(float(diagram.stable.mean()), 2), len(diagram.triangles)
     ((5151, 3), 0.18, 0)
     """
-    if np.shape(volumes) != (3,) or np.shape(hsp) not in ((3, 3), (3, 5)):
-        message = f"volumes has shape {np.shape(volumes)} and hsp {np.shape(hsp)}; expected (3,) and (3, 3) or (3, 5)"
+    sizes, points = checks.array(volumes, "volumes", "(3,)"), checks.array(hsp, "hsp", "(3, 3) or (3, 5)")
+    if sizes.shape != (3,) or points.shape not in ((3, 3), (3, 5)):
+        message = f"volumes has shape {sizes.shape} and hsp {points.shape}; expected (3,) and (3, 3) or (3, 5)"
         raise InputError(message)
-    if not 0.001 <= step <= 0.5:
-        message = f"step is {step!r}; expected a share from 0.001 to 0.5, such as 0.01"
-        raise InputError(message)
-    grid = _grid(round(1.0 / step))
+    grid = _grid(round(1.0 / checks.number(step, "step", "such as 0.01", low=0.001, high=0.5)))
     mixtures = gather(grid, volumes, hsp, celsius, alpha)
     index = search(mixtures).value
     feeds = _grid(round(1.0 / _TIE_STEP))

@@ -9,7 +9,7 @@ import numpy as np
 from hspkit.carriers import NOT_FOR_INGESTION
 from hspkit.miscibility import UNDECIDED
 from hspkit.plotting.canvas import axes_for, literal, state
-from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, WARNING, mark, refused, rows_of
+from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, WARNING, check_ranking, mark, refused, rows_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -68,7 +68,7 @@ def ranking(ranking: Ranking, ax: Axes | None = None) -> Axes:
     >>> [label.get_text() for label in axes.get_yticklabels()]
     ['glycerol']
     """
-    rows = rows_of([outcome.carrier for outcome in ranking.outcomes], ranking)
+    rows = rows_of([outcome.carrier for outcome in check_ranking(ranking).outcomes], ranking)
     axes = axes_for(ax, size=(10.4, 2.3 + 0.28 * len(rows)))
     axes.fill_between(UNDECIDED, -0.55, len(rows) - 0.4, color="#EEEEEE", zorder=0, linewidth=0)
     for place, (row, outcome) in enumerate(zip(rows, ranking.outcomes, strict=True)):

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from hspkit import checks
 from hspkit.errors import InputError
 from hspkit.plotting.canvas import axes_for, state
 from hspkit.plotting.outcomes import INK, PALE, QUIET
@@ -23,10 +24,12 @@ _Z90 = 1.645
 
 
 def _column(table: pd.DataFrame, name: str) -> Array:
-    if name not in table.columns:
-        message = f"the table has no column {name!r}; columns: {', '.join(map(str, table.columns))}"
+    checks.frame(table, "table", "the columns that are drawn")
+    if not isinstance(name, str) or name not in table.columns:
+        message = f"the table has no column {checks.said(name)}; columns: {', '.join(map(str, table.columns))}"
         raise InputError(message)
-    return table[name].to_numpy(dtype=float)
+    cells = table[name].to_numpy()  # whether something happened may be said by True and False
+    return checks.array(cells.astype(float) if cells.dtype == bool else cells, f"column {name!r}", "(n,)")
 
 
 def parity(
@@ -81,6 +84,9 @@ def parity(
     'value: mean absolute error 0.25, out of sample'
     """
     known, said = _column(table, measured), _column(table, predicted)
+    checks.flag(out_of_sample, "out_of_sample")
+    checks.text(quantity, "quantity")
+    checks.text(unit, "unit")
     fine = np.isfinite(known) & np.isfinite(said)
     if not fine.any():
         message = f"no row has both {measured!r} and {predicted!r}; nothing to draw"
@@ -176,9 +182,9 @@ def reliability(
     >>> axes.get_xlabel()
     'probability of clear, as said [-]'
     """
-    if not 2 <= bins <= 50:
-        message = f"bins is {bins!r}; expected a whole number from 2 to 50"
-        raise InputError(message)
+    bins = checks.whole(bins, "bins", low=2, high=50)
+    checks.flag(out_of_sample, "out_of_sample")
+    checks.text(event, "event")
     said, seen = _column(table, probability), _column(table, happened)
     fine = np.isfinite(said) & np.isfinite(seen)
     said, seen = said[fine], seen[fine]

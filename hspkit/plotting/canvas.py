@@ -8,7 +8,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hspkit import pages
+from hspkit import checks, pages
 from hspkit.errors import InputError
 
 if TYPE_CHECKING:
@@ -20,6 +20,8 @@ __all__ = ["axes_for", "figure_of", "fitted", "literal", "save", "state"]
 _DESIGN_FONT = 10.0
 #: Mean width of a letter of running text, as a share of the size of the font [-].
 _LETTER = 0.56
+#: Below these nothing is seen, above them a picture fills the memory; judgement [1/inch].
+_DPI = (10.0, 2400.0)
 #: A dollar sign; or what the library itself sets as a formula.
 _DOLLAR = re.compile(r"(?P<own>\$\\delta_[dph]\$|(?<=MPa)\$\^\{0\.5\}\$)|\$")
 
@@ -47,12 +49,8 @@ def axes_for(ax: Axes | None, *, size: tuple[float, float], projection: str | No
     InputError
         When ax is flat and depth is to be drawn, or the other way round.
     """
-    from matplotlib.axes import Axes as AxesType
-
     if ax is not None:
-        if not isinstance(ax, AxesType):
-            message = f"ax is a {type(ax).__name__}; expected a matplotlib Axes"
-            raise TypeError(message)
+        _checked(ax, "ax")
         deep = hasattr(ax, "get_zlim")
         if projection == "3d" and not deep:
             message = "ax is flat; make it with fig.add_subplot(projection='3d')"
@@ -68,6 +66,15 @@ def axes_for(ax: Axes | None, *, size: tuple[float, float], projection: str | No
     if projection == "3d":  # labels of its axes stand out further than the layout engine believes
         figure.set_layout_engine("constrained", w_pad=0.15)
     return figure.add_subplot(projection=projection)
+
+
+def _checked(axes: Any, name: str) -> Any:
+    from matplotlib.axes import Axes as AxesType
+
+    if not isinstance(axes, AxesType):
+        message = f"{name} is a {type(axes).__name__}; expected a matplotlib Axes"
+        raise TypeError(message)
+    return axes
 
 
 def state(axes: Any, finding: str, question: str = "", *, pad: float | None = None) -> None:
@@ -151,20 +158,23 @@ def save(axes: Any, path: str | Path, *, dpi: float = 150) -> None:
 
     Raises
     ------
+    TypeError
+        When axes is not an Axes.
     InputError
         When the name has no ending, or one whose format is not known; when no file can stand there.
     FileAccessError
         When the file cannot be written; what stood there before still does.
     """
-    figure = figure_of(axes)
+    figure = figure_of(_checked(axes, "axes"))
     pages.check_target(path)
+    resolution = checks.number(dpi, "dpi", "dots per inch", low=_DPI[0], high=_DPI[1])
     drawn = io.BytesIO()  # drawn whole before a byte is written: a full disk then cannot leave half a figure
     ending = Path(path).suffix.removeprefix(".").lower()
     if not ending:
         message = f"cannot draw to {str(path)!r}: the name has no ending; give .png, .svg or .pdf"
         raise InputError(message)
     try:
-        figure.savefig(drawn, format=ending, dpi=dpi, bbox_inches="tight")
+        figure.savefig(drawn, format=ending, dpi=resolution, bbox_inches="tight")
     except ValueError as error:
         message = f"cannot draw to {str(path)!r}: {error}"
         raise InputError(message) from None

@@ -8,7 +8,7 @@ import numpy as np
 
 from hspkit.errors import InputError
 from hspkit.plotting.canvas import axes_for, literal, state
-from hspkit.plotting.outcomes import PALE, QUIET, WARNING, keys, mark, rows_of, struck_word
+from hspkit.plotting.outcomes import PALE, QUIET, WARNING, check_ranking, keys, mark, rows_of, struck_word
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -45,7 +45,7 @@ def dose(ranking: Ranking, ax: Axes | None = None) -> Axes:
     """
     from matplotlib.lines import Line2D
 
-    rows = rows_of([outcome.carrier for outcome in ranking.outcomes], ranking)
+    rows = rows_of([outcome.carrier for outcome in check_ranking(ranking).outcomes], ranking)
     rows = [row for row in rows if np.isfinite(row["carrier_mg_per_L"])]
     if ranking.application is None or not rows:
         message = "this ranking has no doses; rank with application=Application(market, category, oil_mg_per_L=...)"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from hspkit import checks
 from hspkit.errors import InputError
 from hspkit.estimation import Estimate, estimate
 from hspkit.groups import Batch, GroupTable, find
@@ -127,6 +128,8 @@ def group_contributions(molecule: Estimate | str, ax: Axes | None = None, *, nam
     4
     """
     given = estimate(molecule) if isinstance(molecule, str) else molecule
+    checks.kind(given, "molecule", Estimate, "a SMILES, or an Estimate, as hspkit.estimate returns")
+    checks.text(name, "name")
     claimed = atoms_of_groups(given)
     names, values = _rows(given, claimed)
     axes = axes_for(ax, size=(11.0, max(4.4, 2.0 + 0.34 * len(names))))

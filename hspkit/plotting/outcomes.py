@@ -10,15 +10,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from hspkit import checks
 from hspkit.carriers import NOT_FOR_INGESTION
+from hspkit.errors import InputError
 
 if TYPE_CHECKING:
     from hspkit.carriers import Blend, Carrier
     from hspkit.ranking import Ranking
 
 __all__ = [
-    "INK", "OUTCOMES", "PALE", "QUIET", "SHADES", "WARNING", "Look", "keys", "mark", "marker_size", "refused",
-    "rows_of", "shown_carriers", "struck_word",
+    "INK", "OUTCOMES", "PALE", "QUIET", "SHADES", "WARNING", "Look", "check_ranking", "keys", "mark", "marker_size",
+    "refused", "rows_of", "shown_carriers", "struck_word",
 ]  # fmt: skip
 
 INK = "#3A3A3A"
@@ -154,13 +156,26 @@ def struck_word(rows: Iterable[dict[str, Any]]) -> str:
     return " or ".join(sorted(set(reasons)))
 
 
+def check_ranking(ranking: Ranking) -> Ranking:
+    """Return a ranking after checking that it is one."""
+    from hspkit.ranking import Ranking as Kind
+
+    return checks.kind(ranking, "ranking", Kind, "a Ranking, as hspkit.rank_carriers returns")
+
+
 def shown_carriers(carriers: Sequence[Carrier | Blend | str] | None, ranking: Ranking | None) -> list[Carrier | Blend]:
     """Return the carriers to draw: those named, those of the ranking, or all that ship."""
     from hspkit.carriers import carrier
     from hspkit.ranking import candidates
 
+    if ranking is not None:
+        check_ranking(ranking)
     if carriers is not None:
-        return [carrier(one) if isinstance(one, str) else one for one in carriers]
+        named = [carrier(one) for one in checks.several(carriers, "carriers", "['triacetin', 'MCT']")]
+        if not named:
+            message = "carriers is empty; give at least one name, or leave it out to draw all that ship"
+            raise InputError(message)
+        return named
     if ranking is not None:
         return [outcome.carrier for outcome in ranking.outcomes]
     return candidates()

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from hspkit.miscibility import clear_probability
+from hspkit.miscibility import check_parts, clear_probability
 from hspkit.oils import Oil, covered
 from hspkit.plotting.canvas import axes_for, literal, state
 from hspkit.plotting.extent import reach
@@ -98,7 +98,9 @@ def map(
     """
     subject = covered(oil_or_name)
     shown = shown_carriers(carriers, ranking)
-    parts = (oil_parts, carrier_parts) if ranking is None else (ranking.oil_parts, ranking.carrier_parts)
+    parts = check_parts(oil_parts, carrier_parts)
+    if ranking is not None:
+        parts = ranking.oil_parts, ranking.carrier_parts
     axes = axes_for(ax, size=(9.6, 6.0))
     spots = np.array([one.hsp.array[[2, 1]] for one in shown])
     sizes = np.array([one.volume for one in shown])

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from hspkit import hansen
+from hspkit import checks, hansen
 from hspkit.miscibility import interaction_radius
 from hspkit.oils import Oil, covered
 from hspkit.plotting.canvas import axes_for, literal, state
@@ -95,11 +95,15 @@ def sphere(
     """
     subject = covered(oil_or_name)
     shown = shown_carriers(carriers, ranking)
+    elevation = checks.number(elevation, "elevation", "degrees", low=-360, high=360)
+    azimuth = checks.number(azimuth, "azimuth", "degrees", low=-360, high=360)
     axes = axes_for(ax, size=(10.2, 6.2), projection="3d")
     points = np.array([one.hsp.array for one in shown])
     middle = float(np.median([one.volume for one in shown]))
     given = radius is not None
-    radius = float(interaction_radius(subject.volume, middle)) if radius is None else float(radius)
+    if radius is None:
+        radius = float(interaction_radius(subject.volume, middle))
+    radius = checks.positive(radius, "radius", "in MPa^0.5", most=checks.MOST_HSP)
     centre = subject.hsp.array
     _shell(axes, centre, radius)
     _stem(axes, _spot(centre), color=INK)

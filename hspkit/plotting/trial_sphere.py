@@ -6,16 +6,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from hspkit import checks
 from hspkit.carriers import NOT_FOR_INGESTION, Carrier, carrier
 from hspkit.errors import HspkitError
 from hspkit.plotting.canvas import axes_for, literal, state
 from hspkit.plotting.labels import Labels
 from hspkit.plotting.outcomes import INK, PALE, keys, mark
+from hspkit.sphere import SphereFit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from hspkit.sphere import SphereFit
 
 __all__ = ["sphere_fit"]
 
@@ -49,16 +50,17 @@ def sphere_fit(fit: SphereFit, ax: Axes | None = None, *, random_state: int = 0)
     """
     from matplotlib.patches import Circle
 
+    low, high = checks.kind(fit, "fit", SphereFit, "a SphereFit after its fit").interval(0.9)[3]
+    rng = np.random.default_rng(checks.random_state(random_state))
     axes = axes_for(ax, size=(7.6, 6.6))
     centre, reach = fit.center_, fit.radius_
     here = centre[[2, 1]]
-    low, high = fit.interval(0.9)[3]
     axes.add_patch(Circle(tuple(here), reach, facecolor="#CC79A7", alpha=0.16, linewidth=0, zorder=0))
     axes.add_patch(Circle(tuple(here), reach, fill=False, edgecolor=INK, linewidth=1.2, zorder=1))
     for edge in (low, high):
         axes.add_patch(Circle(tuple(here), edge, fill=False, edgecolor=INK, linestyle=":", linewidth=0.9, zorder=1))
     drawn = fit.spheres()
-    some = drawn[np.random.default_rng(random_state).choice(len(drawn), min(200, len(drawn)), replace=False)]
+    some = drawn[rng.choice(len(drawn), min(200, len(drawn)), replace=False)]
     axes.scatter(
         some[:, 2], some[:, 1], s=5, color="#CC79A7", alpha=0.55, linewidths=0, zorder=2, label="centres allowed"
     )

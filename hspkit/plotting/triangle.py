@@ -9,7 +9,7 @@ import numpy as np
 
 from hspkit import phases
 from hspkit.carriers import Blend, Carrier, carrier
-from hspkit.miscibility import Mixture, carrier_substances, check_parts
+from hspkit.miscibility import Mixture, carrier_substances, check_celsius, check_parts
 from hspkit.oils import Oil, covered
 from hspkit.plotting.canvas import axes_for, fitted, literal, state
 from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, SHADES
@@ -145,9 +145,8 @@ def phase_triangle(
     from matplotlib.tri import Triangulation
 
     subject = covered(oil_or_name)
-    liquid = carrier(carrier_or_blend) if isinstance(carrier_or_blend, str) else carrier_or_blend
-    added = carrier(diluent) if isinstance(diluent, str) else diluent
-    parts = check_parts(oil_parts, carrier_parts)
+    liquid, added = carrier(carrier_or_blend), carrier(diluent)
+    parts, celsius = check_parts(oil_parts, carrier_parts), check_celsius(celsius)
     share = parts[0] / sum(parts)
     axes = axes_for(ax, size=(8.4, 7.4))
     system = _System.of(liquid, added, subject, celsius)

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hspkit import hansen
+from hspkit import checks, hansen
 from hspkit.errors import InputError
 from hspkit.hansen import HSP
 from hspkit.sphere import optimum as published
@@ -64,8 +64,8 @@ class Misplaced(NamedTuple):
 
 
 def _kinds(outcomes: ArrayLike | Sequence[str]) -> NDArray[np.intp]:
-    words = np.asarray(outcomes, dtype=object).ravel()
-    found = np.empty(words.size, dtype=np.intp)
+    words = checks.several(outcomes, "outcomes", "['clear', 'splits']")
+    found = np.empty(len(words), dtype=np.intp)
     for row, given in enumerate(words):
         word = given.strip().lower() if isinstance(given, str) else given
         if not isinstance(word, str) or word not in OUTCOMES:
@@ -81,18 +81,24 @@ def _points(hsp: Any) -> Array:
         if missing:
             message = f"hsp lacks the columns {', '.join(missing)}; expected {', '.join(_PARTS)}"
             raise InputError(message)
-        return np.column_stack([np.asarray(hsp[part], dtype=float) for part in _PARTS])
+        return _possible(np.column_stack([checks.array(hsp[part], part, "(n,)") for part in _PARTS]))
     if isinstance(hsp, HSP):
         hsp = [hsp]
     if not isinstance(hsp, np.ndarray):
-        hsp = [one.array if isinstance(one, HSP) else one for one in hsp]
-    try:
-        points = np.asarray(hsp, dtype=float)
-    except (TypeError, ValueError):
-        message = "hsp cannot be read as numbers; expected shape (n, 3): delta_d, delta_p, delta_h in MPa^0.5"
-        raise InputError(message) from None
+        rows = checks.several(hsp, "hsp", "[[17.2, 1.8, 4.3]]")
+        hsp = [one.array if isinstance(one, HSP) else one for one in rows]
+    points = checks.array(hsp, "hsp", "(n, 3)")
     if points.ndim != 2 or points.shape[1] != 3:
         message = f"hsp has shape {points.shape}; expected (n, 3) in the order delta_d, delta_p, delta_h"
+        raise InputError(message)
+    return _possible(points)
+
+
+def _possible(points: Array) -> Array:
+    """Refuse parameters beyond nature; one that is not finite makes its row unknown."""
+    far = np.isfinite(points) & (np.abs(points) > checks.MOST_HSP)
+    if far.any():
+        message = f"hsp holds {points[far][0]:g}; expected at most {checks.MOST_HSP:g} MPa^0.5"
         raise InputError(message)
     return points
 
@@ -281,9 +287,10 @@ class SphereFit:
         InputError
             For an unknown word, shapes that do not fit, bad bounds, or when no trial is clear or hazy.
         """
-        if self.criterion not in CRITERIA:
-            message = f"criterion is {self.criterion!r}; expected one of {', '.join(CRITERIA)}"
-            raise InputError(message)
+        checks.choice(self.criterion, "criterion", CRITERIA)
+        checks.random_state(self.random_state)
+        if names is not None:
+            names = checks.several(names, "names", "['acetone', 'hexane']")
         points, kinds = _points(hsp), _kinds(outcomes)
         if len(points) != len(kinds) or (names is not None and len(names) != len(kinds)):
             counts = f"hsp has {len(points)} rows, outcomes {len(kinds)}"
@@ -336,10 +343,10 @@ class SphereFit:
                     np.maximum(given[:, 1], points.max(axis=0)),
                 ]
             )
-        given = np.asarray(self.bounds, dtype=float)
-        if given.shape != (3, 2) or not np.all(np.isfinite(given)) or np.any(given[:, 0] >= given[:, 1]):
-            message = f"bounds is {self.bounds!r}; expected three (low, high) with low < high in MPa^0.5"
-            raise InputError(message)
+        given = checks.array(self.bounds, "bounds", "(3, 2)")
+        possible = given.shape == (3, 2) and np.all(np.abs(given) <= checks.MOST_HSP)
+        if not possible or np.any(given[:, 0] >= given[:, 1]):
+            raise checks.refuse(self.bounds, "bounds", "three (low, high) with low < high in MPa^0.5")
         return given
 
     def _most_desirable(self, copies: Copies, low: Array, high: Array) -> tuple[Array, float]:
@@ -494,9 +501,7 @@ class SphereFit:
         -----
         Measured coverage stands in docs/learning.md, with that of the profile likelihood beside it.
         """
-        if not 0 < level < 1:
-            message = f"level is {level!r}; expected a share between 0 and 1, such as 0.9"
-            raise InputError(message)
+        level = checks.between(level, "level", 0, 1, "a share between 0 and 1, such as 0.9")
         tails = [50.0 * (1.0 - level), 50.0 * (1.0 + level)]
         return np.percentile(self.spheres()[:, :4], tails, axis=0).T
 

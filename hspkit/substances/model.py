@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hspkit import data
+from hspkit import checks, data
 from hspkit.errors import DataFileError, InputError
-from hspkit.hansen import HSP
+from hspkit.hansen import HSP, point
 from hspkit.names import check_cas
 from hspkit.pages import decoded, file_bytes
 from hspkit.substances import listed
@@ -43,6 +43,12 @@ PLAUSIBLE = {
     "delta_p": (0.0, 50.0),
     "delta_h": (0.0, 60.0),
 }
+#: Of which field of a substance they are the bounds.
+_COLUMNS = {
+    "log_p": "log_p", "melting_celsius": "melting_C", "boiling_celsius": "boiling_C", "flash_celsius": "flash_C",
+}  # fmt: skip
+#: Nothing is heavier [g/mol], dissolves better in water [mg/L] or is less sure [-; cm3/mol]; judgement.
+_MOST = {"molar_mass": 1e5, "water_solubility": 1e8, "water_solubility_sd_ln": 100.0, "volume_sd": 5000.0}
 _PARAMETERS_ESTIMATED = "parameters estimated from structure"
 _VOLUME_ESTIMATED = "molar volume estimated from structure"
 _NO_STRUCTURE = "no structure given: taken to give and take no hydrogen bonds; give smiles to have them counted"
@@ -155,8 +161,8 @@ class Substance:
 
     def __post_init__(self) -> None:
         if not isinstance(self.name, str) or not self.name.strip():
-            message = f"name is {self.name!r}; expected a text that is not empty"
-            raise InputError(message)
+            raise checks.refuse(self.name, "name", "a text that is not empty")
+        self._check()
         if self.cas:
             self._put(cas=check_cas(self.cas))
         row = listed.rows().get(self.name)
@@ -178,6 +184,22 @@ class Substance:
         if estimate is not None and not any(value.note.startswith("estimated") for value in self.values):
             self._put(values=(*self.values, *_estimated_values(estimate, given is None, self)))
 
+    def _check(self) -> None:
+        """Refuse what is of the wrong kind or beyond nature, before anything is computed from it."""
+        for name in ("smiles", "cas", "formula", "role", "chemical_class"):
+            if getattr(self, name) is not None:
+                checks.text(getattr(self, name), name)
+        for name, kind in (("synonyms", str), ("notes", str), ("values", Value), ("evidence", object)):
+            given = checks.several(getattr(self, name), name, f"[{'...' if kind is str else kind.__name__}]")
+            self._put(**{name: tuple(checks.kind(one, f"one of {name}", kind, f"a {kind.__name__}") for one in given)})
+        for name, column in _COLUMNS.items():
+            if getattr(self, name) is not None:
+                self._put(**{name: plausible_number(getattr(self, name), name, column)})
+        for name, most in _MOST.items():
+            if getattr(self, name) is not None:
+                unit = f"in {UNITS[name]}" if name in UNITS else ""
+                self._put(**{name: checks.number(getattr(self, name), name, unit, low=0, high=most)})
+
     def _put(self, **values: Any) -> None:
         for name, value in values.items():  # the class is frozen for everybody else
             object.__setattr__(self, name, value)
@@ -191,9 +213,9 @@ class Substance:
             self._note(*(f"estimated: {note}" for note in estimate.notes), _PARAMETERS_ESTIMATED)
         else:
             sd = np.diag(np.square(PUBLISHED_SD))
-            self._put(prior=_point(given), prior_covariance=_covariance(self.prior_covariance, sd))
+            self._put(prior=point(given), prior_covariance=_covariance(self.prior_covariance, sd))
         self._put(
-            hsp=self.prior if self.hsp is None else _point(self.hsp),
+            hsp=self.prior if self.hsp is None else point(self.hsp),
             covariance=_covariance(self.covariance, self.prior_covariance),
         )
 
@@ -327,7 +349,7 @@ class Substance:
         """
         from dataclasses import replace
 
-        return replace(self, hsp=_point(hsp), covariance=covariance, notes=(*self.notes, note))
+        return replace(self, hsp=point(hsp), covariance=covariance, notes=(*self.notes, checks.text(note, "note")))
 
     def __repr__(self) -> str:
         sd = self.sd
@@ -372,7 +394,7 @@ class Substance:
         >>> list(Substance.from_csv(place))
         ['my ester']
         """
-        place = Path(path)
+        place = Path(checks.path(path))
         text, encoding = decoded(file_bytes(place), place.name)
         if encoding == "cp1252":  # a guess, which would put wrong letters into names
             message = f"{place.name}: the file is not UTF-8; save it as CSV UTF-8"
@@ -400,6 +422,8 @@ class Substance:
         """
         from hspkit.substances.own import read_own
 
+        checks.text(name, "name")
+        checks.frame(frame, "frame", "the columns of substances.csv")
         return read_own(frame.to_csv(index=False, lineterminator="\r\n"), name)  # which quotes either kind of line end
 
 
@@ -413,18 +437,10 @@ def _estimated_values(estimate: Any, parameters: bool, made: Substance) -> Itera
         yield Value("volume", float(estimate.volume), "cm3/mol", float(estimate.sd[3]), True, source, note)
 
 
-def _point(value: HSP | ArrayLike) -> HSP:
-    if isinstance(value, HSP):
-        return value
-    point = np.asarray(value, dtype=float)
-    if point.shape != (3,):
-        message = f"hsp has shape {point.shape}; expected (3,) in the order delta_d, delta_p, delta_h"
-        raise InputError(message)
-    return HSP(*(float(x) for x in point))
-
-
 def _covariance(value: ArrayLike | None, default: NDArray[np.float64]) -> NDArray[np.float64]:
-    matrix = np.array(default if value is None else value, dtype=float)
+    matrix = np.array(default if value is None else checks.array(value, "covariance", "(3, 3)"))
+    if not np.all(np.abs(matrix) <= checks.MOST_HSP**2):
+        raise checks.refuse(value, "covariance", "finite numbers in MPa")
     if matrix.shape == (3,):
         matrix = np.diag(matrix**2)
     if matrix.shape != (3, 3):
@@ -439,15 +455,8 @@ def _covariance(value: ArrayLike | None, default: NDArray[np.float64]) -> NDArra
 
 def plausible_number(value: Any, name: str, column: str) -> float:
     low, high = PLAUSIBLE[column]
-    try:
-        number = float(value)
-    except (TypeError, ValueError):
-        number = float("nan")
-    if not low <= number <= high:
-        unit = UNITS.get(name, "")
-        message = f"{name} is {value!r}; expected {low:g} to {high:g} {unit}".rstrip()
-        raise InputError(message)
-    return number
+    expected = f"{low:g} to {high:g} {UNITS.get(name, '')}".rstrip()
+    return checks.number(value, name, "", low=low, high=high, expected=expected)
 
 
 def _need(value: Any, name: str, substance_name: str) -> float:

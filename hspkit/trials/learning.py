@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from hspkit import checks
 from hspkit.belief import Belief
 from hspkit.carriers import Blend, Carrier, carrier
-from hspkit.errors import HspkitError, InputError
-from hspkit.miscibility import stock_margin
+from hspkit.errors import HspkitError, InputError, UnknownNameError
+from hspkit.miscibility import check_celsius, check_parts, stock_margin
 from hspkit.oils import Oil, covered, oil
 from hspkit.sphere.descent import minimise
 from hspkit.trials.bench import LAPSE, Bench, Mix, log_chance
@@ -246,6 +247,9 @@ class Lesson:
 
     def spread(self, name: str) -> Array:
         """Return the covariance (3, 3) of one substance after the trials. [MPa]"""
+        if name not in self.names:
+            message = f"{checks.said(name)} is not among what was learnt; substances: {', '.join(self.names)}"
+            raise UnknownNameError(message)
         at = 3 * self.names.index(name)
         return self.covariance[at : at + 3, at : at + 3]
 
@@ -330,7 +334,12 @@ class Lesson:
         """
         import pandas as pd
 
-        liquids = [carrier(one) for one in carriers]
+        liquids = [carrier(one) for one in checks.several(carriers, "carriers", "['triacetin', 'MCT']")]
+        if not liquids:
+            message = "carriers is empty; give at least one name"
+            raise InputError(message)
+        oil_parts, carrier_parts = check_parts(oil_parts, carrier_parts)
+        celsius = check_celsius(celsius)
         bench = Bench.of(self.before, [Mix(one, oil_parts, carrier_parts, 0.0, celsius) for one in liquids])
         _, slope, _ = bench.margin(bench.state_of(self.belief))
         shift = slope * bench.state_of(self.belief)
@@ -421,9 +430,9 @@ def _kinds(trials: Sequence[Trial]) -> NDArray[np.intp]:
 def own_trials(subject: Oil, trials: Iterable[Trial]) -> tuple[Trial, ...]:
     """Return the trials of one oil: those that name it, in any spelling that `hspkit.oil` knows, or name none."""
     found = []
-    for one in trials:
+    for one in checks.several(trials, "trials", "[Trial('triacetin', 'clear')], or a TrialLog"):
         if not isinstance(one, Trial):
-            message = f"{one!r} is no Trial; expected Trial(carrier, outcome, ...) or a TrialLog"
+            message = f"{checks.said(one)} is no Trial; expected Trial(carrier, outcome, ...) or a TrialLog"
             raise InputError(message)
         name = one.oil
         if name and name.lower() != subject.name.lower():
@@ -476,7 +485,7 @@ def learn(
     >>> taught.lesson.verdicts[0].flagged
     False
     """
-    subject = covered(oil_or_name)
+    subject, random_state = covered(oil_or_name), checks.random_state(random_state)
     given = own_trials(subject, trials)
     if isinstance(subject, LearntOil) and subject.mass_percent == subject.lesson.before.mass_percent:
         given = (*subject.lesson.trials, *given)

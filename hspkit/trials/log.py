@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
+from hspkit import checks
 from hspkit.cells import decimal_signs, is_grouped, read_number, rows_text
 from hspkit.data import numbered_rows
 from hspkit.errors import DataFileError, HspkitError, InputError
@@ -117,7 +118,7 @@ class TrialLog:
     """
 
     def __init__(self, path: str | Path) -> None:
-        self.path = Path(path)
+        self.path = Path(checks.path(path))
 
     def __repr__(self) -> str:
         return f"TrialLog({str(self.path)!r})"
@@ -162,9 +163,7 @@ class TrialLog:
             Naming the file and every bad row; or when the header lacks a column, or has one that says how much was
             mixed in a way that is not understood.
         """
-        if missing not in ("raise", "skip"):
-            message = f"missing is {missing!r}; expected 'raise' or 'skip'"
-            raise InputError(message)
+        checks.choice(missing, "missing", ("raise", "skip"))
         good, bad, _, _ = self._parsed()
         if bad and missing == "raise":
             rest = f" (and {len(bad) - 20} more)" if len(bad) > 20 else ""

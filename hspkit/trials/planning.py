@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hspkit import checks
 from hspkit.belief import root_of, seed_of
 from hspkit.carriers import NOT_LISTED, Blend, Carrier, carrier, check_distinct
 from hspkit.errors import InputError
-from hspkit.miscibility import check_parts, stock_margin
+from hspkit.miscibility import check_celsius, check_parts, stock_margin
 from hspkit.oils import Oil, covered
 from hspkit.trials.bench import LAPSE, Bench, Mix
 from hspkit.trials.learning import learn, own_trials
@@ -40,6 +41,8 @@ DRAWS = 4000
 NOISE = 0.02
 #: Carrier per oil, relative to the ratio of the decision, and water per oil and carrier, that are tried by default.
 RATIOS = (0.5, 1.0, 2.0)
+#: Nothing is tried that is further from the ratio of the decision [-]; judgement, for a slip of the keyboard.
+MOST_RATIO = 1000.0
 WATER = (0.0, 0.05, 0.2)
 
 
@@ -326,21 +329,19 @@ def next_trial(
     >>> advice.gain_bits > 0, advice.right_after >= advice.right_now
     (True, True)
     """
-    if decision not in DECISIONS:
-        message = f"decision is {decision!r}; expected one of {', '.join(DECISIONS)}"
-        raise InputError(message)
-    parts = check_parts(oil_parts, carrier_parts)
-    if not all(np.isfinite(x) and x > 0 for x in ratios) or not all(np.isfinite(x) and x >= 0 for x in water):
-        message = f"ratios is {ratios!r} and water {water!r}; expected numbers > 0 and >= 0"
-        raise InputError(message)
-    subject = covered(oil_or_name)
+    checks.choice(decision, "decision", DECISIONS)
+    parts, warmth = check_parts(oil_parts, carrier_parts), check_celsius(celsius)
+    given = checks.several(ratios, "ratios", "[0.5, 2]"), checks.several(water, "water", "[0, 0.05]")
+    ratios = [checks.positive(x, "one of ratios", "", most=MOST_RATIO) for x in given[0]]
+    water = [checks.number(x, "one of water", "parts per part of stock", low=0, high=MOST_RATIO) for x in given[1]]
+    subject, random_state = covered(oil_or_name), checks.random_state(random_state)
     fresh = own_trials(subject, trials)
     if fresh:
         subject = learn(subject, fresh, random_state=random_state)
     liquids: list[Carrier | Blend] = []
     notes = [subject.coverage] if subject.coverage else []
     notes += trials.notes if isinstance(trials, TrialLog) else ()
-    for one in carriers:
+    for one in checks.several(carriers, "carriers", "['triacetin', 'MCT']"):
         liquid = carrier(one)
         barred = [part for part in liquid.parts if part.not_for_ingestion]
         if barred:
@@ -358,10 +359,10 @@ def next_trial(
         few = "two to choose from" if decision == "most" else "one that can be computed with"
         message = " ".join([f"carriers are {[one.name for one in liquids]}; expected at least {few}.", *notes])
         raise InputError(message)
-    wet = sorted({*map(float, water), 0.0})
-    steps = sorted({*map(float, ratios), 1.0})
+    wet = sorted({*water, 0.0})
+    steps = sorted({*ratios, 1.0})
     mixes = [
-        Mix(liquid, parts[0], parts[1] * step, drops * (parts[0] + parts[1] * step), celsius)
+        Mix(liquid, parts[0], parts[1] * step, drops * (parts[0] + parts[1] * step), warmth)
         for liquid in liquids
         for step in steps
         for drops in wet
@@ -395,7 +396,7 @@ def next_trial(
         float(best["oil_parts"]),
         float(best["carrier_parts"]),
         float(best["water_parts"]),
-        float(celsius),
+        warmth,
         float(best["gain_bits"]),
         now,
         float(best["right_after"]),

@@ -7,10 +7,11 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
+from hspkit import checks
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
+from hspkit.miscibility import check_celsius, check_parts
+from hspkit.miscibility.dissolving import MOST_PARTS
 from hspkit.names import check_length
 
 __all__ = ["OUTCOMES", "Trial", "read_carrier"]
@@ -75,7 +76,7 @@ def _written(liquid: str | Carrier | Blend) -> str:
 
 
 def _date(given: Any) -> str:
-    if given is None or given == "":
+    if given is None or (isinstance(given, str) and given == ""):
         return ""
     if isinstance(given, datetime.date):
         return datetime.date.isoformat(given)  # strftime does not pad years; a datetime loses its hour
@@ -91,8 +92,7 @@ def _date(given: Any) -> str:
             raise InputError(message)
         day, month = (first, second) if first > 12 else (second, first)
     else:
-        message = f"date is {text!r}; expected 2026-11-25 or 25.11.2026"
-        raise InputError(message)
+        raise checks.refuse(given, "date", "2026-11-25 or 25.11.2026")
     try:
         return datetime.date(year, month, day).isoformat()
     except ValueError:
@@ -153,17 +153,12 @@ class Trial:
             message = f"outcome is {self.outcome!r}; expected one of the words {', '.join(OUTCOMES)}"
             raise InputError(message)
         object.__setattr__(self, "outcome", word)
-        for name, least in (("oil_parts", 0.0), ("carrier_parts", 0.0), ("water_parts", -1.0), ("celsius", -273.15)):
-            given = getattr(self, name)
-            try:
-                value = float(given)
-            except (TypeError, ValueError):
-                value = float("nan")
-            if not np.isfinite(value) or value <= least or (name == "water_parts" and value < 0):
-                allowed = {"water_parts": "a number >= 0 of parts by volume", "celsius": "a temperature in degC"}
-                message = f"{name} is {given!r}; expected {allowed.get(name, 'a number > 0 of parts by volume')}"
-                raise InputError(message)
-            object.__setattr__(self, name, value)
+        put, water = object.__setattr__, "a number >= 0 of parts by volume"
+        parts = check_parts(self.oil_parts, self.carrier_parts)
+        drops = checks.number(self.water_parts, "water_parts", "", low=0, high=MOST_PARTS, expected=water)
+        numbers = (*parts, drops, check_celsius(self.celsius))
+        for name, value in zip(("oil_parts", "carrier_parts", "water_parts", "celsius"), numbers, strict=True):
+            put(self, name, value)
         for name in ("oil", "note"):
             value = getattr(self, name)
             text = getattr(value, "name", value) if name == "oil" else value
