@@ -255,7 +255,8 @@ def test_every_constant_stands_at_the_top_of_its_likelihood():
         place = grid.index(getattr(constants, name))
         assert 0 < place < len(grid) - 1, f"{name}: the edge of a grid is no top"
         for value in (grid[place - 1], grid[place + 1]):
-            assert score(facts(), constants._replace(**{name: value}), start)[0] < best + ROUGHNESS, (name, value)
+            there = score(facts(), constants._replace(**{name: value}), start)[0]
+            assert there < best + 2 * ROUGHNESS, (name, value)  # each of the two is rough
 
 
 @pytest.mark.slow

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
@@ -25,6 +25,7 @@ def _mixing(names, shares):
 
 @FEW
 @given(target, st.lists(st.sampled_from(NAMES), min_size=2, max_size=4, unique=True), st.integers(0, 2**32 - 1))
+@example(HSP(16, 4, 8), ["glycerol", "tricaprylin"], 0)  # they mix up to 0.5 % of glycerol
 def test_no_blend_is_nearer_than_the_best(point, names, seed):
     search = best_blend(point, names, max_carriers=len(names))
     least = search.certificate.value

@@ -129,7 +129,8 @@ def best_blend(
     Parameters mix by volume, so Ra^2 is a convex quadratic in the fractions; doses, sum rules, prices and ln(viscosity)
     are linear. Volumes are as measured out: the contraction of glycols and ethanol with water, up to 4 %, is not in the
     doses. A blend that is not one phase by itself, with a probability of 0.8 or more, is never
-    returned; where the optimum of some carriers is such a one, their best blend in steps of 1 % stands in for it.
+    returned; where the optimum of some carriers is such a one, their best blend lies at the edge of what mixes. That
+    edge is followed from several sides, which is no proof: `certificate.proven` is then False, and its text says so.
 
     Examples
     --------
@@ -420,4 +421,7 @@ def _nothing_found(problem: Problem, objective: str, min_p_clear: float, left_ou
             f"no blend within the limits is clear with a probability of {min_p_clear:g}{best}; use less oil, lower "
             f"min_p_clear or offer other carriers{tail}"
         )
-    return f"no blend of the grid within the limits is one phase by itself; take smaller increments{tail}"
+    return (
+        "no blend within the limits that was looked at is one phase by itself; loosen the limits, take smaller or no "
+        f"increments, or offer other carriers{tail}"
+    )

@@ -24,7 +24,7 @@ from hspkit.phases.mixture import POINT_WEIGHTS, at
 from hspkit.phases.tilts import modes
 from hspkit.substances import Substance, substance
 
-__all__ = ["Stock", "drawn", "mixes"]
+__all__ = ["Stock", "drawn", "mixes", "mixing_margins"]
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -220,3 +220,13 @@ def mixes(alone: Stock, supports: Indices, shares: Array) -> NDArray[np.bool_]:
         log_m, spread = alone.log_index(supports[rows], shares[rows])
         fine[rows] = -log_m >= least * spread
     return fine
+
+
+def mixing_margins(alone: Stock, supports: Indices, shares: Array) -> Array:
+    """Return by how much blends are surer than `mixes` asks for, shape (b, 2): both at least 0 where they mix. [-]
+
+    One is against unmixing by small fluctuations, the other against the phase that separates first.
+    """
+    least = float(ndtri(UNDECIDED[1]))
+    both = (alone.log_local_index(supports, shares), alone.log_index(supports, shares))
+    return np.column_stack([-middle - least * spread for middle, spread in both])
