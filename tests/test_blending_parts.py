@@ -341,30 +341,45 @@ def test_blends_that_part_with_a_probability_of_a_fifth_are_none():
 
 def test_water_that_a_stock_bears_at_most_by_the_spinodal():
     """The bound lies just beyond where the spinodal index passes 1 on the way, within a sixty-fourth of the steps."""
-    asked = problem(k=2)
-    supports, shares = (
-        np.array([[0, 1], [0, 4], [1, 3], [0, 0]]),
-        np.array([[0.9, 0.1], [0.5, 0.5], [0.5, 0.5], [1.0, 0.0]]),
+    liquids = [*LIQUIDS, "ethanol"]
+    supports = np.array([[0, 1], [0, 4], [1, 3], [0, 0], [5, 5]])
+    shares = np.array([[0.9, 0.1], [0.5, 0.5], [0.5, 0.5], [1.0, 0.0], [1.0, 0.0]])
+    steps = np.array(
+        [0, 0.01, 0.02, 0.04, 0.06, 0.08, 0.1, 0.13, 0.16, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1]
     )
-    stock = asked.stocks[0]
-    found = stock.highest_water_tolerance(supports, shares)
-    start = stock.fractions(supports, shares)
-    water = np.array([name == "water" for name in stock.mixture.names], dtype=float)
-    steps = np.array([0, 0.01, 0.02, 0.04, 0.06, 0.08, 0.1, 0.13, 0.16, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
-    for row in range(4):
-        fine = np.linspace(0, 1, 2001)[:, None]
-        index = phases.spinodal_index(
-            (1 - fine) * start[row] + fine * water, stock.mixture.volumes, stock.mixture.points
-        )
-        first = fine[np.argmax(index >= 1), 0]
-        before = steps[steps < first].max()
-        after = steps[steps >= first].min()
-        assert first - 1e-3 <= found[row] <= first + (after - before) / 64 + 1e-3
-    exact = stock.water_tolerance(supports, shares)
-    assert (exact <= found + 1e-9).all()
-    for row in range(3):
-        blend = Blend({LIQUIDS[i]: x for i, x in zip(supports[row], shares[row], strict=True)}, basis="volume")
-        assert 100 * exact[row] == pytest.approx(dissolve(CLOVE, blend, draws=2).water_tolerance_percent, abs=1e-3)
+    seen = set()
+    for part in (2.0, 5.0, 12.0, 25.0, 60.0, 150.0, 400.0, 1000.0, 3000.0):
+        stock = problem(liquids=liquids, k=2, parts=(1.0, part)).stocks[0]
+        found = stock.highest_water_tolerance(supports, shares)
+        start = stock.fractions(supports, shares)
+        water = np.array([name == "water" for name in stock.mixture.names], dtype=float)
+
+        def index(row, added, stock=stock, start=start, water=water):
+            line = (1 - added)[:, None] * start[row] + added[:, None] * water
+            return phases.spinodal_index(line, stock.mixture.volumes, stock.mixture.points)
+
+        for row in range(5):
+            fine = np.linspace(0, 1, 501)
+            unstable = index(row, fine) >= 1
+            assert found[row] >= (fine[unstable.argmax()] if unstable.any() else 1.0) - 2e-3
+            stations = steps[1:-1][index(row, steps[1:-1]) >= 1]
+            if stations.size == 0:  # what comes and goes between two of them is not seen
+                assert found[row] == 1.0
+                continue
+            seen.add(float(stations[0]))
+            wide = stations[0] - steps[steps < stations[0]].max()
+            assert stations[0] - wide < found[row] <= stations[0]
+            around = index(row, np.array([found[row] - wide / 64, found[row]]))
+            assert around[0] < 1 + 1e-9 or found[row] - wide / 64 <= 0
+            assert around[1] >= 1 - 1e-9
+        exact = stock.water_tolerance(supports[:3], shares[:3])
+        assert (exact <= found[:3] + 1e-9).all()
+        if part == 2.0:
+            for row in range(3):
+                blend = Blend({liquids[i]: x for i, x in zip(supports[row], shares[row], strict=True)}, basis="volume")
+                tolerance = dissolve(CLOVE, blend, draws=2).water_tolerance_percent
+                assert 100 * exact[row] == pytest.approx(tolerance, abs=1e-3)
+    assert len(seen) > 6, seen
 
 
 def test_draws_of_carriers_have_their_spread_and_stay_positive():
