@@ -441,6 +441,8 @@ def test_searches_say_what_they_looked_at():
     assert wet.supports == 15
     assert wet.proven
     assert "until no other could take more" in wet.how
+    for one in (cheap, wet):
+        assert "steps of 25 %" in one.how
     singles = {s: dissolve(CLOVE, LIQUIDS[s[0]], draws=2).water_tolerance_percent for _, s in clear if len(s) == 1}
     assert -100 * wet.single.value == pytest.approx(max(singles.values()), abs=1e-3)
 
