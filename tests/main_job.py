@@ -5,6 +5,7 @@ As a program, ``python tests/main_job.py FOLDER`` also reports every attempt to 
 
 from __future__ import annotations
 
+import socket
 import sys
 import warnings
 from pathlib import Path
@@ -58,6 +59,11 @@ def main_job(folder: Path) -> list[Path]:
 def _watched(folder: Path) -> int:
     seen: list[str] = []
     sys.addaudithook(lambda event, arguments: seen.append(event) if event.startswith(FORBIDDEN) else None)
+    socket.socket().close()
+    if not seen:
+        print("a socket was opened and not heard of")
+        return 1
+    seen.clear()
     files = main_job(folder)
     print(f"{len(files)} files, {sum(file.stat().st_size > 0 for file in files)} not empty; forbidden: {seen}")
     return 1 if seen else 0

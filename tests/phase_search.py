@@ -1,7 +1,7 @@
 """A plain tangent-plane search, written without the engine: the yardstick of `test_phases_stability`.
 
 Interaction by pairs, a/2 sum_ij phi_i phi_j Ra_ij^2/4 (no coordinates, no rank), trial phases by successive
-substitution of chemical potentials from every pure component, from pairs and from random compositions.
+substitution of chemical potentials from every pure component, from pairs, from random compositions, and close by.
 """
 
 import numpy as np
@@ -23,7 +23,20 @@ def gain_and_cost(trials, phi, volumes, contact):
 
 
 def plain_index(phi, volumes, hsp, a, rng, *, steps=60, extra=15):
-    """Return the largest gain/cost found (b,): above 1 the mixture is unstable."""
+    """Return the largest gain/cost found (b,): above 1 the mixture is unstable.
+
+    Mixtures of about as many components go together, without the columns that none of them fills.
+    """
+    filled = phi.shape[1] - (phi[:, ::-1] > 0).argmax(axis=1)
+    order = np.argsort(filled, kind="stable")
+    best = np.zeros(len(phi))
+    for rows in np.array_split(order, max(1, len(phi) // 50)):
+        n = filled[rows].max()
+        best[rows] = _plain_index(phi[rows, :n], volumes[rows, :n], hsp[rows, :n], a[rows], rng, steps, extra)
+    return best
+
+
+def _plain_index(phi, volumes, hsp, a, rng, steps, extra):
     count, n = phi.shape
     contact = contact_matrix(hsp)
     trials = [np.broadcast_to(np.eye(n), (count, n, n))]
@@ -34,6 +47,8 @@ def plain_index(phi, volumes, hsp, a, rng, *, steps=60, extra=15):
         pairs[np.arange(count), number, pair[1]] += 0.5
     trials += [pairs, rng.dirichlet(np.full(n, 0.3), (count, extra))]
     w = 0.97 * np.concatenate(trials, axis=1) + 0.03 * phi[:, None, :]
+    near = rng.dirichlet(np.full(n, 0.3), (count, 4))  # for maxima that lie close by
+    w = np.concatenate([w, 0.01 * near + 0.99 * phi[:, None, :]], axis=1)
     w = np.where(phi[:, None, :] > 0, w, 0.0)
     w /= w.sum(axis=-1, keepdims=True)
     best = np.zeros(count)

@@ -12,6 +12,12 @@ from hspkit.sphere import accuracy as spheres
 from hspkit.trials import accuracy as trials
 
 
+@pytest.fixture(scope="module")
+def statements():
+    """What is found of all statements: computed once, a second or two."""
+    return statements_of_solubility.statements()
+
+
 @pytest.fixture
 def scores():
     rng = np.random.default_rng(5)
@@ -82,12 +88,13 @@ def test_held_out_figures_stay_above_their_floor(capsys, monkeypatch):
     assert float(said["strength error"]) < 4.5
 
 
-def test_statements_of_solubility_are_counted_as_they_are_kept(capsys):
+def test_statements_of_solubility_are_counted_as_they_are_kept(capsys, monkeypatch, statements):
+    monkeypatch.setattr(statements_of_solubility, "statements", lambda: statements)
     assert statements_of_solubility.main() == 0
     said = capsys.readouterr().out
     kept, count = map(int, re.search(r"together +(\d+) of (\d+)", said).groups())
     by_kind = re.findall(r"^  [a-zA-Z, -]+? {2,}[a-z ]*? +(\d+) of (\d+)$", said, re.MULTILINE)
-    found, _ = statements_of_solubility.statements()
+    found, _ = statements
     assert (kept, count) == (sum(one.kept for one in found), len(found))
     not_kept = said.split("Not kept\n")[1].split("Left out")[0].splitlines()
     assert len(not_kept) == count - kept
@@ -103,8 +110,8 @@ def test_statements_of_solubility_are_counted_as_they_are_kept(capsys):
         assert (f"({more} soluble, {less} less than soluble)" in ranked and liquid in ranked) == (min(more, less) >= 2)
 
 
-def test_a_statement_is_kept_where_the_mixture_is_what_the_word_promises():
-    found, _ = statements_of_solubility.statements()
+def test_a_statement_is_kept_where_the_mixture_is_what_the_word_promises(statements):
+    found, _ = statements
     assert {"soluble", "insoluble", "slightly soluble"} <= {one.statement for one in found}
     for one in found:
         if one.statement == "soluble":  # clear at 30 parts of solvent

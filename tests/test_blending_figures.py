@@ -9,6 +9,7 @@ from hspkit import Application, best_blend, carrier, plotting
 from hspkit.__main__ import main
 from hspkit.blending.survey import survey
 from hspkit.errors import InputError
+from hspkit.plotting import blends
 
 CLOVE = "clove, bud"
 THREE = ["propylene glycol", "triacetin", "triethyl citrate"]
@@ -31,6 +32,12 @@ def _closed():
     yield
     plt.close("all")
     assert dict(mpl.rcParams) == before
+
+
+@pytest.fixture
+def _coarse(monkeypatch):
+    """Triangles of 36 blends in place of 231: what is looked at is on and around them."""
+    monkeypatch.setattr(blends, "survey", lambda *asked, steps, **given: survey(*asked, steps=7, **given))
 
 
 def test_path_has_probability_viscosity_cost_and_the_broken_limit(search):
@@ -62,6 +69,7 @@ def test_path_marks_carriers_that_part_and_a_viscosity_that_is_not_known():
     assert any("not on record" in one.get_ylabel() for one in axes.figure.axes)
 
 
+@pytest.mark.usefixtures("_coarse")
 def test_triangle_labels_its_corners_and_stars_the_best(search):
     names = [part.name for part in search.best.parts]
     names += [name for name in [*THREE, "glycerol"] if name not in names]
@@ -78,6 +86,7 @@ def test_triangle_labels_its_corners_and_stars_the_best(search):
     assert "a limit is broken" in [text.get_text() for text in axes.get_legend().get_texts()]
 
 
+@pytest.mark.usefixtures("_coarse")
 def test_triangle_of_an_oil_without_a_search():
     _, axes = plt.subplots()
     assert plotting.blend_triangle(CLOVE, *THREE, ax=axes) is axes

@@ -341,30 +341,45 @@ def test_blends_that_part_with_a_probability_of_a_fifth_are_none():
 
 def test_water_that_a_stock_bears_at_most_by_the_spinodal():
     """The bound lies just beyond where the spinodal index passes 1 on the way, within a sixty-fourth of the steps."""
-    asked = problem(k=2)
-    supports, shares = (
-        np.array([[0, 1], [0, 4], [1, 3], [0, 0]]),
-        np.array([[0.9, 0.1], [0.5, 0.5], [0.5, 0.5], [1.0, 0.0]]),
+    liquids = [*LIQUIDS, "ethanol"]
+    supports = np.array([[0, 1], [0, 4], [1, 3], [0, 0], [5, 5]])
+    shares = np.array([[0.9, 0.1], [0.5, 0.5], [0.5, 0.5], [1.0, 0.0], [1.0, 0.0]])
+    steps = np.array(
+        [0, 0.01, 0.02, 0.04, 0.06, 0.08, 0.1, 0.13, 0.16, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1]
     )
-    stock = asked.stocks[0]
-    found = stock.highest_water_tolerance(supports, shares)
-    start = stock.fractions(supports, shares)
-    water = np.array([name == "water" for name in stock.mixture.names], dtype=float)
-    steps = np.array([0, 0.01, 0.02, 0.04, 0.06, 0.08, 0.1, 0.13, 0.16, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
-    for row in range(4):
-        fine = np.linspace(0, 1, 2001)[:, None]
-        index = phases.spinodal_index(
-            (1 - fine) * start[row] + fine * water, stock.mixture.volumes, stock.mixture.points
-        )
-        first = fine[np.argmax(index >= 1), 0]
-        before = steps[steps < first].max()
-        after = steps[steps >= first].min()
-        assert first - 1e-3 <= found[row] <= first + (after - before) / 64 + 1e-3
-    exact = stock.water_tolerance(supports, shares)
-    assert (exact <= found + 1e-9).all()
-    for row in range(3):
-        blend = Blend({LIQUIDS[i]: x for i, x in zip(supports[row], shares[row], strict=True)}, basis="volume")
-        assert 100 * exact[row] == pytest.approx(dissolve(CLOVE, blend, draws=2).water_tolerance_percent, abs=1e-3)
+    seen = set()
+    for part in (2.0, 5.0, 12.0, 25.0, 60.0, 150.0, 400.0, 1000.0, 3000.0):
+        stock = problem(liquids=liquids, k=2, parts=(1.0, part)).stocks[0]
+        found = stock.highest_water_tolerance(supports, shares)
+        start = stock.fractions(supports, shares)
+        water = np.array([name == "water" for name in stock.mixture.names], dtype=float)
+
+        def index(row, added, stock=stock, start=start, water=water):
+            line = (1 - added)[:, None] * start[row] + added[:, None] * water
+            return phases.spinodal_index(line, stock.mixture.volumes, stock.mixture.points)
+
+        for row in range(5):
+            fine = np.linspace(0, 1, 501)
+            unstable = index(row, fine) >= 1
+            assert found[row] >= (fine[unstable.argmax()] if unstable.any() else 1.0) - 2e-3
+            stations = steps[1:-1][index(row, steps[1:-1]) >= 1]
+            if stations.size == 0:  # what comes and goes between two of them is not seen
+                assert found[row] == 1.0
+                continue
+            seen.add(float(stations[0]))
+            wide = stations[0] - steps[steps < stations[0]].max()
+            assert stations[0] - wide < found[row] <= stations[0]
+            around = index(row, np.array([found[row] - wide / 64, found[row]]))
+            assert around[0] < 1 + 1e-9 or found[row] - wide / 64 <= 0
+            assert around[1] >= 1 - 1e-9
+        exact = stock.water_tolerance(supports[:3], shares[:3])
+        assert (exact <= found[:3] + 1e-9).all()
+        if part == 2.0:
+            for row in range(3):
+                blend = Blend({liquids[i]: x for i, x in zip(supports[row], shares[row], strict=True)}, basis="volume")
+                tolerance = dissolve(CLOVE, blend, draws=2).water_tolerance_percent
+                assert 100 * exact[row] == pytest.approx(tolerance, abs=1e-3)
+    assert len(seen) > 6, seen
 
 
 def test_draws_of_carriers_have_their_spread_and_stay_positive():
@@ -426,6 +441,8 @@ def test_searches_say_what_they_looked_at():
     assert wet.supports == 15
     assert wet.proven
     assert "until no other could take more" in wet.how
+    for one in (cheap, wet):
+        assert "steps of 25 %" in one.how
     singles = {s: dissolve(CLOVE, LIQUIDS[s[0]], draws=2).water_tolerance_percent for _, s in clear if len(s) == 1}
     assert -100 * wet.single.value == pytest.approx(max(singles.values()), abs=1e-3)
 
@@ -558,3 +575,73 @@ def test_a_mixture_of_the_stock_is_that_of_dissolve():
     index = np.exp(stock.log_index(np.array([[0, 1]]), np.array([[0.4, 0.6]]))[0][0])
     whole = Mixed.of(oil(CLOVE), blend, 1, 3).present
     assert index == pytest.approx(float(phases.binodal_index(whole.fractions, whole.volumes, whole.points)), rel=1e-6)
+
+
+def test_worst_cases_of_what_is_known_for_sure_are_the_distances_themselves():
+    """Without uncertainty every share of bad cases is the plain search on the same grid."""
+    sure = []
+    for name in LIQUIDS[:4]:
+        member = carrier(name).substance
+        known = Substance(name, member.smiles).with_parameters(member.hsp, 1e-16 * np.eye(3), note="exact for a test")
+        sure.append(Carrier.of(known))
+    middle = 0.45 * sure[0].hsp.array + 0.35 * sure[1].hsp.array + 0.2 * sure[3].hsp.array
+    target = HSP(*(middle + np.array([0.2, 0.1, -0.3])))
+    for steps, share in ((10, 0.1), (20, 0.7)):
+        plain = best_blend(target, sure, increments_percent=steps, keep=4)
+        worst = best_blend(target, sure, increments_percent=steps, keep=4, worst_case=share)
+        assert worst.table["distance"].tolist() == pytest.approx(plain.table["distance"].tolist(), rel=1e-6)
+        assert worst.table["blend"].tolist() == plain.table["blend"].tolist()
+        assert worst.certificate.value == pytest.approx(plain.certificate.value, rel=1e-6)
+        assert worst.certificate.supports_examined == 4 + 6 + 4
+        assert f"on a grid of {steps} %" in worst.certificate.how
+    # and without steps the optimum of each set, which no grid holds, is looked at too
+    free = best_blend(target, sure, keep=1)
+    assert best_blend(target, sure, keep=1, worst_case=0.3).certificate.value == pytest.approx(
+        free.certificate.value, rel=1e-6
+    )
+
+
+def test_a_bound_for_several_targets_holds_for_any_number_of_carriers():
+    names = ["triacetin", "triethyl citrate", "benzyl alcohol", "ethyl lactate", "diacetin"]  # all mix with all
+    middle = np.mean([carrier(one).hsp.array for one in names], axis=0)
+    targets = [HSP(*(middle + np.array(off))) for off in ([0.5, 0, 0], [-0.3, 1.0, 0.5], [0, -1.0, 1.0])]
+    few, all_of_them = (
+        best_blend(targets, names, max_carriers=k, max_share={"triacetin": 0.3}, keep=1) for k in (2, 5)
+    )
+    assert few.certificate.bound <= all_of_them.certificate.value + 1e-6
+    assert few.certificate.bound == pytest.approx(all_of_them.certificate.value, abs=0.01)
+    assert few.certificate.gap == pytest.approx(few.certificate.value - few.certificate.bound)
+    for blend, certificate in ((few.best, few.certificate), (all_of_them.best, all_of_them.certificate)):
+        assert certificate.value == pytest.approx(max(float(distance(blend.hsp, one)) for one in targets))
+        assert certificate.kkt_residual < 1e-7
+        assert f"no number of carriers does better than {certificate.bound:.4g}." in str(certificate)
+        assert f"distance {certificate.value:.4g}: every set of at most" in str(certificate)
+        assert "phase engine" not in str(certificate)
+
+
+def test_a_row_of_a_drink_has_its_dose_and_its_words():
+    """1 part of linalool with 3 of blend, 100 mg/L of it: 100 x 3 x density/density; the lightest oil counts."""
+    asked = Application("EU", "soft drinks", oil_mg_per_L=100)
+    names = ["triacetin", "ethanol 70 % vol"]
+    search = best_blend(["linalool", "limonene"], names, application=asked, carrier_parts=3, keep=2, within_taste=False)
+    light = min(oil(name).density for name in ("linalool", "limonene"))
+    for blend, row in zip(search.blends, search.table.to_dict("records"), strict=True):
+        density = sum(x * part.density for part, x in zip(blend.parts, blend.volume_fractions, strict=True))
+        assert row["carrier_mg_per_L"] == pytest.approx(100 * 3 * density / light)
+        assert ("contains alcohol" in row["notes"]) == ("ethanol" in [part.name for part in blend.parts])
+        triacetin = dict(zip([part.name for part in blend.parts], blend.mass_fractions, strict=True)).get(
+            "triacetin", 0
+        )
+        if triacetin:  # 500 mg/L, common practice, no source
+            assert row["taste_limit_mg_per_L"] == pytest.approx(500 / triacetin)
+    assert search.question().endswith(", at most 3 of 2 carriers; soft drinks, EU")
+    assert len(set(search.cautions)) == len(search.cautions)
+    assert any(text.startswith("ethanol: ") for text in search.cautions) == bool(carrier("ethanol").caution)
+    lines = search.why(1).splitlines()
+    assert lines[0] == search.blends[1].name
+    assert lines[1].startswith("linalool: ")
+    assert lines[2].startswith("limonene: ")
+    assert not any("optimality" in line for line in lines)
+    unlisted = best_blend("linalool", [Carrier.of("acetone"), "triacetin"], keep=3)
+    for blend, notes in zip(unlisted.blends, unlisted.table["notes"], strict=True):
+        assert ("acetone: not a listed carrier" in notes) == ("acetone" in [part.name for part in blend.parts])

@@ -1,6 +1,7 @@
 """Activities, pairs, consolute temperatures, cloud points, ternary diagrams."""
 
 import csv
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.testing import assert_allclose
 
 from hspkit import phases
 from hspkit.errors import ExtrapolationWarning, InputError
+from hspkit.phases.ternary import _grid, _thin
 
 # Hansen's handbook values for limonene, ethanol, water (from memory): only the shape of the problem matters
 HSP = np.array([[17.2, 1.8, 4.3], [15.8, 8.8, 19.4], [15.5, 16.0, 42.3]])
@@ -144,6 +146,31 @@ def test_cloud_point_of_a_binary_is_its_binodal():
         assert_allclose(point.fraction, expected, rtol=1e-4)
 
 
+def test_pairs_broadcast_and_are_those_of_single_questions():
+    volumes, hsp = np.array([[100.0, 80.0], [60.0, 150.0]]), np.stack([HSP[:2], HSP[[0, 2]], HSP[1:]])[:, None]
+    celsius = np.array([[[10.0]], [[60.0]]])
+    for function, keywords in (
+        (phases.pair_index, {"celsius": celsius}),
+        (phases.spinodal, {"celsius": celsius}),
+        (phases.binodal, {"celsius": celsius}),
+        (phases.ln_gamma_infinite, {"celsius": celsius}),
+        (phases.upper_critical_celsius, {"alpha": np.array([[[0.52]], [[0.56]]])}),
+    ):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ExtrapolationWarning)
+            together = function(volumes, hsp, **keywords)
+            assert together.shape[:3] == (2, 3, 2)
+            for i, j, k in np.ndindex(2, 3, 2):
+                (name, value), *_ = keywords.items()
+                alone = function(volumes[k], hsp[j, 0], **{name: value[i, 0, 0]})
+                assert_allclose(together[i, j, k], alone, rtol=1e-9)
+    with pytest.raises(InputError, match="leading axes do not broadcast"):
+        phases.pair_index(np.ones((3, 2)), np.ones((4, 2, 3)))
+    with pytest.warns(ExtrapolationWarning, match="consolute") as seen:
+        phases.upper_critical_celsius([100, 100], HSP[:2], alpha=1e-3)
+    assert [one.filename for one in seen] == [__file__]
+
+
 def test_what_never_clouds_and_what_is_cloudy_at_once():
     never = phases.cloud_point([0, 1, 0], [0, 0, 1], VOLUMES, HSP, alpha=0.3)
     assert not never.clouds
@@ -189,6 +216,29 @@ def test_ternary_diagram_agrees_with_its_parts():
         assert_allclose(ln_a[0][present], ln_a[1][present], atol=1e-6)
         assert_allclose(phases.binodal_index(line, VOLUMES, HSP), 1.0, rtol=1e-5)
     assert diagram.triangles.shape == (0, 3, 3)
+
+
+def test_tie_lines_are_thinned_and_none_is_far_from_those_that_are_kept():
+    """Two lines are alike when both ends lie within 0.06 of each other, by the sum of the differences."""
+    rng = np.random.default_rng(3)
+    ends = np.repeat(rng.dirichlet(np.ones(3), (12, 2)), 5, axis=0) + rng.uniform(-0.02, 0.02, (60, 2, 3))
+
+    def apart(one, other):
+        return max(sum(abs(one[end] - other[end])) for end in (0, 1))
+
+    kept = _thin(ends)
+    assert 12 < len(kept) < 50
+    assert (kept[0] == ends[0]).all()
+    assert min(apart(a, b) for i, a in enumerate(kept) for b in kept[:i]) > 0.06
+    assert max(min(apart(line, other) for other in kept) for line in ends) <= 0.06
+    assert _thin(ends[:0]).shape == (0, 2, 3)
+
+
+def test_grid_of_a_triangle_has_every_share_once():
+    grid = _grid(4)
+    assert sorted(map(tuple, (4 * grid).round().astype(int).tolist())) == [
+        (i, j, 4 - i - j) for i in range(5) for j in range(5 - i)
+    ]
 
 
 def test_three_phase_triangle_is_found():

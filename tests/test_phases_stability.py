@@ -7,6 +7,8 @@ from phase_search import contact_matrix, gain_and_cost, plain_index, random_mixt
 
 from hspkit import hansen, phases
 from hspkit.errors import ExtrapolationWarning, InputError
+from hspkit.phases import search
+from hspkit.phases.mixture import at
 
 # Hansen's handbook values for limonene, water, ethanol (from memory): only the shape of the problem matters
 HSP = np.array([[17.2, 1.8, 4.3], [15.5, 16.0, 42.3], [15.8, 8.8, 19.4]])
@@ -265,6 +267,54 @@ def test_impossible_temperature_or_weight_is_named(keywords, match):
 def test_temperature_outside_the_range_warns(celsius):
     with pytest.warns(ExtrapolationWarning, match="0 to 100"):
         assert np.isfinite(phases.spinodal_index([0.5, 0.5, 0], VOLUMES, HSP, celsius=celsius))
+
+
+def test_warnings_name_the_line_that_asked_and_spare_the_ends_of_the_range():
+    assert (phases.interaction_strength([0.0, 100.0], 1.0) > 0).all()
+    with pytest.warns(ExtrapolationWarning) as seen:
+        phases.spinodal_index([0.5, 0.5, 0], VOLUMES, HSP, celsius=100.1)
+    assert [one.filename for one in seen] == [__file__]
+    assert phases.spinodal_index([0.5, 0.5, 0], VOLUMES, HSP, alpha=0.0) == 0.0
+
+
+@pytest.mark.parametrize("rank", [3, 5])
+def test_what_cannot_part_is_not_searched(monkeypatch, rank):
+    """No trial spreads more than the cloud of points is wide: M <= a V_max sum of widths^2 / 2, less what attracts."""
+    hsp = np.array([[16.0, 2, 4], [17, 5, 9], [16.5, 3, 6]])
+    if rank == 5:
+        hsp = np.concatenate([hsp, [[3.0, 0], [0, 3], [1, 1]]], axis=1)
+    fractions, volumes = np.array([[0.3, 0.3, 0.4], [0.0, 0.5, 0.5]]), np.array([90.0, 150, 120])
+    points = at(volumes, hsp, 25.0)[1]
+    asked = []
+
+    def climb(mixtures, starts, **given):
+        asked.append(len(mixtures.fractions))
+        return real(mixtures, starts, **given)
+
+    real = search.climb
+    monkeypatch.setattr(search, "climb", climb)
+    for row, there in enumerate(([0, 1, 2], [1, 2])):
+        width = np.ptp(points[there], axis=0)[:4]
+        bound = 1.0 / (0.5 * (width**2).sum() * volumes[there].max() * phases.interaction_strength(25.0, 1.0))
+        for factor, searched in ((0.999, False), (1.001, True)):
+            asked.clear()
+            assert phases.stable(fractions[row], volumes, hsp, alpha=factor * bound)
+            assert bool(asked) is searched
+        # and it is a bound
+        assert phases.binodal_index(fractions[row], volumes, hsp, alpha=bound) <= 1.0
+
+
+def test_leading_axes_of_every_argument_broadcast():
+    rng = np.random.default_rng(9)
+    f, v = rng.dirichlet(np.ones(3), (2, 1, 1)), VOLUMES * rng.uniform(0.9, 1.1, (3, 1, 3))
+    h, alpha = HSP + rng.normal(0, 0.2, (4, 3, 3)), np.array([0.5, 0.6])[:, None, None]
+    celsius = np.array([[20.0], [25.0], [30.0]])
+    for function in (phases.spinodal_index, phases.stable, phases.ln_gamma):
+        together = function(f, v, h, celsius=celsius, alpha=alpha)
+        assert together.shape[:3] == (2, 3, 4)
+        for i, j, k in np.ndindex(2, 3, 4):
+            alone = function(f[i, 0, 0], v[j, 0], h[k], celsius=celsius[j, 0], alpha=alpha[i, 0, 0])
+            assert_allclose(together[i, j, k], alone, rtol=1e-9)
 
 
 def test_one_component_is_always_stable():
