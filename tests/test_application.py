@@ -508,6 +508,8 @@ def test_a_liquid_of_no_log_p_above_zero_mixes_and_a_solid_does_not():
     # glycerol melts at 18 C (log P -1.76), sorbitol at 97 C (log P -2.2): log S = 0.5 - 0.01 (97 - 25) + 2.2 = 1.98
     (liquid,) = clouding(oil("glycerol"), oil_mg_per_L=100).components
     assert liquid.solubility_mg_per_L == np.inf
+    (dissolves,) = clouding(oil("2-acetylpyridine"), oil_mg_per_L=100).components  # log P 0.85: log S = -0.35
+    assert dissolves.solubility_mg_per_L == pytest.approx(10**-0.35 * 121.14 * 1000, rel=1e-3)
     (solid,) = clouding(oil("sorbitol"), oil_mg_per_L=100).components
     assert solid.solubility_mg_per_L == pytest.approx(10**1.98 * 182.17 * 1000, rel=1e-3)
 
@@ -900,6 +902,13 @@ def test_a_washed_oil_is_dosed_at_the_same_strength_of_flavour(lemonade):
     assert f"at the same strength of flavour ({number(washed['oil_mg_per_L'], 2)} mg/L), it " in line
     assert ("stays clear" in line) == bool(washed["drink_stays_clear"])
     assert f"the dose is {number(washed['drink_load'], 2)} times" in line
+
+
+@pytest.mark.parametrize("name", ["linalool", "limonene"])  # an alcohol, and nothing but a terpene
+def test_washing_is_not_offered_where_it_takes_nothing_or_everything(name):
+    lines = dosing(name, "triacetin", Application("EU", "soft drinks", oil_mg_per_L=4000)).drink_lines()
+    assert any("Make an emulsion" in line for line in lines)
+    assert not any("of the terpenes gone" in line for line in lines)
 
 
 def test_a_folded_oil_is_washed_from_what_it_is():
