@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from hspkit import application as product
-from hspkit import data
+from hspkit import data, phases
 from hspkit.application import (
     Application,
     Dose,
@@ -798,6 +798,14 @@ def test_handling_shows_common_folds_and_a_washed_oil():
     assert asked == ["as it is", "5-fold", "10-fold", "95 % of terpenes removed"]
 
 
+def test_yields_of_a_folded_oil_are_counted_from_it():
+    folded = oil("lemon, cold-pressed").folded(5)
+    table = handling(folded, oil_mg_per_L=8, folds=(), terpenes_removed=(0.95,))
+    washed = 1 - 0.95 * folded.terpene_percent / 100  # of its mass is left
+    assert table["mass_yield"].tolist() == pytest.approx([1.0, washed])
+    assert table["oil_mg_per_L"].tolist() == pytest.approx([8.0, 8.0 * washed])
+
+
 def test_handling_names_what_clouds_first():
     orange = oil("sweet orange, cold-pressed")
     row = handling(orange, oil_mg_per_L=40, folds=(), terpenes_removed=()).iloc[0]
@@ -994,6 +1002,10 @@ def test_statements_that_cannot_be_judged_are_counted_by_reason(monkeypatch):
     ))  # fmt: skip
     found, left = statements()
     assert [(one.carrier, one.kept) for one in found] == [("glycerol", True), ("fixed oils", True)]
+    pair = [substance("limonene"), substance("glycerol")]  # 1 volume in 30
+    volumes, points = np.array([one.mixing_volume for one in pair]), np.array([one.point for one in pair])
+    index = phases.binodal_index(np.array([1 / 31, 30 / 31]), volumes, points)
+    assert found[0].stability == pytest.approx(float(index))
     assert left == {
         "'partly' says nothing of the limit": 1,
         "no structure of the solute": 1,
