@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from hspkit import application as product
-from hspkit import data
+from hspkit import data, phases
 from hspkit.application import (
     Application,
     Dose,
@@ -508,6 +508,8 @@ def test_a_liquid_of_no_log_p_above_zero_mixes_and_a_solid_does_not():
     # glycerol melts at 18 C (log P -1.76), sorbitol at 97 C (log P -2.2): log S = 0.5 - 0.01 (97 - 25) + 2.2 = 1.98
     (liquid,) = clouding(oil("glycerol"), oil_mg_per_L=100).components
     assert liquid.solubility_mg_per_L == np.inf
+    (dissolves,) = clouding(oil("2-acetylpyridine"), oil_mg_per_L=100).components  # log P 0.85: log S = -0.35
+    assert dissolves.solubility_mg_per_L == pytest.approx(10**-0.35 * 121.14 * 1000, rel=1e-3)
     (solid,) = clouding(oil("sorbitol"), oil_mg_per_L=100).components
     assert solid.solubility_mg_per_L == pytest.approx(10**1.98 * 182.17 * 1000, rel=1e-3)
 
@@ -796,6 +798,14 @@ def test_handling_shows_common_folds_and_a_washed_oil():
     assert asked == ["as it is", "5-fold", "10-fold", "95 % of terpenes removed"]
 
 
+def test_yields_of_a_folded_oil_are_counted_from_it():
+    folded = oil("lemon, cold-pressed").folded(5)
+    table = handling(folded, oil_mg_per_L=8, folds=(), terpenes_removed=(0.95,))
+    washed = 1 - 0.95 * folded.terpene_percent / 100  # of its mass is left
+    assert table["mass_yield"].tolist() == pytest.approx([1.0, washed])
+    assert table["oil_mg_per_L"].tolist() == pytest.approx([8.0, 8.0 * washed])
+
+
 def test_handling_names_what_clouds_first():
     orange = oil("sweet orange, cold-pressed")
     row = handling(orange, oil_mg_per_L=40, folds=(), terpenes_removed=()).iloc[0]
@@ -902,6 +912,13 @@ def test_a_washed_oil_is_dosed_at_the_same_strength_of_flavour(lemonade):
     assert f"the dose is {number(washed['drink_load'], 2)} times" in line
 
 
+@pytest.mark.parametrize("name", ["linalool", "limonene"])  # an alcohol, and nothing but a terpene
+def test_washing_is_not_offered_where_it_takes_nothing_or_everything(name):
+    lines = dosing(name, "triacetin", Application("EU", "soft drinks", oil_mg_per_L=4000)).drink_lines()
+    assert any("Make an emulsion" in line for line in lines)
+    assert not any("of the terpenes gone" in line for line in lines)
+
+
 def test_a_folded_oil_is_washed_from_what_it_is():
     folded = oil("lemon, cold-pressed").folded(5)
     asked = Application("EU", "soft drinks", oil_mg_per_L=8)
@@ -985,6 +1002,10 @@ def test_statements_that_cannot_be_judged_are_counted_by_reason(monkeypatch):
     ))  # fmt: skip
     found, left = statements()
     assert [(one.carrier, one.kept) for one in found] == [("glycerol", True), ("fixed oils", True)]
+    pair = [substance("limonene"), substance("glycerol")]  # 1 volume in 30
+    volumes, points = np.array([one.mixing_volume for one in pair]), np.array([one.point for one in pair])
+    index = phases.binodal_index(np.array([1 / 31, 30 / 31]), volumes, points)
+    assert found[0].stability == pytest.approx(float(index))
     assert left == {
         "'partly' says nothing of the limit": 1,
         "no structure of the solute": 1,

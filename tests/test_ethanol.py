@@ -91,6 +91,12 @@ def test_strength_in_a_name(name, strength):
     assert ethanol.parse_strength(name) == strength
 
 
+def test_a_name_states_at_most_pure_ethanol():
+    assert ethanol.parse_strength("ethanol 100 % vol") == 100
+    with pytest.raises(InputError, match=r"'ethanol 100\.5 % vol' states 100\.5 %; expected 0 to 100 %"):
+        ethanol.parse_strength("ethanol 100.5 % vol")
+
+
 def test_strength_by_mass_in_a_name():
     assert ethanol.parse_strength("ethanol 62.39 % by mass") == pytest.approx(70.0, abs=0.01)
 
