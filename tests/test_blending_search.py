@@ -530,11 +530,11 @@ def test_several_oils_are_served_by_the_worst():
     assert not house.certificate.proven  # MCT and propylene glycol part; the best is at the edge of what mixes
     # without a residual where a nearer blend was passed over because it parts in the drum
     assert np.isnan(house.certificate.kkt_residual) or house.certificate.kkt_residual < 1e-8
-    for one in oils:
+    for one in oils:  # the edge is followed to its last digits from one side or the other
         alone = best_blend(one, FOUR, keep=1)
-        assert alone.certificate.value <= house.certificate.value + 1e-9
+        assert alone.certificate.value <= house.certificate.value + 1e-6
         other = max(float(distance(alone.best.hsp, oil(name).hsp)) for name in oils)
-        assert house.certificate.value <= other + 1e-9
+        assert house.certificate.value <= other + 1e-6
     clear = best_blend(oils[:2], FOUR, objective="clear", increments_percent=10, max_carriers=2, keep=2)
     assert clear.table["margin"][:2].max() == pytest.approx(max(m for m, _, _ in every_blend(clear.problem, 10)))
 
