@@ -49,7 +49,7 @@ def said(value: object) -> str:
     try:
         words = " ".join(repr(value).split()) if not isinstance(value, str) else repr(value)
     except (RecursionError, ValueError):  # a whole number of more digits than Python will print
-        words = f"a {type(value).__name__}"
+        words = f"<{type(value).__name__}>"
     return words if len(words) <= _SHOWN else f"{words[:_SHOWN]}..."
 
 

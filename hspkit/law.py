@@ -183,6 +183,7 @@ def grounds(carrier: str, market: str, category: str | None = None) -> tuple[Lim
     everything = tuple(row for row in limits(carrier, market) if row.role in PERMITTING_ROLES)
     if category is None:
         return everything
+    _check(category, categories(), "category")
     if category == _FLAVOURING:
         return tuple(row for row in everything if row.category in (_ALL, _FLAVOURING)) or everything
     return tuple(

@@ -382,7 +382,7 @@ class BatchSheet:
             ".txt": self.to_text,
             ".csv": self.to_csv,
         }
-        ending = Path(path).suffix.lower()
+        ending = Path(checks.path(path)).suffix.lower()
         if ending not in forms:
             message = f"cannot write {str(path)!r}: the name ends in {ending!r}; expected one of {', '.join(forms)}"
             raise InputError(message)

@@ -96,7 +96,8 @@ def dissolve_many(questions: pd.DataFrame, *, draws: int = DRAWS, random_state: 
     outcomes = [outcome for outcome, _, _ in answers]
     # Text is kept as objects and numbers as float64 whatever the rows hold, so that partitions fit together.
     columns: dict[str, pd.Series] = {
-        name: pd.Series(cells, index=index, dtype=None if name in DEFAULTS else object) for name, cells in given.items()
+        name: pd.Series(cells, index=index, dtype=None if name in DEFAULTS and _numeric(cells) else object)
+        for name, cells in given.items()
     }
     columns["verdict"] = pd.Series([one and one.verdict for one in outcomes], index=index, dtype=object)
     for name in NUMBERS:
@@ -107,6 +108,10 @@ def dissolve_many(questions: pd.DataFrame, *, draws: int = DRAWS, random_state: 
     columns["status"] = pd.Series([status for _, status, _ in answers], index=index, dtype=object)
     columns["note"] = pd.Series([note for _, _, note in answers], index=index, dtype=object)
     return pd.DataFrame(columns, index=index)
+
+
+def _numeric(cells: list[Any]) -> bool:
+    return all(cell is None or isinstance(cell, int | float | np.number) for cell in cells)
 
 
 def _check_questions(questions: Any) -> None:

@@ -1,10 +1,11 @@
-"""Random structures, tables and command lines: every one must be answered or refused in words.
+"""Random structures, tables, command lines and slips in arguments: every one must be answered or refused in words.
 
     python tests/fuzz.py --count 100000 --seed 0
 
 gives `estimate_many` that many texts that are, or nearly are, or are not SMILES; the readers of tables a twentieth as
-many files and DataFrames, and the command line a hundredth as many lines. It prints how many ended how, and every
-violation with what reproduces it; the exit code is 1 when there was one, and when something hangs.
+many files and DataFrames, the command line a hundredth as many lines, and the public functions a fiftieth as many calls
+with one argument that somebody may have given by mistake. It prints how many ended how, and every violation with what
+reproduces it; the exit code is 1 when there was one, and when something hangs.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import arguments
 import numpy as np
 import pandas as pd
 from rdkit import Chem, rdBase
@@ -34,8 +36,10 @@ from hspkit import data, law
 from hspkit.__main__ import main as command_line
 from hspkit.errors import ExtrapolationWarning, HspkitError
 
-#: Tables and command lines for each structure asked for.
-TABLES, LINES = 1 / 20, 1 / 100
+#: Tables, command lines and calls with a slip for each structure asked for.
+TABLES, LINES, SLIPS = 1 / 20, 1 / 100, 1 / 50
+#: Of calls that take more than 10 ms, for each that does not.
+SLOW = 0.1
 #: Structures that go to `estimate_many` at once.
 BATCH = 2000
 #: What counts as a hang [s]: a thousand times the usual time of a batch, a table or a line would be more.
@@ -530,13 +534,34 @@ def lines(count: int, rng: Random, tally: Tally, folder: Path) -> None:
 _VERBS = ("rank", "dissolve", "dose", "batch", "blend", "estimate", "handling", "dilute", "data")
 
 
+# --- arguments ---
+
+
+def slips(count: int, rng: Random, tally: Tally, folder: Path) -> None:
+    """Call public functions with one argument replaced by a slip, in a folder of their own."""
+    arguments.write_files(folder)
+    back = Path.cwd()
+    os.chdir(folder)
+    try:
+        known = arguments.calls()
+        names, weights = list(known), [SLOW if call.slow else 1.0 for call in known.values()]
+        for name in rng.choices(names, weights, k=count):
+            argument, slip = rng.choice(list(known[name].given)), rng.choice(arguments.slips())
+            with tally.watched("arguments", (name, argument, slip)):
+                tally.add("arguments", arguments.attempt(known[name], argument, slip))
+            if "matplotlib.pyplot" in sys.modules:
+                sys.modules["matplotlib.pyplot"].close("all")
+    finally:
+        os.chdir(back)
+
+
 def fuzz(count: int, seed: int) -> Tally:
     """Return the tally of one run.
 
     Parameters
     ----------
     count : int
-        Structures; tables and lines in proportion (`TABLES`, `LINES`), at least ten each. [-]
+        Structures; tables, lines and calls in proportion (`TABLES`, `LINES`, `SLIPS`), at least ten each. [-]
     seed : int
         Of the random numbers: the same seed gives the same run. [-]
     """
@@ -548,6 +573,7 @@ def fuzz(count: int, seed: int) -> Tally:
         structures(count, Random(rng.random()), tally)
         tables(max(10, round(count * TABLES)), Random(rng.random()), tally, Path(folder))
         lines(max(10, round(count * LINES)), Random(rng.random()), tally, Path(folder))
+        slips(max(10, round(count * SLIPS)), Random(rng.random()), tally, Path(folder))
     return tally
 
 

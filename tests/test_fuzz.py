@@ -5,6 +5,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import arguments
 import fuzz
 import numpy as np
 import pandas as pd
@@ -99,11 +100,23 @@ def test_the_fuzzer_sees_a_fault_in_the_command_line(fault, monkeypatch, tmp_pat
     assert tally.violations
 
 
+@pytest.mark.parametrize("error", [ZeroDivisionError, RuntimeWarning, KeyError])
+def test_the_fuzzer_sees_a_foreign_error_of_a_call(error, monkeypatch, tmp_path):
+    def broken(celsius):
+        raise error
+
+    monkeypatch.setattr(arguments, "calls", lambda: {"broken": arguments.Call(broken, {"celsius": 25})})
+    tally = fuzz.Tally()
+    fuzz.slips(3, random.Random(1), tally, tmp_path)
+    assert len(tally.violations) == 3
+    assert tally.violations[0].startswith(f"arguments: {error.__name__}")
+
+
 def test_the_command_counts_and_says_so_by_its_exit_code(monkeypatch, capsys):
     assert fuzz.main(["--count", "60", "--seed", "3"]) == 0
     said = capsys.readouterr().out
     assert "| what | outcome | count |" in said
-    assert "80 in " in said  # 60 structures, 10 tables, 10 lines
+    assert "90 in " in said  # 60 structures, 10 tables, 10 lines, 10 calls
     assert said.endswith("0 violations\n")
     monkeypatch.setattr(hspkit, "estimate_many", broken(frame=lambda frame: pd.DataFrame(frame.iloc[1:])))
     assert fuzz.main(["--count", "60", "--seed", "3"]) == 1

@@ -127,7 +127,7 @@ def test_two_liquids_of_one_name_are_refused():
         ({"carriers": ["MCT"], "decision": "most"}, "expected at least two"),
         ({"oil_parts": 0}, "oil_parts is 0"),
         ({"carriers": ["MCT"], "trials": [Trial("MCT", "clear")], "ratios": [1], "water": [0]}, "all 1 mixtures"),
-        ({"water": [-1]}, "one of ratios is .*expected a number > 0"),
+        ({"water": [-1]}, "one of water is -1; expected a number from 0"),
     ],
 )
 def test_errors_name_what_was_given(arguments, match):

@@ -59,7 +59,10 @@ def pouring_band(viscosity: float | None) -> Pouring | None:
     >>> pouring_band(None) is None
     True
     """
-    if viscosity is None or np.isnan(checks.perhaps(viscosity, "viscosity", "in mPa s", low=0)):
+    if viscosity is None:
+        return None
+    viscosity = checks.perhaps(viscosity, "viscosity", "in mPa s", low=0)
+    if np.isnan(viscosity):
         return None
     for row in _bands():
         if row["up_to_mPa_s"] is None or viscosity <= row["up_to_mPa_s"]:

@@ -321,10 +321,11 @@ def under_taste_limit(liquid: Carrier | Blend, carrier_mg_per_L: float) -> bool 
     >>> [under_taste_limit(both, dose) for dose in (900.0, 1100.0)]
     [None, False]
     """
-    lines = taste_lines(liquid, carrier_mg_per_L)
+    dose = checks.perhaps(carrier_mg_per_L, "carrier_mg_per_L", "in mg/L", low=0)
+    lines = taste_lines(liquid, dose)
     if any(line.broken for line in lines):
         return False
-    known = np.isfinite(carrier_mg_per_L) and all(np.isfinite(line.limit) for line in lines)
+    known = np.isfinite(dose) and all(np.isfinite(line.limit) for line in lines)
     return True if known else None
 
 

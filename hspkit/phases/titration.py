@@ -100,7 +100,7 @@ def cloud_point(
         raise InputError(message) from None
     mixtures = gather(first, volumes, hsp, celsius, alpha)
     n = first.shape[-1]
-    last = np.broadcast_to(last, (*mixtures.shape, n)).reshape(-1, n)
+    last = np.broadcast_to(last, (*mixtures.shape, n)).reshape(len(mixtures.fractions), n)
     fraction, clouds = solve(mixtures, last)
     return CloudPoint(fraction.reshape(mixtures.shape)[()], clouds.reshape(mixtures.shape)[()])
 
@@ -115,7 +115,7 @@ def solve(mixtures: Mixtures, last: Array) -> tuple[Array, NDArray[np.bool_]]:
     count = mixtures.fractions.shape[0]
     rows = np.arange(count)
     scan = _on_line(mixtures, last, np.repeat(rows, _SCAN.size), np.tile(_SCAN, count))
-    latest = _first(~locally_stable(scan).reshape(count, -1), _SCAN)
+    latest = _first(~locally_stable(scan).reshape(count, _SCAN.size), _SCAN)
     # a quick look, as far as that leaves it open: the crossing itself is confirmed by a search from every component
     line, station = np.nonzero(latest[:, None] > _STATIONS)
     trial = glance(_on_line(mixtures, last, line, _STATIONS[station]))

@@ -169,7 +169,7 @@ def save(axes: Any, path: str | Path, *, dpi: float = 150) -> None:
     pages.check_target(path)
     resolution = checks.number(dpi, "dpi", "dots per inch", low=_DPI[0], high=_DPI[1])
     drawn = io.BytesIO()  # drawn whole before a byte is written: a full disk then cannot leave half a figure
-    ending = Path(path).suffix.removeprefix(".").lower()
+    ending = Path(checks.path(path)).suffix.removeprefix(".").lower()
     if not ending:
         message = f"cannot draw to {str(path)!r}: the name has no ending; give .png, .svg or .pdf"
         raise InputError(message)

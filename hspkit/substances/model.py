@@ -45,7 +45,8 @@ PLAUSIBLE = {
 }
 #: Of which field of a substance they are the bounds.
 _COLUMNS = {
-    "log_p": "log_p", "melting_celsius": "melting_C", "boiling_celsius": "boiling_C", "flash_celsius": "flash_C",
+    "density": "density_g_mL", "log_p": "log_p", "melting_celsius": "melting_C", "boiling_celsius": "boiling_C",
+    "flash_celsius": "flash_C",
 }  # fmt: skip
 #: Nothing is heavier [g/mol], dissolves better in water [mg/L] or is less sure [-; cm3/mol]; judgement.
 _MOST = {"molar_mass": 1e5, "water_solubility": 1e8, "water_solubility_sd_ln": 100.0, "volume_sd": 5000.0}
@@ -226,9 +227,8 @@ class Substance:
             self._note(_VOLUME_ESTIMATED)
             sd = estimate.sd[3] if sd is None else sd
         elif self.volume is None:
-            density = plausible_number(self.density, "density", "density_g_mL")
-            self._put(volume=_need(self.molar_mass, "molar_mass", self.name) / density)
-            sd = VOLUME_SD["read"] * self.molar_mass / density if sd is None else sd
+            self._put(volume=_need(self.molar_mass, "molar_mass", self.name) / self.density)
+            sd = VOLUME_SD["read"] * self.molar_mass / self.density if sd is None else sd
         self._put(volume=plausible_number(self.volume, "volume", "volume_cm3_mol"))
         self._put(volume_sd=float(VOLUME_SD["memory"] * self.volume if sd is None else sd))
         if self.density is None:

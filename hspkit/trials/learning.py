@@ -247,7 +247,7 @@ class Lesson:
 
     def spread(self, name: str) -> Array:
         """Return the covariance (3, 3) of one substance after the trials. [MPa]"""
-        if name not in self.names:
+        if not isinstance(name, str) or name not in self.names:
             message = f"{checks.said(name)} is not among what was learnt; substances: {', '.join(self.names)}"
             raise UnknownNameError(message)
         at = 3 * self.names.index(name)
