@@ -513,8 +513,7 @@ def _print_citrus() -> None:
         for parts in (2, 1):
             found = dissolve(CITRUS, name, carrier_parts=parts)
             print(
-                f"  {name:<18} 1:{parts}  {found.verdict:<7} probability of clear {found.p_clear:.2f}, "
-                f"holds {found.max_oil_percent:.1f} % vol"
+                f"  {name:<18} 1:{parts}  {found.verdict:<7} probability of clear {found.p_clear:.2f}, {found.limit()}"
             )
 
 

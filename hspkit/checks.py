@@ -362,7 +362,7 @@ def path(value: Any, name: str = "path") -> str | os.PathLike[str]:
     raise refuse(value, name, "the name of a file")
 
 
-def kind(value: Any, name: str, types: type[Kind] | tuple[type[Any], ...], expected: str) -> Kind:
+def kind(value: Any, name: str, types: Any, expected: str) -> Any:
     """Return a value that is of one of some types.
 
     Parameters
@@ -386,7 +386,7 @@ def kind(value: Any, name: str, types: type[Kind] | tuple[type[Any], ...], expec
     hspkit.errors.InputError: prices is ['oil']; expected a mapping such as {'oil': 12.5}
     """
     if isinstance(value, types):
-        return value  # type: ignore[return-value]
+        return value
     raise refuse(value, name, expected)
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from hspkit import data
 from hspkit.errors import HspkitError, InputError, MoleculeError
+from hspkit.frozen import freeze
 from hspkit.names import NameIndex
 
 __all__ = ["check_names", "identity", "index", "numbers", "rows", "structures"]
@@ -21,9 +22,9 @@ WATER = ("O", "[OH2]", "[H]O[H]")
 
 
 @cache
-def rows() -> dict[str, Mapping[str, Any]]:
+def rows() -> Mapping[str, Mapping[str, Any]]:
     """Return the rows of ``substances.csv`` by name."""
-    return {row["name"]: row for row in data.read_table("substances.csv").rows}
+    return freeze({row["name"]: row for row in data.read_table("substances.csv").rows})
 
 
 @cache
@@ -39,7 +40,7 @@ def index() -> NameIndex:
 
 
 @cache
-def structures() -> tuple[dict[str, str], dict[str, list[str]]]:
+def structures() -> tuple[Mapping[str, str], Mapping[str, tuple[str, ...]]]:
     """Return canonical SMILES of the table with stereo to name, and without stereo to names."""
     from rdkit import Chem
 
@@ -52,7 +53,7 @@ def structures() -> tuple[dict[str, str], dict[str, list[str]]]:
         assert isinstance(molecule, Molecule), f"substances.csv: {row['name']}: {molecule.reason}"
         whole[Chem.MolToSmiles(molecule.graph)] = row["name"]
         flat.setdefault(molecule.canonical, []).append(row["name"])
-    return whole, flat
+    return freeze((whole, flat))
 
 
 @cache
@@ -62,7 +63,7 @@ def _by_text() -> dict[str, str]:
 
 
 @cache
-def numbers() -> dict[str, tuple[str, ...]]:
+def numbers() -> Mapping[str, tuple[str, ...]]:
     """Return name to all its CAS numbers, those under which it is sold as a carrier among them.
 
     Examples
@@ -74,10 +75,12 @@ def numbers() -> dict[str, tuple[str, ...]]:
     for row in data.read_table("carriers.csv").rows:
         if row["substance"]:
             found[row["substance"]] += [row["cas"], row["other_cas"]]
-    return {
-        name: tuple(dict.fromkeys(number for cell in cells for number in (cell or "").split(";") if number))
-        for name, cells in found.items()
-    }
+    return freeze(
+        {
+            name: tuple(dict.fromkeys(number for cell in cells for number in (cell or "").split(";") if number))
+            for name, cells in found.items()
+        }
+    )
 
 
 @cache

@@ -246,7 +246,13 @@ class Lesson:
         return tuple(one for one in self.verdicts if one.flagged)
 
     def spread(self, name: str) -> Array:
-        """Return the covariance (3, 3) of one substance after the trials. [MPa]"""
+        """Return the covariance (3, 3) of one substance after the trials. [MPa]
+
+        Raises
+        ------
+        UnknownNameError
+            When the trials bear on no substance of that name.
+        """
         if not isinstance(name, str) or name not in self.names:
             message = f"{checks.said(name)} is not among what was learnt; substances: {', '.join(self.names)}"
             raise UnknownNameError(message)
@@ -331,6 +337,13 @@ class Lesson:
             carrier, seen (the outcome where this very mixture was tried), p_before, p_after, margin_before,
             margin_after (ln of the binodal index), sd_before, sd_after, why; best first, what is not for ingestion
             last with its caution in why.
+
+        Raises
+        ------
+        InputError
+            For parts, a temperature or a seed that cannot be used, or a carrier that no molecule stands for.
+        UnknownNameError
+            For an unknown carrier.
         """
         import pandas as pd
 
