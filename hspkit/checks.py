@@ -386,7 +386,7 @@ def kind(value: Any, name: str, types: type[Kind] | tuple[type[Any], ...], expec
     hspkit.errors.InputError: prices is ['oil']; expected a mapping such as {'oil': 12.5}
     """
     if isinstance(value, types):
-        return value  # type: ignore[return-value]
+        return value
     raise refuse(value, name, expected)
 
 

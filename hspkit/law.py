@@ -285,8 +285,8 @@ def limit_uses(
     checks.kind(doses, "doses", Mapping, "a mapping such as {'triacetin': 110}")
     grouped: dict[tuple[str, float, str, str], list[tuple[float, Limit]]] = {}
     for given, dose in doses.items():
-        carrier = given if isinstance(given, str) else getattr(given, "listed_name", None)
-        checks.text(carrier, f"{checks.said(given)} among the doses", "the name of a carrier, or a Carrier")
+        named = given if isinstance(given, str) else getattr(given, "listed_name", None)
+        carrier = checks.text(named, f"the listed name of {checks.said(given)}", "the name of a carrier, or a Carrier")
         mass = checks.number(dose, f"the dose of {given!r}", "in mg/L", low=0)
         for row in limits(carrier, market, category):
             if row.basis == basis and row.role in PERMITTING_ROLES and row.unit in ("mg/kg", "mg/L"):

@@ -143,7 +143,7 @@ class Oil:
 
     def _check(self) -> None:
         """Refuse what is of the wrong kind, and keep rows as tuples."""
-        rows = {
+        rows: dict[str, list[Any]] = {
             "labels": [
                 checks.text(one, "one of labels") for one in checks.several(self.labels, "labels", "['limonene']")
             ],

@@ -295,7 +295,8 @@ def file_bytes(path: str | Path) -> bytes:
     Traceback (most recent call last):
     hspkit.errors.DataFileError: cannot read '/nowhere/oil.csv': there is no file of that name; check the path
     """
-    name = _shown(checks.path(path))
+    checks.path(path)
+    name = _shown(path)
     try:
         with Path(path).open("rb") as stream:  # piece by piece: a device says nothing of its size
             pieces, size = [], 0

@@ -80,8 +80,8 @@ def handling(
     liquid = None if liquid is None else carrier(liquid)
     check_parts(oil_parts, carrier_parts)
     folds = [checks.number(one, "one of folds", "") for one in checks.several(folds, "folds", "[5, 10]")]
-    removed = checks.several(terpenes_removed, "terpenes_removed", "[0.95]")
-    removed = [checks.number(one, "one of terpenes_removed", "") for one in removed]
+    shares = checks.several(terpenes_removed, "terpenes_removed", "[0.95]")
+    removed = [checks.number(one, "one of terpenes_removed", "") for one in shares]
     asked: list[tuple[str, Any]] = [("as it is", lambda: subject)]
     asked += [(f"{times:g}-fold", lambda times=times: subject.folded(times)) for times in folds]
     asked += [
