@@ -286,7 +286,7 @@ def limit_uses(
     grouped: dict[tuple[str, float, str, str], list[tuple[float, Limit]]] = {}
     for given, dose in doses.items():
         named = given if isinstance(given, str) else getattr(given, "listed_name", None)
-        carrier = checks.text(named, f"{checks.said(given)} among the doses", "the name of a carrier, or a Carrier")
+        carrier = checks.text(named, f"the listed name of {checks.said(given)}", "the name of a carrier, or a Carrier")
         mass = checks.number(dose, f"the dose of {given!r}", "in mg/L", low=0)
         for row in limits(carrier, market, category):
             if row.basis == basis and row.role in PERMITTING_ROLES and row.unit in ("mg/kg", "mg/L"):

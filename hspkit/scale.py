@@ -114,6 +114,11 @@ def _numeric(cells: list[Any]) -> bool:
     return all(cell is None or isinstance(cell, int | float | np.number) for cell in cells)
 
 
+def _check_progress(progress: Progress | None) -> None:
+    if progress is not None and not callable(progress):
+        raise checks.refuse(progress, "progress", "a function of two numbers, or None")
+
+
 def _check_questions(questions: Any) -> None:
     missing = [name for name in ASKED if name not in getattr(questions, "columns", ())]
     if missing:
@@ -215,7 +220,7 @@ def estimate_partitions(
                 frame.to_csv(f"part-{number}.csv")
     """
     batches.module_of(method)
-    checks.kind(progress, "progress", (Callable, type(None)), "a function of two numbers, or None")
+    _check_progress(progress)
     engine = _client(client)
     if getattr(smiles, "ndim", 1) == 2:
         if not isinstance(column, Hashable) or column not in smiles.columns:
@@ -277,7 +282,7 @@ def dissolve_partitions(
         answers = pandas.concat(scale.dissolve_partitions(questions, client=client))
     """
     _check_questions(questions)
-    checks.kind(progress, "progress", (Callable, type(None)), "a function of two numbers, or None")
+    _check_progress(progress)
     check_draws(draws)
     checks.random_state(random_state)
     engine = _client(client)

@@ -386,6 +386,25 @@ def _questions() -> Named:
          **drawn},
         slow=True,
     )  # fmt: skip
+    members, ones = (substance("limonene"), substance("linalool")), np.array([0.5, 0.5])
+    mixture = miscibility.Mixture.of([(1.0, members, ones)])
+    scene = phases.Landscape.of(mixture.fractions, mixture.volumes, mixture.points)
+    yield (
+        "Mixture.of",
+        Call(
+            lambda **group: miscibility.Mixture.of([tuple(group.values())]),
+            {"share": 1.0, "members": members, "fractions": ones},
+        ),
+    )
+    yield "Mixture.of, all groups", Call(miscibility.Mixture.of, {"groups": [(1.0, members, ones)]})
+    yield "Mixture.with_sites", Call(mixture.with_sites, {"hsp": mixture.hsp})
+    yield "Mixture.rows", Call(mixture.rows, {"chosen": np.array([True, False])})
+    yield "Mixture.shares_of", Call(mixture.shares_of, {"members": members, "fractions": ones})
+    yield "Mixture.after", Call(mixture.after, {"belief": None})
+    yield (
+        "miscibility.margin_of",
+        Call(miscibility.margin_of, {"mixture": mixture, "liquid": (), "scene": scene, "belief": None, **drawn}),
+    )
     yield "Margin.p_below", Call(miscibility.Margin(0.1, 0.5).p_below, {"edge": 1.0})
     ranking = hspkit.rank_carriers("limonene", carriers=["MCT", "triacetin"], application=soda)
     asked = {"include_alcohol": False, "celsius": 25, "progress": False}

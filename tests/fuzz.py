@@ -3,7 +3,7 @@
     python tests/fuzz.py --count 100000 --seed 0
 
 gives `estimate_many` that many texts that are, or nearly are, or are not SMILES; the readers of tables a twentieth as
-many files and DataFrames, the command line a hundredth as many lines, and the public functions a fiftieth as many calls
+many files and DataFrames, the command line a hundredth as many lines, and the public functions a tenth as many calls
 with one argument that somebody may have given by mistake. It prints how many ended how, and every violation with what
 reproduces it; the exit code is 1 when there was one, and when something hangs.
 """
@@ -37,7 +37,7 @@ from hspkit.__main__ import main as command_line
 from hspkit.errors import ExtrapolationWarning, HspkitError
 
 #: Tables, command lines and calls with a slip for each structure asked for.
-TABLES, LINES, SLIPS = 1 / 20, 1 / 100, 1 / 50
+TABLES, LINES, SLIPS = 1 / 20, 1 / 100, 1 / 10
 #: Of calls that take more than 10 ms, for each that does not.
 SLOW = 0.1
 #: Structures that go to `estimate_many` at once.

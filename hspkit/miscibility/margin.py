@@ -141,6 +141,9 @@ def margin_of(
     random_state : int, Generator or None
         Seed. [-]
     """
+    checks.kind(mixture, "mixture", Mixture, "a Mixture")
+    checks.kind(scene, "scene", phases.Landscape, "the Landscape of the mixture")
+    checks.kind(belief, "belief", (Belief, type(None)), "what hspkit.learn left, or None")
     drawn = mixture.drawn(liquid, belief, draws, random_state)
     index = scene.index_of_draws(drawn.volumes, mixture.with_sites(drawn.hsp))
     logs = np.log(np.maximum(index, SMALLEST_INDEX)) + drawn.misfit

@@ -14,10 +14,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data
+from hspkit import checks, data
 from hspkit.belief import Belief, Drawn, draw
 from hspkit.carriers import Blend, Carrier, carrier
-from hspkit.errors import InputError
+from hspkit.errors import InputError, UnknownNameError
 from hspkit.evidence.shipped import reconciled
 from hspkit.oils import Oil, oil
 from hspkit.substances import Substance
@@ -115,13 +115,25 @@ class Mixture(NamedTuple):
         ----------
         groups : sequence of (float, sequence of Substance or Component, ndarray of shape (k,))
             Share of the liquid in the whole, its substances, their volume fractions. [-]
+
+        Raises
+        ------
+        InputError
+            When a group is none, or nothing is in any of them.
         """
         rows: dict[str, tuple[Component, list[float]]] = {}
-        for share, members, fractions in groups:
-            for member, fraction in zip(members, fractions, strict=True):
-                if fraction > 0:
-                    row = member if isinstance(member, Component) else Component.of(member)
-                    rows.setdefault(row.identity, (row, []))[1].append(share * float(fraction))
+        example = "[(share, substances, fractions)]"
+        for group in checks.several(groups, "groups", example):
+            part = checks.several(group, "one of groups", "(share, substances, fractions)")
+            if len(part) != 3:
+                raise checks.refuse(group, "one of groups", "share, substances and fractions")
+            share = checks.number(part[0], "the share of a liquid", "", low=0)
+            for member, fraction in _there(*part[1:]):
+                row = member if isinstance(member, Component) else Component.of(member)
+                rows.setdefault(row.identity, (row, []))[1].append(share * float(fraction))
+        if not rows:
+            message = "groups hold no component; expected at least one"
+            raise InputError(message)
         chosen = [rows[identity] for identity in sorted(rows)]
         parts = [part for part, _ in chosen]
         return cls(
@@ -150,7 +162,11 @@ class Mixture(NamedTuple):
         hsp : ndarray of shape (..., n, 3)
             Parameters. [MPa^0.5]
         """
-        return np.concatenate([hsp, np.broadcast_to(self.sites, (*hsp.shape[:-1], 2))], axis=-1)
+        points = checks.array(hsp, "hsp", "(..., n, 3)")
+        if points.shape[-2:] != self.hsp.shape:
+            message = f"hsp has shape {points.shape}; expected (..., {len(self.names)}, 3)"
+            raise InputError(message)
+        return np.concatenate([points, np.broadcast_to(self.sites, (*points.shape[:-1], 2))], axis=-1)
 
     def rows(self, chosen: NDArray[np.bool_]) -> Mixture:
         """Return the mixture with some of its rows.
@@ -160,6 +176,8 @@ class Mixture(NamedTuple):
         chosen : ndarray of bool, shape (n,)
             Which. [-]
         """
+        if not isinstance(chosen, np.ndarray) or chosen.dtype != bool or chosen.shape != self.fractions.shape:
+            raise checks.refuse(chosen, "chosen", f"an array of {len(self.names)} times True or False")
         at = np.flatnonzero(chosen)
         return Mixture(
             tuple(self.names[i] for i in at),
@@ -176,11 +194,18 @@ class Mixture(NamedTuple):
             Substances of the liquid. [-]
         fractions : ndarray of shape (k,)
             Their volume fractions. [-]
+
+        Raises
+        ------
+        UnknownNameError
+            When a substance is not in the mixture.
         """
         found = np.zeros(len(self.names))
-        for member, fraction in zip(members, fractions, strict=True):
-            if fraction > 0:
-                found[self.identities.index(member.identity)] += fraction
+        for member, fraction in _there(members, fractions):
+            if member.identity not in self.identities:
+                message = f"{member.name!r} is not in this mixture; components: {', '.join(self.names)}"
+                raise UnknownNameError(message)
+            found[self.identities.index(member.identity)] += fraction
         return found
 
     def after(self, belief: Belief | None) -> Mixture:
@@ -193,6 +218,7 @@ class Mixture(NamedTuple):
         """
         if belief is None:
             return self
+        checks.kind(belief, "belief", Belief, "what hspkit.learn left, or None")
         hsp, covariance = self.hsp.copy(), self.covariance.copy()
         for row, identity in enumerate(self.identities):
             known = belief.after(identity)
@@ -208,6 +234,20 @@ class Mixture(NamedTuple):
             self.identities, self.hsp, self.covariance, self.volumes, self.volume_sd,
             liquid=liquid, belief=belief, draws=draws, random_state=random_state,
         )  # fmt: skip
+
+
+def _there(
+    members: Sequence[Substance | Component], fractions: Array
+) -> list[tuple[Substance | Component, np.float64]]:
+    """Return the components of a liquid of which there is something, with their volume fractions."""
+    rows = checks.several(members, "members", "[substance('limonene')]")
+    shares = checks.array(fractions, "fractions", "(k,)")
+    if shares.shape != (len(rows),):
+        message = f"{len(rows)} members and fractions of shape {shares.shape}; expected as many"
+        raise InputError(message)
+    for one in rows:
+        checks.kind(one, "one of members", (Substance, Component), "a Substance or a Component")
+    return [(one, share) for one, share in zip(rows, shares, strict=True) if share > 0]
 
 
 def carrier_substances(liquid: Carrier | Blend) -> list[Substance]:

@@ -53,7 +53,7 @@ def structures() -> tuple[Mapping[str, str], Mapping[str, tuple[str, ...]]]:
         assert isinstance(molecule, Molecule), f"substances.csv: {row['name']}: {molecule.reason}"
         whole[Chem.MolToSmiles(molecule.graph)] = row["name"]
         flat.setdefault(molecule.canonical, []).append(row["name"])
-    return freeze((whole, flat))
+    return freeze(whole), freeze({form: tuple(names) for form, names in flat.items()})
 
 
 @cache

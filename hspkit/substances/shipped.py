@@ -239,7 +239,7 @@ def _by_structure(smiles: str) -> Substance | str:
     canonical = Chem.MolToSmiles(molecule.graph)
     if canonical in whole:
         return _shipped(whole[canonical])
-    names = flat.get(molecule.canonical, [])
+    names = flat.get(molecule.canonical, ())
     if names:
         best = max(names, key=lambda name: (len(_values(rows()[name])), name))
         note = f"the structure given differs from that of {best} in stereo marks only; {best} is taken"
