@@ -36,7 +36,7 @@ from hspkit.application.drink import water_solubility
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.law import PERMITTING_ROLES, limits, markets
-from hspkit.miscibility import RESIDUE, ethanol_strength_to_clear
+from hspkit.miscibility import RESIDUE, dissolve, ethanol_strength_to_clear
 from hspkit.oils import oil
 from hspkit.pages import number
 from hspkit.substances import substance, substances
@@ -470,6 +470,7 @@ def test_two_equal_components_share_the_water():
     given, soluble = np.array([1.0, 1.0]), np.array([0.4, 0.4])
     assert product.oil_phase(given, soluble) == pytest.approx([0.8, 0.8])
     assert product.oil_phase(np.array([0.1, 0.1]), soluble) == pytest.approx([0, 0])
+    assert product.oil_phase(np.array([2.0, 2.0]), np.array([10.0, 10.0])) == pytest.approx([0, 0])  # four tenths
 
 
 def test_what_separates_keeps_raoult_and_the_balance():
@@ -507,7 +508,7 @@ def test_what_mixes_with_water_never_separates():
 def test_a_liquid_of_no_log_p_above_zero_mixes_and_a_solid_does_not():
     # glycerol melts at 18 C (log P -1.76), sorbitol at 97 C (log P -2.2): log S = 0.5 - 0.01 (97 - 25) + 2.2 = 1.98
     (liquid,) = clouding(oil("glycerol"), oil_mg_per_L=100).components
-    assert liquid.solubility_mg_per_L == np.inf
+    assert (liquid.solubility_mg_per_L, liquid.factor) == (np.inf, 1.0)
     (dissolves,) = clouding(oil("2-acetylpyridine"), oil_mg_per_L=100).components  # log P 0.85: log S = -0.35
     assert dissolves.solubility_mg_per_L == pytest.approx(10**-0.35 * 121.14 * 1000, rel=1e-3)
     (solid,) = clouding(oil("sorbitol"), oil_mg_per_L=100).components
@@ -798,6 +799,16 @@ def test_handling_shows_common_folds_and_a_washed_oil():
     assert asked == ["as it is", "5-fold", "10-fold", "95 % of terpenes removed"]
 
 
+def test_handling_dissolves_one_part_in_two_unless_it_is_said():
+    glycol = carrier("propylene glycol")
+    row = handling("citral", oil_mg_per_L=4, folds=(), terpenes_removed=(), liquid=glycol).iloc[0]
+    outcome = dissolve("citral", glycol, oil_parts=1, carrier_parts=2)
+    assert row["verdict"] == outcome.verdict
+    for name in ("p_clear", "max_oil_percent", "water_tolerance_percent"):
+        assert row[name] == pytest.approx(getattr(outcome, name), nan_ok=True)
+    assert dissolve("citral", glycol, carrier_parts=1).p_clear != pytest.approx(outcome.p_clear, abs=1e-3)
+
+
 def test_yields_of_a_folded_oil_are_counted_from_it():
     folded = oil("lemon, cold-pressed").folded(5)
     table = handling(folded, oil_mg_per_L=8, folds=(), terpenes_removed=(0.95,))
@@ -872,7 +883,8 @@ def test_a_carrier_that_does_not_dissolve_is_named_from_its_solubility_on(share,
     limit = water_solubility(substance("benzyl benzoate"))[0]
     asked = Application("US", "soft drinks", stock_mg_per_L=share * limit * 5 / 4)
     lines = dosing("linalool", "benzyl benzoate", asked, carrier_parts=4, basis="mass").drink_lines()
-    told = f"The carrier benzyl benzoate does not dissolve in it: {number(share * limit)} mg/L against"
+    told = f"The carrier benzyl benzoate does not dissolve in it: {number(share * limit)} mg/L against "
+    told += f"{number(limit, 2)} mg/L (measured)."
     assert any(line.startswith(told) for line in lines) is said
 
 
