@@ -48,7 +48,7 @@ def test_numbers_of_every_kind_are_numbers(value):
     assert checks.array(value, "x", "()").tolist() == 3.0 or isinstance(value, str)
 
 
-@pytest.mark.parametrize("value", NO_NUMBERS, ids=repr)
+@pytest.mark.parametrize("value", NO_NUMBERS, ids=lambda value: type(value).__name__)
 def test_what_is_no_number_is_refused_by_name(value):
     for ask in (
         lambda: checks.number(value, "x", ""),
