@@ -160,7 +160,7 @@ def test_parts_and_temperatures_at_the_ends_of_their_ranges():
     assert check_celsius(250.0) == 250.0
     assert check_parts(1e6, "2") == (1e6, 2.0)
     for wrong in (-60.01, 250.01, float("nan"), None, "warm"):
-        with pytest.raises(InputError, match="expected -60 to 250 degC"):
+        with pytest.raises(InputError, match="expected a temperature in degC from -60 to 250"):
             check_celsius(wrong)
     for wrong in (0, 1.01e6, None, float("nan")):
         with pytest.raises(InputError, match="carrier_parts"):
