@@ -161,6 +161,11 @@ class Mixture(NamedTuple):
         ----------
         hsp : ndarray of shape (..., n, 3)
             Parameters. [MPa^0.5]
+
+        Raises
+        ------
+        InputError
+            When they are no numbers of that shape.
         """
         points = checks.array(hsp, "hsp", "(..., n, 3)")
         if points.shape[-2:] != self.hsp.shape:
@@ -175,6 +180,11 @@ class Mixture(NamedTuple):
         ----------
         chosen : ndarray of bool, shape (n,)
             Which. [-]
+
+        Raises
+        ------
+        InputError
+            When it is no such array.
         """
         if not isinstance(chosen, np.ndarray) or chosen.dtype != bool or chosen.shape != self.fractions.shape:
             raise checks.refuse(chosen, "chosen", f"an array of {len(self.names)} times True or False")

@@ -244,7 +244,18 @@ class Lesson:
         return tuple(one for one in self.verdicts if one.flagged)
 
     def spread(self, name: str) -> Array:
-        """Return the covariance (3, 3) of one substance after the trials. [MPa]"""
+        """Return the covariance (3, 3) of one substance after the trials. [MPa]
+
+        Parameters
+        ----------
+        name : str
+            One of `names`. [-]
+
+        Raises
+        ------
+        UnknownNameError
+            When nothing was learnt about it.
+        """
         if not isinstance(name, str) or name not in self.names:
             message = f"{checks.said(name)} is not among what was learnt; substances: {', '.join(self.names)}"
             raise UnknownNameError(message)
@@ -329,6 +340,13 @@ class Lesson:
             carrier, seen (the outcome where this very mixture was tried), p_before, p_after, margin_before,
             margin_after (ln of the binodal index), sd_before, sd_after, why; best first, what is not for ingestion
             last with its caution in why.
+
+        Raises
+        ------
+        UnknownNameError
+            For an unknown carrier.
+        InputError
+            When there is no carrier, or a number is out of range.
         """
         import pandas as pd
 
