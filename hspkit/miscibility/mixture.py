@@ -165,7 +165,7 @@ class Mixture(NamedTuple):
         Raises
         ------
         InputError
-            When they are not numbers of that shape.
+            When they are no numbers of that shape.
         """
         points = checks.array(hsp, "hsp", "(..., n, 3)")
         if points.shape[-2:] != self.hsp.shape:
@@ -184,7 +184,7 @@ class Mixture(NamedTuple):
         Raises
         ------
         InputError
-            When that is not one answer a row.
+            When it is no such array.
         """
         if not isinstance(chosen, np.ndarray) or chosen.dtype != bool or chosen.shape != self.fractions.shape:
             raise checks.refuse(chosen, "chosen", f"an array of {len(self.names)} times True or False")

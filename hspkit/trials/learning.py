@@ -248,10 +248,15 @@ class Lesson:
     def spread(self, name: str) -> Array:
         """Return the covariance (3, 3) of one substance after the trials. [MPa]
 
+        Parameters
+        ----------
+        name : str
+            One of `names`. [-]
+
         Raises
         ------
         UnknownNameError
-            When the trials bear on no substance of that name.
+            When nothing was learnt about it.
         """
         if not isinstance(name, str) or name not in self.names:
             message = f"{checks.said(name)} is not among what was learnt; substances: {', '.join(self.names)}"
@@ -340,10 +345,10 @@ class Lesson:
 
         Raises
         ------
-        InputError
-            For parts, a temperature or a seed that cannot be used, or a carrier that no molecule stands for.
         UnknownNameError
             For an unknown carrier.
+        InputError
+            When there is no carrier, or a number is out of range.
         """
         import pandas as pd
 
