@@ -25,6 +25,8 @@ from hspkit.substances import Substance
 
 CLOVE, ORANGE = "clove, bud", "sweet orange, cold-pressed"
 LIQUIDS = ["propylene glycol", "triacetin", "triethyl citrate", "MCT", "benzyl alcohol"]
+#: Carriers that mix in every proportion.
+MIXING = ["triacetin", "triethyl citrate", "benzyl alcohol", "ethyl lactate", "diacetin"]
 NONE = Limits((), np.zeros((0, len(LIQUIDS))), np.zeros(0), np.zeros(0))
 
 
@@ -602,11 +604,10 @@ def test_worst_cases_of_what_is_known_for_sure_are_the_distances_themselves():
 
 
 def test_a_bound_for_several_targets_holds_for_any_number_of_carriers():
-    names = ["triacetin", "triethyl citrate", "benzyl alcohol", "ethyl lactate", "diacetin"]  # all mix with all
-    middle = np.mean([carrier(one).hsp.array for one in names], axis=0)
+    middle = np.mean([carrier(one).hsp.array for one in MIXING], axis=0)
     targets = [HSP(*(middle + np.array(off))) for off in ([0.5, 0, 0], [-0.3, 1.0, 0.5], [0, -1.0, 1.0])]
     few, all_of_them = (
-        best_blend(targets, names, max_carriers=k, max_share={"triacetin": 0.3}, keep=1) for k in (2, 5)
+        best_blend(targets, MIXING, max_carriers=k, max_share={"triacetin": 0.3}, keep=1) for k in (2, 5)
     )
     assert few.certificate.bound <= all_of_them.certificate.value + 1e-6
     assert few.certificate.bound == pytest.approx(all_of_them.certificate.value, abs=0.01)
@@ -617,6 +618,22 @@ def test_a_bound_for_several_targets_holds_for_any_number_of_carriers():
         assert f"no number of carriers does better than {certificate.bound:.4g}." in str(certificate)
         assert f"distance {certificate.value:.4g}: every set of at most" in str(certificate)
         assert "phase engine" not in str(certificate)
+
+
+@pytest.mark.parametrize(
+    ("off", "few", "limit"),
+    [
+        ([0.3, 0.5, -0.5], 2, {"max_viscosity": 8.0}),
+        ([-0.3, -0.5, 0.5], 4, {"max_share": dict.fromkeys(MIXING, 0.3)}),
+        ([0.0, 0.0, 0.0], 2, {"max_viscosity": 8.0}),
+    ],
+)
+def test_a_bound_under_limits_is_what_any_number_of_carriers_reach(off, few, limit):
+    target = HSP(*(np.mean([carrier(one).hsp.array for one in MIXING], axis=0) + np.array(off)))
+    some, all_of_them = (best_blend(target, MIXING, max_carriers=k, keep=1, **limit).certificate for k in (few, 5))
+    assert some.value > all_of_them.value + 0.1
+    assert some.bound == pytest.approx(all_of_them.value, abs=1e-5)
+    assert all_of_them.bound == pytest.approx(all_of_them.value, abs=1e-9)
 
 
 def test_a_row_of_a_drink_has_its_dose_and_its_words():
