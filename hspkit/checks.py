@@ -68,7 +68,8 @@ def _float(value: Any) -> float:
     """Return one number as a float; NaN for whatever is none."""
     if isinstance(value, np.ndarray) and value.ndim == 0:
         value = value[()]
-    if isinstance(value, bool | np.bool_ | bytes | complex) or (np.ndim(value) if hasattr(value, "__array__") else 0):
+    odd = isinstance(value, bool | np.bool_ | bytes | complex | np.complexfloating)
+    if odd or (hasattr(value, "__array__") and np.ndim(value)):
         return float("nan")
     try:
         return float(value)

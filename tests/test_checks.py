@@ -31,8 +31,8 @@ from hspkit import (
 from hspkit.errors import ExtrapolationWarning, HspkitError, InputError
 
 SODA = Application("US", "soft drinks", oil_mg_per_L=40)
-NO_NUMBERS = [None, True, np.bool_(True), "", "warm", b"3", 1 + 2j, [], [1], {}, object(), np.ones(2), pd.Series([1.0]),
-              pd.NA, float("nan"), float("inf"), -np.inf, np.array([3.0]), len]  # fmt: skip
+NO_NUMBERS = [None, True, np.bool_(True), np.complex64(1), "", "warm", b"3", 1 + 2j, [], [1], {}, object(), np.ones(2),
+              pd.Series([1.0]), pd.NA, float("nan"), float("inf"), -np.inf, np.array([3.0]), len]  # fmt: skip
 
 
 @pytest.mark.parametrize("value", [3, 3.0, "3", " 3 ", np.int8(3), np.float32(3), np.array(3), Decimal(3), Fraction(3)])
