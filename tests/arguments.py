@@ -386,6 +386,14 @@ def _questions() -> Named:
          **drawn},
         slow=True,
     )  # fmt: skip
+    yield (
+        "miscibility.outcome_chances",
+        Call(
+            miscibility.outcome_chances,
+            {"subject": hspkit.oil("limonene"), "liquid": carrier("MCT"), **parts, "water_parts": 0.1, "celsius": 25},
+            slow=True,
+        ),
+    )
     members, ones = (substance("limonene"), substance("linalool")), np.array([0.5, 0.5])
     mixture = miscibility.Mixture.of([(1.0, members, ones)])
     scene = phases.Landscape.of(mixture.fractions, mixture.volumes, mixture.points)

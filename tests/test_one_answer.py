@@ -95,6 +95,10 @@ def test_after_trials_too(tried):
     table = taught.lesson.compare([PG], **asked)
     assert table["p_before"][0] == pytest.approx(dissolve(CLOVE, PG, **asked).p_clear, abs=1e-9)
     assert table["p_after"][0] == pytest.approx(known, abs=1e-9)
+    told = taught.lesson.verdicts[0]
+    here = dict(zip(("oil_parts", "carrier_parts"), parts, strict=True))
+    assert told.p_before == pytest.approx(dissolve(CLOVE, name, **here).p_splits, abs=1e-9)
+    assert told.p_after == pytest.approx(dissolve(taught, name, **here).p_splits, abs=1e-9)
     assert table["seen"][0] == ("splits" if tried == (PG, 1, 4) else "")
     assert rank_carriers(taught, carriers=[PG], **asked).table["p_clear"][0] == pytest.approx(known, abs=1e-9)
     plan = next_trial(taught, [PG, "triacetin"], **asked, ratios=(0.5, 1.0)).table

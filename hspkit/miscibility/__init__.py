@@ -7,7 +7,14 @@ itself misses, are drawn and counted (`hspkit.belief`).
 
 from hspkit.belief import DRAWS, THEORY_SD_LN
 from hspkit.miscibility.alcohol import ethanol_strength_to_clear
-from hspkit.miscibility.dissolving import CELSIUS_RANGE, check_celsius, check_parts, dissolve, stock_margin
+from hspkit.miscibility.dissolving import (
+    CELSIUS_RANGE,
+    check_celsius,
+    check_parts,
+    dissolve,
+    outcome_chances,
+    stock_margin,
+)
 from hspkit.miscibility.extent import HAZE_VOLUME
 from hspkit.miscibility.margin import Margin, margin_of
 from hspkit.miscibility.mixture import Mixture, carrier_substances, liquid_key, oil_members
@@ -35,5 +42,6 @@ __all__ = [
     "liquid_key",
     "margin_of",
     "oil_members",
+    "outcome_chances",
     "stock_margin",
 ]

@@ -15,7 +15,9 @@ from hspkit.miscibility.solids import may_crystallise, reason_unknown
 from hspkit.oils import Oil, covered
 from hspkit.phases import Landscape
 
-__all__ = ["CELSIUS_RANGE", "MOST_PARTS", "check_celsius", "check_parts", "dissolve", "stock_margin"]
+__all__ = [
+    "CELSIUS_RANGE", "MOST_PARTS", "check_celsius", "check_parts", "dissolve", "outcome_chances", "stock_margin",
+]  # fmt: skip
 
 #: More parts than this are a slip of the keyboard [-].
 MOST_PARTS = 1e6
@@ -129,13 +131,65 @@ def dissolve(
         reason = reason_unknown(present, extent.solids, warmth)
         nan = float("nan")
         return Outcome(subject, liquid, *parts, warmth, nan, nan, nan, margin, extent, reason, seen)
-    p_clear = margin.p_clear
-    edge = haze_edge(extent.scene) if p_clear < SURELY_CLEAR else np.inf
-    p_splits = 1.0 - margin.p_below(edge)
-    chances = {"clear": p_clear, "hazy": max(0.0, 1.0 - p_clear - p_splits), "splits": p_splits}
-    chances = after_trial(subject.belief, key, chances)
+    chances = after_trial(subject.belief, key, _chances(margin, extent.scene))
     said = chances["clear"], chances["hazy"], chances["splits"]
     return Outcome(subject, liquid, *parts, warmth, *said, margin, extent, seen=seen)
+
+
+def _chances(margin: Margin, scene: Landscape) -> dict[str, float]:
+    """Return the chances of the three outcomes of a mixture that was not tried."""
+    p_clear = margin.p_clear
+    edge = haze_edge(scene) if p_clear < SURELY_CLEAR else np.inf
+    p_splits = 1.0 - margin.p_below(edge)
+    return {"clear": p_clear, "hazy": max(0.0, 1.0 - p_clear - p_splits), "splits": p_splits}
+
+
+def outcome_chances(
+    subject: Oil,
+    liquid: Carrier | Blend,
+    oil_parts: float,
+    carrier_parts: float,
+    *,
+    water_parts: float = 0.0,
+    celsius: float = 25.0,
+) -> dict[str, float]:
+    """Return the chances of `clear`, `hazy` and `splits` of one mixture, as `dissolve` has them; NaN when unknown.
+
+    Parameters
+    ----------
+    subject : Oil
+        The oil.
+    liquid : Carrier or Blend
+        The carrier.
+    oil_parts, carrier_parts, water_parts : float
+        Parts by volume. [-]
+    celsius : float
+        Temperature. [degC]
+
+    Raises
+    ------
+    InputError
+        As `stock_margin`.
+
+    Examples
+    --------
+    >>> from hspkit.oils import oil
+    >>> chances = outcome_chances(oil("limonene"), carrier("triacetin"), 1, 2)
+    >>> chances["splits"] == dissolve("limonene", "triacetin").p_splits
+    True
+    """
+    subject, liquid = covered(subject), carrier(liquid)
+    oil_parts, carrier_parts = check_parts(oil_parts, carrier_parts)
+    water_parts = checks.number(water_parts, "water_parts", "of parts by volume", low=0, high=2.0 * MOST_PARTS)
+    warmth = check_celsius(celsius)
+    stock = Stock.of(subject, liquid, oil_parts, carrier_parts, water_parts)
+    present = stock.present
+    scene = Landscape.of(present.fractions, present.volumes, present.points, celsius=warmth)
+    if may_crystallise(present, subject, warmth, clear=scene.index < 1.0):
+        return dict.fromkeys(("clear", "hazy", "splits"), float("nan"))
+    margin = margin_of(present, stock.liquid, scene, belief=subject.belief)
+    key = mixture_key(stock.liquid, oil_parts, carrier_parts, water_parts, warmth)
+    return after_trial(subject.belief, key, _chances(margin, scene))
 
 
 def stock_margin(

@@ -19,7 +19,7 @@ from hspkit import checks
 from hspkit.belief import Belief
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import HspkitError, InputError, UnknownNameError
-from hspkit.miscibility import check_celsius, check_parts, stock_margin
+from hspkit.miscibility import check_celsius, check_parts, outcome_chances, stock_margin
 from hspkit.oils import Oil, covered, oil
 from hspkit.sphere.descent import minimise
 from hspkit.trials.bench import LAPSE, Bench, Mix, log_chance
@@ -61,7 +61,11 @@ class Posterior(NamedTuple):
 
 
 class Verdict(NamedTuple):
-    """What became of one trial: chances of the outcome that was seen, and a flag with its reason."""
+    """What became of one trial: chances of the outcome that was seen, and a flag with its reason.
+
+    ``p_before`` and ``p_after`` are what `dissolve` says of the mixture before and after the trials, this one among
+    them; ``p_others`` is what everything but this trial says.
+    """
 
     trial: Trial
     p_before: float
@@ -523,14 +527,17 @@ def learn(
         root[3 * at : 3 * at + 3, 3 * at : 3 * at + 3] = bench.root[at]
     covariance = root @ found.covariance[: 3 * n, : 3 * n] @ root.T
     sd_before = np.sqrt(np.einsum("nij,nij->ni", bench.root, bench.root))
+    seen = [(_mix(one), one.outcome, float(others)) for one, others in zip(given, found.others, strict=True)]
+    belief = bench.belief(found.mean, found.covariance, seen)
+    after = replace(subject, belief=belief)
     verdicts = tuple(
-        Verdict(one, float(prior), float(others), float(after), *_flag(row, given, float(others)))
-        for row, (one, prior, others, after) in enumerate(
+        Verdict(
+            one, _said(subject, one, prior), float(others), _said(after, one, now), *_flag(row, given, float(others))
+        )
+        for row, (one, prior, others, now) in enumerate(
             zip(given, found.before, found.others, found.after, strict=True)
         )
     )
-    seen = [(_mix(one.trial), one.trial.outcome, one.p_others) for one in verdicts]
-    belief = bench.belief(found.mean, found.covariance, seen)
     read = trials.notes if isinstance(trials, TrialLog) else ()
     lesson = Lesson(
         subject, given, verdicts, bench.names, hsp, bench.mean, covariance, sd_before, found.effective, belief, read
@@ -547,6 +554,14 @@ def learn(
     values["belief"] = belief
     values["notes"] = (*subject.notes, lesson.note, *(one.reason for one in lesson.flagged))
     return LearntOil(**values, lesson=lesson)
+
+
+def _said(subject: Oil, trial: Trial, otherwise: float) -> float:
+    """Return the chance that `dissolve` gives the outcome of a trial; of what may crystallise that of the liquids."""
+    liquid, oil_parts, carrier_parts, water_parts, celsius = _mix(trial)
+    chances = outcome_chances(subject, liquid, oil_parts, carrier_parts, water_parts=water_parts, celsius=celsius)
+    chance = chances[trial.outcome]
+    return float(otherwise) if np.isnan(chance) else chance
 
 
 def _flag(row: int, trials: Sequence[Trial], others: float) -> tuple[bool, str]:
