@@ -107,6 +107,20 @@ def test_after_trials_too(tried):
         assert here["p_clear"].iloc[0] == pytest.approx(known, abs=1e-9)
 
 
+@pytest.mark.parametrize(("seen", "liquid", "parts"), [("clear", "triacetin", 2), ("splits", "triethyl citrate", 2)])
+def test_a_trial_of_the_very_mixture_has_the_last_word(seen, liquid, parts):
+    before = dissolve(ORANGE, liquid, carrier_parts=parts)
+    assert before.verdict != seen
+    after = dissolve(learn(ORANGE, [Trial(liquid, seen, 1, parts)]), liquid, carrier_parts=parts)
+    assert after.verdict == seen
+    assert after.overruled == (after.extent.verdict != seen)
+    assert {"clear": after.p_clear, "splits": after.p_splits}[seen] > 0.5
+    share = 100 / (1 + parts)
+    assert (after.least_oil_percent <= share <= after.max_oil_percent) or seen == "splits"
+    assert f"a trial of this mixture was {seen}" in after.sentence()
+    assert after.second_phase_percent == 0 or seen == "splits"
+
+
 def test_a_trial_that_says_nothing_of_a_carrier_leaves_it_alone():
     """Lime in glycerol and a trial in MCT share the oil only; of a carrier far off the answer stays where it was."""
     taught = learn("limonene", [Trial("MCT", "clear")])

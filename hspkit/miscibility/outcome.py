@@ -44,7 +44,8 @@ class Outcome:
     Attributes
     ----------
     verdict : str
-        "clear", "hazy" or "splits": the outcome at the best estimate; "unknown" when a component may crystallise. [-]
+        "clear", "hazy" or "splits": the outcome at the best estimate, or that of a trial of this very mixture which is
+        to be believed; "unknown" when a component may crystallise. [-]
     least_oil_percent, max_oil_percent : float
         Shares of oil between which oil and carrier are clear: the range around the stock when that is clear, else the
         one that begins at the carrier alone, 0 to 0 when the carrier separates by itself; NaN when unknown. [% vol of
@@ -79,22 +80,43 @@ class Outcome:
     @property
     def verdict(self) -> str:
         """Outcome at the best estimate; see the class."""
-        return "unknown" if self.unknown else self.extent.verdict
+        if self.unknown:
+            return "unknown"
+        return self.seen if self.overruled else self.extent.verdict
+
+    @property
+    def overruled(self) -> bool:
+        """Whether a trial of this very mixture came out otherwise than the best estimate, and is to be believed."""
+        chances = {"clear": self.p_clear, "hazy": self.p_hazy, "splits": self.p_splits}
+        return self.seen not in ("", self.extent.verdict) and not self.unknown and chances[self.seen] > 0.5
+
+    @property
+    def _share(self) -> float:
+        """Share of oil in the stock. [% vol]"""
+        return 100.0 * self.oil_parts / (self.oil_parts + self.carrier_parts)
 
     @property
     def least_oil_percent(self) -> float:
         """Least share of oil that is clear; see the class. [% vol of the stock]"""
-        return _UNKNOWN if self.unknown else 100.0 * self.extent.least_oil
+        least = 100.0 * self.extent.least_oil
+        if self.overruled:
+            least = min(least, self._share) if self.seen == "clear" else 0.0
+        return _UNKNOWN if self.unknown else least
 
     @property
     def max_oil_percent(self) -> float:
         """Largest share of oil that is clear; see the class. [% vol of the stock]"""
-        return _UNKNOWN if self.unknown else 100.0 * self.extent.most_oil
+        most = 100.0 * self.extent.most_oil
+        if self.overruled:
+            most = max(most, self._share) if self.seen == "clear" else min(most, self._share)
+        return _UNKNOWN if self.unknown else most
 
     @property
     def water_tolerance_percent(self) -> float:
         """Water at the cloud point; see the class. [% vol of the mixture]"""
-        return _UNKNOWN if self.unknown else 100.0 * self.extent.water
+        if self.unknown or (self.overruled and self.seen == "clear"):
+            return _UNKNOWN
+        return 0.0 if self.overruled else 100.0 * self.extent.water
 
     @property
     def spinodal_index(self) -> float:
@@ -104,6 +126,8 @@ class Outcome:
     @property
     def second_phase_percent(self) -> float:
         """Volume outside the largest phase. [% vol]"""
+        if self.overruled:
+            return 0.0 if self.seen == "clear" else _UNKNOWN
         return _UNKNOWN if self.unknown else 100.0 * self.extent.second
 
     @property
@@ -122,7 +146,7 @@ class Outcome:
     def advice(self) -> tuple[str, ...]:
         """What was computed to help; worked out when it is asked for."""
         asked = Question(self.oil, self.carrier, self.oil_parts, self.carrier_parts, self.celsius)
-        return () if self.unknown else advise(asked, self.extent)
+        return () if self.unknown or self.overruled else advise(asked, self.extent)
 
     @property
     def undecided(self) -> bool:
@@ -141,6 +165,9 @@ class Outcome:
         extent = self.extent
         if self.unknown:
             return self.unknown
+        if self.overruled:
+            held = "at least" if self.seen == "clear" else "less than"
+            return f"holds {held} {percent(self._share / 100.0)} % vol of oil, as the trial showed"
         alone = "the carriers do not mix with each other by themselves"
         if extent.least_oil > 0.0:
             reason = f"; {alone}" if extent.carrier_separates else ""
@@ -161,8 +188,9 @@ class Outcome:
             text += ", undecided: run a trial)" if self.undecided else ")"
         if self.seen:
             text += f"; a trial of this mixture was {self.seen}"
+            text += f", against the best estimate ({self.extent.verdict})" if self.overruled else ""
         text += f"; {self.limit()}"
-        if self.verdict == "clear":
+        if self.verdict == "clear" and not self.overruled:
             water = self.extent.water
             text += "; takes any amount of water" if water >= 1.0 else f"; clouds at {percent(water)} % vol of water"
         told = [text + ".", *self.advice, self.oil.coverage]
