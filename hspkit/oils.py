@@ -816,7 +816,8 @@ def covered(name: str | Oil | Substance) -> Oil:
             f"substances stand for {found.covered_percent:.3g} % of {found.name!r} only, and "
             f"{found.least_covered_percent:g} % are needed for an answer; name more of its components (oil.notes says "
             "which peaks were not understood), or ask for an answer on what is known with "
-            f"least_covered_percent={np.floor(found.covered_percent):g} in hspkit.oil, Oil.from_csv or Oil.from_table"
+            f"least_covered_percent={np.floor(found.covered_percent):g} in hspkit.oil, Oil.from_csv or Oil.from_table "
+            "(--least-covered-percent in the shell)"
         )
         raise InputError(message)
     return found

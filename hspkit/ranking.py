@@ -386,7 +386,7 @@ class Ranking:
             if any(_known(value) for value in self.table[key])
         ]
         rows = [[form(row[key]) for key, _, _, form in shown] for row in self.shown()]
-        best = f"First: {self.best}." if self.best else "No carrier is allowed, within its limit and clear."
+        best = f"First: {self.best}." if self.best else "No carrier is known to be allowed, within its limit and clear."
         return "".join(
             [
                 f"<h1>{html.escape(pages.plain(self.oil.name))}</h1>",

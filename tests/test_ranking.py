@@ -462,7 +462,7 @@ def test_a_page_shows_what_is_known_under_headings_with_units(ranking):
         assert f">{heading}<br>" not in plain
     assert f"First: {two.best}." in page
     assert (
-        "No carrier is allowed, within its limit and clear."
+        "No carrier is known to be allowed, within its limit and clear."
         in replace(two, table=table.assign(verdict="hazy")).to_html()
     )
 

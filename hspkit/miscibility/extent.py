@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from hspkit import phases
 from hspkit.miscibility.margin import Stock
+from hspkit.miscibility.mixture import UNCOVERED
 from hspkit.miscibility.solids import may_crystallise
 from hspkit.oils import Oil
 
@@ -150,6 +151,7 @@ def _first_out(stock: Stock, fractions: Array, celsius: float) -> tuple[str, ...
     feed = fractions[there] / fractions[there].sum()
     drop = phases.Landscape.of(feed, present.volumes, present.points, celsius=celsius).maxima.best.fractions[0]
     named = (stock.oil if (stock.oil[there] * feed).any() else stock.carrier)[there] > 0
+    named &= np.array([name != UNCOVERED for name in present.names])  # it stands for the rest, and has no name
     weight = np.where(named, np.clip(drop - feed, 0.0, None), 0.0)
     if weight.sum() <= 1e-12:  # at a critical point, or where the drop is carrier or water
         weight = np.where(named, phases.index_shares(feed, present.volumes, present.points, celsius=celsius), 0.0)
