@@ -303,7 +303,7 @@ def _rank(options: argparse.Namespace) -> str:
         [
             pages.plain(ranking.question()),
             screen_table(ranking),
-            _wrapped([f"{best} {_LEGEND}", ranking.order], ""),
+            _wrapped([f"{ranking.headline()} {_LEGEND}", ranking.order], ""),
             *([_wrapped([drink], "")] if drink else []),
             "Notes\n" + _wrapped(notes, "- ") if notes else "Notes: none",
             "Cautions\n" + _wrapped(ranking.cautions, "! "),

@@ -322,6 +322,18 @@ class Ranking:
         most = "" if self.application.oil_mg_per_L is not None else "up to "
         return f"{most}{number(held)} mg/L of this oil {state}: {clouds.times()}{first}.{advice}"
 
+    def headline(self) -> str:
+        """Return what comes first, in one sentence.
+
+        Examples
+        --------
+        >>> rank_carriers("limonene", carriers=["MCT", "glycerol"]).headline()
+        'First: MCT.'
+        """
+        if self.best:
+            return f"First: {self.best}."
+        return "No carrier is known to be allowed, within its limit and clear."
+
     def notes(self) -> tuple[str, ...]:
         """Return what is to be said of the oil, then of each carrier in the order of the table."""
         said = [f"{row['carrier']}: {row['notes']}" for row in self.table.to_dict("records") if row["notes"]]
@@ -386,12 +398,11 @@ class Ranking:
             if any(_known(value) for value in self.table[key])
         ]
         rows = [[form(row[key]) for key, _, _, form in shown] for row in self.shown()]
-        best = f"First: {self.best}." if self.best else "No carrier is known to be allowed, within its limit and clear."
         return "".join(
             [
                 f"<h1>{html.escape(pages.plain(self.oil.name))}</h1>",
                 f"<p>{html.escape(pages.plain(self.question()))}</p>",
-                f"<p><strong>{html.escape(pages.plain(best))}</strong> {html.escape(pages.plain(self.drink()))}</p>",
+                f"<p><strong>{html.escape(pages.plain(self.headline()))}</strong> {html.escape(pages.plain(self.drink()))}</p>",
                 '<div class="wide">',
                 pages.html_table([(heading, unit) for _, heading, unit, _ in shown], rows, left=2),
                 "</div>",
