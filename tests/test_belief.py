@@ -74,6 +74,8 @@ def test_draws_belong_to_the_substance_and_the_seed():
     assert (first.hsp[:, [2, 0, 1]] == turned.hsp).all()
     assert (first.volumes[:, [2, 0, 1]] == turned.volumes).all()
     assert not np.isclose(first.hsp, other.hsp).any()
+    unsaid = draw(NAMES, MIDDLE, covariance, VOLUMES, VOLUME_SD)  # the same question has the same answer: 64 of seed 0
+    assert (unsaid.hsp == draw(NAMES, MIDDLE, covariance, VOLUMES, VOLUME_SD, draws=64, random_state=0).hsp).all()
     assert seed_of(5) == seed_of(np.random.default_rng(5)) != seed_of(6)
     assert seed_of(None) != seed_of(None)
     for wrong in (True, -1, 2.0):

@@ -143,6 +143,9 @@ def _row(**changes):
         ({}, {"p_clear": 0.9}),
         ({"verdict": "splits", "undecided": True, "p_clear": 0.4}, {"verdict": "splits", "p_clear": 0.0}),
         ({"p_clear": 0.999}, {"p_clear": 1.0, "carrier": "b"}),  # a tie within the sampling error: by name
+        # 64 draws: sqrt(p (1 - p)/64) is 1/16 at most, and 0.97 is nearer to 16/16 than to 15/16
+        ({"p_clear": 0.97}, {"p_clear": 1.0, "carrier": "b"}),
+        ({"p_clear": 0.97}, {"p_clear": 0.96}),
         ({"under_legal_limit": None}, {"under_legal_limit": False}),
     ],
 )
