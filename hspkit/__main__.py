@@ -295,9 +295,6 @@ def _rank(options: argparse.Namespace) -> str:
         return ranking.to_csv()
     if options.json:
         return _json(ranking.table, question=ranking.question(), order=ranking.order, cautions=ranking.cautions)
-    best = (
-        f"First: {ranking.best}." if ranking.best else "No carrier is known to be allowed, within its limit and clear."
-    )
     drink, notes = ranking.drink(), ranking.notes()
     return "\n\n".join(
         [

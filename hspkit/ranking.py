@@ -402,7 +402,8 @@ class Ranking:
             [
                 f"<h1>{html.escape(pages.plain(self.oil.name))}</h1>",
                 f"<p>{html.escape(pages.plain(self.question()))}</p>",
-                f"<p><strong>{html.escape(pages.plain(self.headline()))}</strong> {html.escape(pages.plain(self.drink()))}</p>",
+                f"<p><strong>{html.escape(pages.plain(self.headline()))}</strong>",
+                f" {html.escape(pages.plain(self.drink()))}</p>",
                 '<div class="wide">',
                 pages.html_table([(heading, unit) for _, heading, unit, _ in shown], rows, left=2),
                 "</div>",
