@@ -40,28 +40,6 @@ class Outcome:
         Why there is no verdict; empty when there is one. [-]
     seen : str
         What a bench trial of this very mixture came out as; empty when there was none. [-]
-
-    Attributes
-    ----------
-    verdict : str
-        "clear", "hazy" or "splits": the outcome at the best estimate, or that of a trial of this very mixture which is
-        to be believed; "unknown" when a component may crystallise. [-]
-    least_oil_percent, max_oil_percent : float
-        Shares of oil between which oil and carrier are clear: the range around the stock when that is clear, else the
-        one that begins at the carrier alone, 0 to 0 when the carrier separates by itself; NaN when unknown. [% vol of
-        the stock]
-    water_tolerance_percent : float
-        Water in the mixture at the cloud point when water is added to the stock; 0 when the stock is not
-        clear; NaN when unknown. [% vol of the mixture]
-    spinodal_index : float
-        L of `phases.spinodal_index`; 1 and more is unstable locally. [-]
-    second_phase_percent : float
-        Volume of the smaller phases together at the best estimate; 0 when clear; NaN when unknown. [% vol]
-    limiting_components : tuple of str
-        What separates first, strongest first: as oil is added to the carrier, or, where the two mix in every
-        proportion, as water is added to the stock. [-]
-    advice : tuple of str
-        What was computed to help, with the figure it leads to. [-]
     """
 
     oil: Oil
@@ -79,7 +57,11 @@ class Outcome:
 
     @property
     def verdict(self) -> str:
-        """Outcome at the best estimate; see the class."""
+        """The outcome.
+
+        "clear", "hazy" or "splits" at the best estimate, or what a trial of this very mixture came out as when that is to
+        be believed; "unknown" when a component may crystallise. [-]
+        """
         if self.unknown:
             return "unknown"
         return self.seen if self.overruled else self.extent.verdict
@@ -97,7 +79,7 @@ class Outcome:
 
     @property
     def least_oil_percent(self) -> float:
-        """Least share of oil that is clear; see the class. [% vol of the stock]"""
+        """Least share of oil at which oil and carrier are clear; see `max_oil_percent`. [% vol of the stock]"""
         least = 100.0 * self.extent.least_oil
         if self.overruled:
             least = min(least, self._share) if self.seen == "clear" else 0.0
@@ -105,7 +87,11 @@ class Outcome:
 
     @property
     def max_oil_percent(self) -> float:
-        """Largest share of oil that is clear; see the class. [% vol of the stock]"""
+        """Largest share of oil at which oil and carrier are clear. [% vol of the stock]
+
+        With `least_oil_percent` it bounds the range around the stock when that is clear, else the one that begins at
+        the carrier alone, 0 to 0 when the carrier separates by itself; NaN when unknown.
+        """
         most = 100.0 * self.extent.most_oil
         if self.overruled:
             most = max(most, self._share) if self.seen == "clear" else min(most, self._share)
@@ -113,26 +99,32 @@ class Outcome:
 
     @property
     def water_tolerance_percent(self) -> float:
-        """Water at the cloud point; see the class. [% vol of the mixture]"""
+        """Water in the mixture at the cloud point when water is added to the stock. [% vol of the mixture]
+
+        0 when the stock is not clear; NaN when unknown.
+        """
         if self.unknown or (self.overruled and self.seen == "clear"):
             return _UNKNOWN
         return 0.0 if self.overruled else 100.0 * self.extent.water
 
     @property
     def spinodal_index(self) -> float:
-        """L of the stock, solids taken as liquids. [-]"""
+        """L of `phases.spinodal_index`, solids taken as liquids; 1 and more is unstable locally. [-]"""
         return self.extent.scene.spinodal_index
 
     @property
     def second_phase_percent(self) -> float:
-        """Volume outside the largest phase. [% vol]"""
+        """Volume of the smaller phases together at the best estimate; 0 when clear, NaN when unknown. [% vol]"""
         if self.overruled:
             return 0.0 if self.seen == "clear" else _UNKNOWN
         return _UNKNOWN if self.unknown else 100.0 * self.extent.second
 
     @property
     def limiting_components(self) -> tuple[str, ...]:
-        """What separates first, or what may crystallise; see the class."""
+        """What separates first, strongest first; or what may crystallise.
+
+        As oil is added to the carrier, or, where the two mix in every proportion, as water is added to the stock.
+        """
         return self.extent.solids if self.unknown else self.extent.limiting
 
     @property
@@ -144,7 +136,7 @@ class Outcome:
 
     @cached_property
     def advice(self) -> tuple[str, ...]:
-        """What was computed to help; worked out when it is asked for."""
+        """What was computed to help, with the figure it leads to; worked out when it is asked for."""
         asked = Question(self.oil, self.carrier, self.oil_parts, self.carrier_parts, self.celsius)
         return () if self.unknown or self.overruled else advise(asked, self.extent)
 
