@@ -59,8 +59,8 @@ class Outcome:
     def verdict(self) -> str:
         """The outcome.
 
-        "clear", "hazy" or "splits" at the best estimate, or what a trial of this very mixture came out as when that is to
-        be believed; "unknown" when a component may crystallise. [-]
+        "clear", "hazy" or "splits" at the best estimate, or what a trial of this very mixture came out as when that is
+        to be believed; "unknown" when a component may crystallise. [-]
         """
         if self.unknown:
             return "unknown"
