@@ -344,8 +344,6 @@ def test_an_outcome_in_words_and_figures():
         f"holds at most {hazy.max_oil_percent:.2g} % vol of oil (limited by {', '.join(hazy.limiting_components)})"
     )
     assert "water" not in hazy.sentence().split("vol of oil")[0]
-    poor = replace(hazy, extent=replace(hazy.extent, limiting=()))
-    assert poor.limit() == f"holds at most {hazy.max_oil_percent:.2g} % vol of oil"
     assert "; a trial of this mixture was clear;" in replace(hazy, seen="clear").sentence()
     assert "hazy, p_clear" in repr(hazy)
     assert hazy.second_phase_percent == pytest.approx(100 * hazy.extent.second)

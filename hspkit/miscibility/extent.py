@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,10 +50,10 @@ class Extent:
         Whether the carrier, a blend, is no single liquid by itself. [-]
     water : float
         Share of water in the whole at which the stock clouds; 0 when it is not clear, 1 when it never does. [-]
-    limiting : tuple of str
-        What separates first: where most oil is reached, else where water clouds it. [-]
     solids : tuple of str
         Components that may crystallise, so that nothing of the above is more than a guess. [-]
+    stock : Stock
+        Oil and carrier.
     """
 
     scene: phases.Landscape
@@ -61,8 +62,19 @@ class Extent:
     most_oil: float
     carrier_separates: bool
     water: float
-    limiting: tuple[str, ...]
     solids: tuple[str, ...]
+    stock: Stock
+
+    @cached_property
+    def limiting(self) -> tuple[str, ...]:
+        """What separates first: where most oil is reached, else where water clouds the stock; worked out when asked."""
+        if self.most_oil < 1.0:
+            cloudy, added, share = self.stock.carrier, self.stock.oil, self.most_oil
+        elif self.water < 1.0:
+            cloudy, added, share = self.stock.mixture.fractions, self.stock.water, self.water
+        else:
+            return ()
+        return _first_out(self.stock, (1.0 - share) * cloudy + share * added, self.scene.celsius)
 
     @property
     def verdict(self) -> str:
@@ -98,14 +110,8 @@ def look(stock: Stock, subject: Oil, celsius: float) -> Extent:
     least, most = _clear_range(stock, first, clear, celsius)
     doubtful = len(stock.liquid) > 1 and (most <= 0.0 or least > 0.0)
     separates = doubtful and not phases.stable(stock.carrier, mixture.volumes, mixture.points, celsius=celsius)
-    if most < 1.0:
-        limiting = _first_out(stock, (1.0 - most) * stock.carrier + most * stock.oil, celsius)
-    elif water < 1.0:
-        limiting = _first_out(stock, (1.0 - water) * mixture.fractions + water * stock.water, celsius)
-    else:
-        limiting = ()
     solids = may_crystallise(present, subject, celsius, clear=clear)
-    return Extent(scene, second, least, most, bool(separates), water, limiting, solids)
+    return Extent(scene, second, least, most, bool(separates), water, solids, stock)
 
 
 def _second_phase(scene: phases.Landscape) -> float:
