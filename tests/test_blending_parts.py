@@ -595,6 +595,7 @@ def test_worst_cases_of_what_is_known_for_sure_are_the_distances_themselves():
         assert worst.table["blend"].tolist() == plain.table["blend"].tolist()
         assert worst.certificate.value == pytest.approx(plain.certificate.value, rel=1e-6)
         assert worst.certificate.supports_examined == 4 + 6 + 4
+        assert worst.certificate.mixtures_examined == 0
         assert f"on a grid of {steps} %" in worst.certificate.how
     # and without steps the optimum of each set, which no grid holds, is looked at too
     free = best_blend(target, sure, keep=1)

@@ -525,6 +525,18 @@ def test_no_clear_blend_is_an_error_that_names_the_surest():
         )  # fmt: skip
 
 
+def test_a_distance_that_is_kept_is_not_why_nothing_was_found():
+    """The nearest blend of these is some 21 MPa^0.5 off, so at most 25 is no hindrance and at most 18 is."""
+    asked = {"objective": "cost", "increments_percent": 10, "price_per_L": {"propylene glycol": 3, "glycerol": 2}}
+    pair = ["propylene glycol", "glycerol"]
+    nearest = float(distance(carrier("propylene glycol").hsp, oil(ORANGE).hsp))
+    assert 18 < nearest < 25
+    with pytest.raises(InputError, match=r"clear with a probability of 0\.8; the surest"):
+        best_blend(ORANGE, pair, max_distance=25, **asked)
+    with pytest.raises(InputError, match=f"nearer than Ra {nearest:.2f} MPa.*max_distance is 18"):
+        best_blend(ORANGE, pair, max_distance=18, **asked)
+
+
 def test_several_oils_are_served_by_the_worst():
     oils = [ORANGE, CLOVE, "peppermint, steam-distilled"]
     house = best_blend(oils, FOUR, keep=1)

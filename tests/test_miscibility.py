@@ -190,6 +190,7 @@ def test_a_stock_is_mixed_by_volume():
         ("linalool", HALF_MCT, (4, 1)),
         ("clove, bud", PG, (1, 4)),
         ("linalool", "water", (50, 1)),
+        ("clove, bud", "ethanol", (1, 9)),
     ],
 )
 def test_every_limit_is_where_it_clouds(name, liquid, parts):

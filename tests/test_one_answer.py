@@ -255,6 +255,17 @@ def test_advice_was_computed_to_help(name, liquid):
     assert {line.split()[0] for line in asked.advice} <= {"Chill", "Fold", "Remove", "Use", "Replace"}
 
 
+def test_filtering_alone_is_advised_where_it_clears():
+    """At 2.4 % the wax of orange oil clouds glycol and its terpenes do not yet."""
+    asked = dissolve(ORANGE, PG, oil_parts=1, carrier_parts=40)
+    filtered = oil(ORANGE).without_wax()
+    then = dissolve(filtered, PG, oil_parts=filtered.mass_yield, carrier_parts=40)
+    assert (asked.verdict == "clear", then.verdict) == (False, "clear")
+    (line,) = asked.advice
+    most = percent(then.max_oil_percent / 100)
+    assert f"without it then it is clear at this ratio and holds {most} % vol of it instead of" in line
+
+
 def test_the_carrier_that_is_advised_clears_best():
     """Of all carriers that some market permits, in the least share that clears at all, by the index of the stock."""
     (line,) = (line for line in dissolve(CLOVE, "ethanol 70 % vol").advice if line.startswith("Replace"))

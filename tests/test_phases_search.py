@@ -8,8 +8,10 @@ from phase_search import random_mixtures
 from hspkit import dissolve, oil, phases
 from hspkit.carriers import carrier
 from hspkit.miscibility import Mixture, carrier_substances, oil_members
+from hspkit.phases import climb, search, splitting, titration
+from hspkit.phases.equilibrium import Phases
 from hspkit.phases.mixture import gather, metric
-from hspkit.phases.tilts import local_index, locally_stable, solve_symmetric
+from hspkit.phases.tilts import Tilting, local_index, locally_stable, solve_symmetric
 from hspkit.phases.titration import _through_two
 from hspkit.substances import substance
 
@@ -103,3 +105,104 @@ def test_the_cubic_through_two_shares_is_exact_for_a_cubic():
     old, new = np.array([0.9, 0.5]), np.array([0.4, -0.3])
     found = _through_two(share(new), new, slope(new), np.stack([share(old), old, slope(old)]))
     assert_allclose(found, 0.2, rtol=1e-12)
+
+
+# --- what the shortcuts save, as ratios of work in one run ---
+
+
+@pytest.fixture
+def work(monkeypatch):
+    """Count the trial phases that a question makes."""
+    made = [0]
+    real = Tilting.tilt
+
+    def tilt(self, q, guess=None):
+        made[0] += q.shape[0] * q.shape[1]
+        return real(self, q, guess)
+
+    def of(function, *question, **given):
+        made[0] = 0
+        return function(*question, **given), made[0]
+
+    monkeypatch.setattr(Tilting, "tilt", tilt)
+    return of
+
+
+@pytest.mark.parametrize(
+    ("module", "name", "off", "saves"),
+    [
+        (climb, "_HOPE", 1e9, 1.08),  # what cannot reach far enough is given up
+        (climb, "_FOLLOWS", -1.0, 1.02),  # what climbs after another is left
+        (climb, "_NEAR", 0.0, 1.02),  # what falls back on the mixture is left
+        (climb, "_LEAP", 1e9, 1.3),  # no step leaps out of the range of Newton's method
+        (search, "promise", 0.0, 1.05),
+        (search, "enough", np.inf, 1.2),
+        (search, "through", np.inf, 1.04),
+    ],
+)
+def test_a_shortcut_saves_work_and_changes_no_verdict(monkeypatch, work, module, name, off, saves):
+    rng = np.random.default_rng(1)
+    fractions, volumes, hsp = random_mixtures(rng, 80, most=12)
+    alpha = rng.uniform(0.5, 1.1, 80) / phases.spinodal_index(fractions, volumes, hsp, alpha=1.0)
+    question = fractions, volumes, hsp
+    short, less = work(phases.stable, *question, alpha=alpha)
+    index = phases.binodal_index(*question, alpha=alpha)
+    if module is climb:
+        monkeypatch.setattr(climb, name, off)
+    else:
+        whole = search.climb
+        monkeypatch.setattr(search, "climb", lambda *asked, **given: whole(*asked, **(given | {name: off})))
+    long, more = work(phases.stable, *question, alpha=alpha)
+    assert more > saves * less
+    assert (short == long).all()
+    assert_allclose(phases.binodal_index(*question, alpha=alpha), index, rtol=1e-9)
+
+
+def test_a_cloud_point_takes_a_third_of_the_steps_of_bisection_and_is_as_exact(monkeypatch):
+    """To 1e-8 of a share bisection takes 27 steps from the bracket of the stations; the least of these is 1/100."""
+    asked = [0]
+    real = titration.follow
+
+    def follow(mixtures, *rest, **given):
+        asked[0] += len(mixtures.fractions)
+        return real(mixtures, *rest, **given)
+
+    monkeypatch.setattr(titration, "follow", follow)
+    rng = np.random.default_rng(3)
+    lines = 0
+    for most in (3, 4, 6):
+        fractions, volumes, hsp = random_mixtures(rng, 150, most=most)
+        added = rng.permuted(fractions, axis=1)
+        share = phases.cloud_point(fractions, added, volumes, hsp, alpha=0.45).fraction
+        rows = np.flatnonzero((share > 0) & (share < 1))
+        lines += rows.size
+        rows = rows[share[rows] > 1e-6]  # traces of what does not mix have digits of their own
+        at = fractions[rows] + share[rows, None] * (added[rows] - fractions[rows])
+        index = phases.binodal_index(at, volumes[rows], hsp[rows], alpha=0.45)
+        assert_allclose(index, 1.0, atol=1e-6)
+        assert np.median(np.abs(index - 1.0)) < 1e-9
+    assert lines > 20
+    assert asked[0] < 9 * lines
+
+
+def test_phases_are_found_in_a_dozen_newton_steps(monkeypatch):
+    """Successive substitution, which each of them replaces, takes hundreds close to critical."""
+    steps, problems = [0], [0]
+    real, whole = Phases.jacobian, splitting.minimise
+
+    def jacobian(self, volumes, moments):
+        steps[0] += len(volumes)
+        return real(self, volumes, moments)
+
+    def minimise(engine, u):
+        problems[0] += len(u)
+        return whole(engine, u)
+
+    monkeypatch.setattr(Phases, "jacobian", jacobian)
+    monkeypatch.setattr(splitting, "minimise", minimise)
+    hsp, volumes = np.array([[17.2, 1.8, 4.3], [15.5, 16.0, 42.3], [15.8, 8.8, 19.4]]), np.array([162.9, 18.0, 58.5])
+    grid = np.random.default_rng(0).dirichlet(np.ones(3), 200)
+    found = phases.split(grid, volumes, hsp)
+    assert found.converged.all()
+    assert problems[0] > 100
+    assert steps[0] < 12 * problems[0]
