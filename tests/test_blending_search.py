@@ -243,7 +243,10 @@ def test_a_blend_that_splits_is_not_a_blend():
     [
         (["triethyl citrate", "glycerol"], (15.5, 5.0, 20.0)),
         (["diacetin", "1,3-propanediol", "tributyrin", "monoacetin"], (15.84, 8.16, 12.48)),
-        (["tricaprylin", "triethyl citrate", "1,3-propanediol", "glycerol"], (16.32, 2.59, 19.08)),
+        pytest.param(
+            ["tricaprylin", "triethyl citrate", "1,3-propanediol", "glycerol"], (16.32, 2.59, 19.08),
+            marks=pytest.mark.slow,
+        ),
         (["monoacetin", "tributyrin", "triacetin"], (16.02, 8.70, 14.01)),
     ],
 )
@@ -639,8 +642,8 @@ def test_points_in_hansen_space_have_no_phases_and_no_dose():
         best_blend([1.0, 2.0], FOUR)
     with pytest.raises(UnknownNameError):
         best_blend("no such oil", FOUR)
-    same = best_blend([17.0, 5.0, 9.0], FOUR)
-    assert same.best.name == best_blend(point, FOUR).best.name
+    same = best_blend([17.0, 5.0, 9.0], FOUR[:3], max_carriers=2)
+    assert same.best.name == best_blend(point, FOUR[:3], max_carriers=2).best.name
     assert same.table["verdict"][0] is None
 
 

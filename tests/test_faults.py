@@ -178,7 +178,10 @@ def test_the_largest_molecules_are_answered_at_once():
     assert list(frame["status"]) == ["extrapolated", "failed"]
 
 
-@pytest.mark.parametrize(("rows", "seconds", "megabytes"), [(100_000, 4, math.inf), (10_000, math.inf, 20)])
+@pytest.mark.parametrize(
+    ("rows", "seconds", "megabytes"),
+    [pytest.param(100_000, 4, math.inf, marks=pytest.mark.slow), (30_000, 1.2, math.inf), (10_000, math.inf, 20)],
+)
 def test_a_hundred_thousand_rows(tmp_path, rows, seconds, megabytes):
     """Readers answer, or say at once that no report has so many rows; what they hold grows no faster than the rows."""
     path = tmp_path / "many.csv"

@@ -38,7 +38,7 @@ def agree_with_plain_search(seed, count):
 
 
 def test_verdict_is_that_of_a_plain_search():
-    agree_with_plain_search(1, 500)
+    agree_with_plain_search(1, 250)
 
 
 @pytest.mark.slow

@@ -11,7 +11,7 @@ from hspkit.hansen import mix
 from hspkit.sphere import desirability
 from hspkit.sphere.fit import OUTCOMES
 
-FEW = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+FEW = settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 NAMES = [name for name in carriers()["carrier"] if carrier(name).hsp][:12]
 target = st.builds(HSP, st.floats(15, 19), st.floats(0, 14), st.floats(0, 26))
 
