@@ -244,7 +244,8 @@ def test_a_blend_that_splits_is_not_a_blend():
         (["triethyl citrate", "glycerol"], (15.5, 5.0, 20.0)),
         (["diacetin", "1,3-propanediol", "tributyrin", "monoacetin"], (15.84, 8.16, 12.48)),
         pytest.param(
-            ["tricaprylin", "triethyl citrate", "1,3-propanediol", "glycerol"], (16.32, 2.59, 19.08),
+            ["tricaprylin", "triethyl citrate", "1,3-propanediol", "glycerol"],
+            (16.32, 2.59, 19.08),
             marks=pytest.mark.slow,
         ),
         (["monoacetin", "tributyrin", "triacetin"], (16.02, 8.70, 14.01)),
