@@ -1,6 +1,6 @@
 """Draw the figures of docs/learning.md; run ``python docs/learning_figures.py`` from the root of a checkout.
 
-The figure of the simulation comes from ``python -m hspkit.trials.accuracy --figure docs/figures/next_trial.png``.
+That of the simulation comes from ``python -m hspkit.workshop.planned_trials --figure docs/figures/next_trial.png``.
 """
 
 from pathlib import Path
@@ -10,7 +10,7 @@ import matplotlib as mpl
 mpl.use("Agg")
 
 from hspkit import SphereFit, Trial, learn, oil, plotting, rank_carriers
-from hspkit.sphere.accuracy import make
+from hspkit.workshop.spheres import make
 
 FIGURES = Path(__file__).parent / "figures"
 OIL = "sweet orange, cold-pressed"

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.stats import mannwhitneyu, spearmanr
 
-from hspkit import accuracy
-from hspkit.application import accuracy as statements_of_solubility
-from hspkit.sphere import accuracy as spheres
-from hspkit.trials import accuracy as trials
+from hspkit.workshop import accuracy
+from hspkit.workshop import planned_trials as trials
+from hspkit.workshop import spheres as spheres
+from hspkit.workshop import statements as statements_of_solubility
 
 
 @pytest.fixture(scope="module")

@@ -31,7 +31,6 @@ from hspkit.application import (
     under_taste_limit,
     volume_parts,
 )
-from hspkit.application.accuracy import Statement, order, statements
 from hspkit.application.drink import water_solubility
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
@@ -40,6 +39,7 @@ from hspkit.miscibility import RESIDUE, dissolve, ethanol_strength_to_clear
 from hspkit.oils import oil
 from hspkit.pages import number
 from hspkit.substances import substance, substances
+from hspkit.workshop.statements import Statement, order, statements
 
 SODA = Application("US", "soft drinks", oil_mg_per_L=40)
 
@@ -688,7 +688,7 @@ def test_handling_keeps_the_mass_of_what_is_not_a_terpene():
 
 
 def test_statements_of_solubility_are_mostly_kept():
-    # datasets/carrier_statements.csv: soft evidence, none fitted to; python -m hspkit.application.accuracy prints all
+    # datasets/carrier_statements.csv: soft evidence, none fitted to; python -m hspkit.workshop.statements prints all
     found, left = statements()
     assert len(found) > 140
     assert np.mean([one.kept for one in found]) > 0.65

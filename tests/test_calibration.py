@@ -6,10 +6,10 @@ import io
 import pytest
 
 from hspkit import data
-from hspkit.contraction import calibrate as contraction
 from hspkit.errors import DataFileError
-from hspkit.estimation import calibrate as estimation
-from hspkit.viscosity import calibrate as viscosity
+from hspkit.workshop import contraction as contraction
+from hspkit.workshop import group_fit as estimation
+from hspkit.workshop import viscosity as viscosity
 
 
 @pytest.mark.parametrize(

@@ -6,10 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hspkit import Blend, Carrier, carrier, carriers, data, ethanol
-from hspkit.contraction.calibrate import fit
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.names import check_cas
 from hspkit.substances import Substance, substance, substances
+from hspkit.workshop.contraction import fit
 
 ROWS = data.read_table("carriers.csv").rows
 

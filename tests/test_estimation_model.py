@@ -133,7 +133,7 @@ def test_accuracy_out_of_fold_stays_below_its_ceiling():
     """Ten folds, homologues together; the ceilings are a little above the figures of
     docs/accuracy-estimation.md."""
     pytest.importorskip("chemicals")
-    from hspkit.estimation.open_data import hansen_table
+    from hspkit.workshop.open_data import hansen_table
 
     known = hansen_table()
     counted = coefficients.design().table.count(known.molecules)
@@ -151,7 +151,7 @@ def test_calibration_writes_the_shipped_tables_again():
     ships was fitted when sums of them still differed from processor to processor."""
     pytest.importorskip("chemicals")
     from hspkit.data import read_text
-    from hspkit.estimation.calibrate import calibrate
+    from hspkit.workshop.group_fit import calibrate
 
     for name, text in calibrate().items():
         written, shipped = pd.read_csv(io.StringIO(text)), pd.read_csv(io.StringIO(read_text(name)))

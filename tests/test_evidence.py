@@ -11,12 +11,13 @@ import pytest
 
 from hspkit import data, estimate, phases, reconcile, substance
 from hspkit.errors import ExtrapolationWarning, InputError, MoleculeError, UnknownNameError
-from hspkit.evidence import Evidence, Liquid, informed, joint, liquid, posterior, rebuild, theory
+from hspkit.evidence import Evidence, Liquid, informed, joint, liquid, posterior, theory
 from hspkit.evidence.bonds import associating_hydroxyls
-from hspkit.evidence.calibrate import GRIDS, ROUGHNESS, ethanol_limit, score
 from hspkit.evidence.facts import KINDS, facts, liquids
 from hspkit.evidence.likeness import correlation
 from hspkit.evidence.melting import fusion_entropy, supercooled_fraction
+from hspkit.workshop import reconciled as rebuild
+from hspkit.workshop.constants import GRIDS, ROUGHNESS, ethanol_limit, score
 
 
 def shipped_hsp():
@@ -284,7 +285,7 @@ def test_ternaries_with_ethanol_and_water_clear_where_measured():
 
 def test_ethanol_strengths_of_the_standards_come_out():
     # Pharmacopoeias, ISO 875 type statements and Simmons 1908; see alcohol_tests.csv. None of them is evidence.
-    from hspkit.accuracy import score_strengths
+    from hspkit.workshop.accuracy import score_strengths
 
     found = score_strengths(shipped_hsp(), theory.calibration())
     assert len(found.rows) > 40

@@ -7,9 +7,9 @@ import pytest
 
 from hspkit import Carrier, Substance, Trial, carrier, learn, next_trial, oil
 from hspkit.errors import InputError
-from hspkit.trials.accuracy import candidates, follow, policies
 from hspkit.trials.bench import LAPSE, Mix
 from hspkit.trials.planning import Plan, expected_gain, plan
+from hspkit.workshop.planned_trials import candidates, follow, policies
 
 CARRIERS = ("propylene glycol", "triacetin", "triethyl citrate", "MCT", "benzyl alcohol", "glycerol")
 

@@ -7,7 +7,7 @@ import pytest
 
 from hspkit import Blend, carrier, data, viscosity
 from hspkit.errors import ExtrapolationWarning, InputError
-from hspkit.viscosity.calibrate import fit, measured
+from hspkit.workshop.viscosity import fit, measured
 
 MIXTURES = data.read_table("viscosity_mixtures.csv").rows
 #: What a user needs of a blend that is poured, and what was asked for.

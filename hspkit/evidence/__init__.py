@@ -1,8 +1,8 @@
 """Evidence: a prior, published or estimated, reconciled with measured facts through the free energy of `phases`.
 
 `Evidence` is one measured fact, `reconcile` does it for one substance in milliseconds. All shipped substances are
-reconciled together by ``python -m hspkit.evidence.rebuild``, with constants from ``python -m
-hspkit.evidence.calibrate``; `liquid` reads the result.
+reconciled together by ``python -m hspkit.workshop.reconciled``, with constants from ``python -m
+hspkit.workshop.constants``; `liquid` reads the result.
 """
 
 from hspkit.evidence.pieces import Evidence, Piece, Target

@@ -90,7 +90,7 @@ def calibration() -> Calibration:
     found = {row["constant"]: row["value"] for row in data.read_table("calibration.csv").rows}
     missing = [name for name in Calibration._fields if name not in found]
     if missing:
-        message = f"calibration.csv lacks {', '.join(missing)}; rebuild it with python -m hspkit.evidence.calibrate"
+        message = f"calibration.csv lacks {', '.join(missing)}; rebuild it with python -m hspkit.workshop.constants"
         raise DataFileError(message)
     return Calibration(**{name: found[name] for name in Calibration._fields})
 

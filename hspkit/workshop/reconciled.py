@@ -1,4 +1,4 @@
-"""``python -m hspkit.evidence.rebuild`` writes ``datasets/reconciled.csv`` from the tables, to the last digit."""
+"""``python -m hspkit.workshop.reconciled`` writes ``datasets/reconciled.csv`` from the tables, to the last digit."""
 
 from __future__ import annotations
 

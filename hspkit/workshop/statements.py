@@ -1,6 +1,6 @@
 """Print how predictions compare with facts from outside that nothing was fitted to.
 
-``python -m hspkit.application.accuracy``: statements of solubility in carriers (soft evidence: words, and mostly
+``python -m hspkit.workshop.statements``: statements of solubility in carriers (soft evidence: words, and mostly
 recalled), and the general solubility equation against measured solubilities in water.
 """
 

@@ -1,4 +1,4 @@
-"""``python -m hspkit.accuracy`` prints every figure of docs/accuracy-miscibility.md. Takes some minutes.
+"""``python -m hspkit.workshop.accuracy`` prints every figure of docs/accuracy-miscibility.md. Takes some minutes.
 
 Facts about pairs, activities and statements are predicted with everything that bears on the held-out substance's
 pairs or activities left out (eight folds over substances, never over rows); alcohol tests are never evidence, so the
@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from hspkit import data, ethanol, phases
 from hspkit.errors import HspkitError
 from hspkit.evidence import joint, theory
-from hspkit.evidence.calibrate import ethanol_limit, search
 from hspkit.evidence.facts import KINDS, WATER, Fact, facts, liquids
 from hspkit.evidence.theory import Calibration
 from hspkit.miscibility import dissolve
@@ -26,6 +25,7 @@ from hspkit.molecules import Molecule, read_molecules
 from hspkit.oils import Oil, oil
 from hspkit.pairs import miscibility_probability
 from hspkit.substances import index
+from hspkit.workshop.constants import ethanol_limit, search
 
 __all__ = ["main"]
 
@@ -324,7 +324,7 @@ def near_room() -> list[Fact]:
 def structure_priors(members: Sequence[int]) -> dict[int, tuple[Array, Array]]:
     """Return estimates of substances by a group model that was fitted without their structures."""
     from hspkit.estimation.model import GroupModel
-    from hspkit.estimation.open_data import hansen_table
+    from hspkit.workshop.open_data import hansen_table
 
     shipped = liquids()
     read = dict(zip(members, read_molecules([shipped.smiles[m] for m in members]), strict=True))

@@ -1,4 +1,4 @@
-"""Does a planned trial teach more than a random one? A simulation; run ``python -m hspkit.trials.accuracy``.
+"""Does a planned trial teach more than a random one? A simulation; run ``python -m hspkit.workshop.planned_trials``.
 
 Truths are drawn from what is known before any trial: parameters, misfit of the theory, lapses of the bench. Each policy
 runs its trials on the same truths and knows nothing of them; what it would answer after each trial is compared with
@@ -139,7 +139,7 @@ def follow(
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Print the tables and, when asked, draw them."""
-    parser = argparse.ArgumentParser(prog="python -m hspkit.trials.accuracy", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m hspkit.workshop.planned_trials", description=__doc__)
     parser.add_argument("--figure", help="file to draw to (png, svg, pdf)")
     parser.add_argument("--truths", type=int, default=60, help="truths per oil (default %(default)s)")
     parser.add_argument("--trials", type=int, default=6, help="trials per truth (default %(default)s)")

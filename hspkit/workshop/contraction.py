@@ -1,4 +1,4 @@
-"""Fit the contraction of pairs to the measured densities that ship: ``python -m hspkit.contraction.calibrate``."""
+"""Fit the contraction of pairs to the measured densities that ship: ``python -m hspkit.workshop.contraction``."""
 
 from __future__ import annotations
 

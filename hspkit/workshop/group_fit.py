@@ -1,6 +1,6 @@
 """Fit the shipped model to the open tables and write ``datasets/groups/``.
 
-Run ``python -m hspkit.estimation.calibrate``; it needs the development package ``chemicals`` and a checkout.
+Run ``python -m hspkit.workshop.group_fit``; it needs the development package ``chemicals`` and a checkout.
 Numbers are written with six significant digits, and all random choices are seeded, so that a second run
 writes the same bytes.
 """
@@ -13,8 +13,8 @@ from hspkit.errors import DataFileError
 from hspkit.estimation import coefficients
 from hspkit.estimation.likeness import is_other
 from hspkit.estimation.model import GroupModel
-from hspkit.estimation.open_data import hansen_table, liquid_volumes
 from hspkit.estimation.series import folds_of
+from hspkit.workshop.open_data import hansen_table, liquid_volumes
 
 __all__ = ["calibrate", "main"]
 

@@ -1,4 +1,4 @@
-"""How good are fitted spheres, on synthetic truth? Run ``python -m hspkit.sphere.accuracy``.
+"""How good are fitted spheres, on synthetic truth? Run ``python -m hspkit.workshop.spheres``.
 
 Liquids are drawn over the range of common liquids, a centre and a radius too, and outcomes with a hard or a soft edge.
 Printed are the coverage of 90 % intervals (and, beside it, that of intervals from the profile likelihood), errors of
@@ -134,7 +134,7 @@ def _coverage(sets: int, n: int, softness: float, hazy: bool) -> None:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Print the tables."""
-    parser = argparse.ArgumentParser(prog="python -m hspkit.sphere.accuracy", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m hspkit.workshop.spheres", description=__doc__)
     parser.add_argument("--sets", type=int, default=150, help="data sets per line of coverage (default %(default)s)")
     parser.add_argument("--versus", type=int, default=20, help="data sets per line against scipy (default %(default)s)")
     options = parser.parse_args(arguments)

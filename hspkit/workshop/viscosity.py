@@ -1,4 +1,4 @@
-"""Fit the pair terms to the measured mixtures that ship: ``python -m hspkit.viscosity.calibrate``."""
+"""Fit the pair terms to the measured mixtures that ship: ``python -m hspkit.workshop.viscosity``."""
 
 from __future__ import annotations
 

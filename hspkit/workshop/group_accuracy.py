@@ -1,4 +1,4 @@
-"""How accurate the estimates are on molecules that were not fitted: ``python -m hspkit.estimation.accuracy``.
+"""How accurate the estimates are on molecules that were not fitted: ``python -m hspkit.workshop.group_accuracy``.
 
 All figures of the calibrated model are out of fold: ten folds, homologues (or ring scaffolds) kept together,
 dealt with seeds other than those on which the form of the model was chosen. Error bars are judged the same
@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 from hspkit.estimation import coefficients, published, spread
 from hspkit.estimation.likeness import is_other
 from hspkit.estimation.model import GroupModel
-from hspkit.estimation.open_data import Hansen, hansen_table, liquid_volumes
 from hspkit.estimation.series import deal, folds_of, scaffold_of, series_of
 from hspkit.groups import Batch, find
 from hspkit.hansen import distance
 from hspkit.molecules import Molecule
+from hspkit.workshop.open_data import Hansen, hansen_table, liquid_volumes
 
 __all__ = ["main"]
 

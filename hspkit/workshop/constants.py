@@ -1,4 +1,4 @@
-"""``python -m hspkit.evidence.calibrate`` finds the constants of the theory and of its misfit.
+"""``python -m hspkit.workshop.constants`` finds the constants of the theory and of its misfit.
 
 Largest marginal likelihood of all shipped evidence (`joint.fit`, Laplace), by a search along one constant after the
 other over the grids below; two rounds. No alcohol test, no ternary and no carrier statement is looked at.
@@ -191,7 +191,7 @@ def main() -> None:
     if not options.dry_run:
         place = Path(str(data.folder())) / "calibration.csv"
         place.write_text(_table(constants, spread), encoding="utf-8")
-        print(f"{place} written; now run python -m hspkit.evidence.rebuild")
+        print(f"{place} written; now run python -m hspkit.workshop.reconciled")
 
 
 if __name__ == "__main__":
