@@ -14,7 +14,8 @@ from hspkit.data import read_table
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.hansen import distance
 from hspkit.pages import number
-from hspkit.ranking import COLUMNS, _order, general_cautions
+from hspkit.ranking import COLUMNS, general_cautions
+from hspkit.ranking.order import sort_key
 
 CITRUS = "sweet orange, cold-pressed"
 MAIN = (
@@ -150,7 +151,7 @@ def _row(**changes):
     ],
 )
 def test_the_order_is_the_one_that_is_stated(better, worse):
-    assert _order(_row(**better)) < _order(_row(**worse))
+    assert sort_key(_row(**better)) < sort_key(_row(**worse))
 
 
 def test_the_dose_and_the_limits(ranking):
