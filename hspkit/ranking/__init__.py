@@ -4,10 +4,10 @@ Rows stand in the order in which a formulator decides; `hspkit.ranking.order` ho
 every table.
 """
 
-from hspkit.ranking.cautions import general_cautions
+from hspkit.ranking.cautions import carrier_cautions, general_cautions
 from hspkit.ranking.default_carriers import YARDSTICKS, candidates
 from hspkit.ranking.rank import rank_carriers
 from hspkit.ranking.result import Ranking
 from hspkit.ranking.row import COLUMNS
 
-__all__ = ["COLUMNS", "YARDSTICKS", "Ranking", "candidates", "general_cautions", "rank_carriers"]
+__all__ = ["COLUMNS", "YARDSTICKS", "Ranking", "candidates", "carrier_cautions", "general_cautions", "rank_carriers"]
