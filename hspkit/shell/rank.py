@@ -1,0 +1,69 @@
+"""rank: carriers for an oil, in order, with their reasons."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+import hspkit
+from hspkit import pages
+from hspkit.shell.options import add_figure, add_form, add_html, add_oil, add_ratio, add_use
+from hspkit.shell.output import as_json, check_files, notice, section
+from hspkit.shell.reading import read_application, read_liquid, read_prepared_oil, stock_arguments
+
+__all__ = ["EXAMPLE", "HELP", "add_options", "run"]
+
+HELP = "rank carriers for an oil: clear or not, allowed or not, dose, limits, taste, pouring, the finished drink"
+EXAMPLE = "lemon --market EU --category 'soft drinks' --oil-mg-per-l 40 --html lemon.html"
+
+
+def add_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options of the verb."""
+    add_oil(parser)
+    add_ratio(parser)
+    add_use(parser)
+    only, alcohol = (
+        "rank only this carrier or blend; may be repeated",
+        "add ethanol of 40, 70 and 96 %% vol as a yardstick",
+    )
+    parser.add_argument("--carrier", action="append", metavar="NAME", help=only)
+    parser.add_argument("--include-alcohol", action="store_true", help=alcohol)
+    add_form(parser)
+    add_html(parser, "a page that opens offline")
+    add_figure(parser, "the ranking to this file (png, svg, pdf)")
+
+
+def run(options: argparse.Namespace) -> str:
+    """Return the answer."""
+    from hspkit.ranking.tables import SCREEN_LEGEND, screen_table
+
+    check_files(options)
+    notice("ranking")
+    ranking = hspkit.rank_carriers(
+        read_prepared_oil(options),
+        application=read_application(options),
+        carriers=[read_liquid(name) for name in options.carrier] if options.carrier else None,
+        include_alcohol=options.include_alcohol,
+        progress=sys.stderr.isatty(),
+        **stock_arguments(options),
+    )
+    if options.figure:
+        from hspkit import plotting
+
+        plotting.save(plotting.ranking(ranking), options.figure)
+    if options.html:
+        ranking.to_html(options.html)
+    if options.csv:
+        return ranking.to_csv()
+    if options.json:
+        return as_json(ranking.table, question=ranking.question(), order=ranking.order, cautions=ranking.cautions)
+    drink, notes = ranking.drink(), ranking.notes()
+    blocks = [
+        pages.plain(ranking.question()),
+        screen_table(ranking.shown()),
+        section([f"{ranking.headline()} {SCREEN_LEGEND}", ranking.order]),
+        section([drink]) if drink else "",
+        section(notes, "- ", "Notes") if notes else "Notes: none",
+        section(ranking.cautions, "! ", "Cautions"),
+    ]
+    return "\n\n".join(filter(None, blocks))
