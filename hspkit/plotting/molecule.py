@@ -28,19 +28,9 @@ __all__ = ["atoms_of_groups", "group_contributions"]
 _TABLES = {"calibrated": "groups/calibrated_groups.csv", "van-krevelen": "groups/van_krevelen.csv"}
 #: Light tints of the palette of Okabe and Ito, one a group; names stand beside the atoms, so no reader needs the tint.
 _TINTS = (
-    "#F5C98A",
-    "#A9D9F2",
-    "#8FD3BC",
-    "#F3EDA0",
-    "#8FB2D9",
-    "#F0A98A",
-    "#E3BFD3",
-    "#C9C9C9",
-    "#D9C9A9",
-    "#C5E3A9",
-    "#C9BDE8",
-    "#F5D9D2",
-)
+    "#F5C98A", "#A9D9F2", "#8FD3BC", "#F3EDA0", "#8FB2D9", "#F0A98A", "#E3BFD3", "#C9C9C9", "#D9C9A9", "#C5E3A9",
+    "#C9BDE8", "#F5D9D2",
+)  # fmt: skip
 _QUANTITIES = ("delta_d", "delta_p", "delta_h")
 _SYMBOLS = ("$\\delta_d$", "$\\delta_p$", "$\\delta_h$")
 _UNIT = "MPa$^{0.5}$"
@@ -192,8 +182,7 @@ def _bars(axes: Any, values: Array, tints: list[str], symbol: str) -> None:
     axes.set_xticks([])
     axes.set_yticks([])
     axes.set_title(f"{symbol} [{_UNIT}]", fontsize="small")
-    for edge in ("top", "right", "bottom", "left"):
-        axes.spines[edge].set_visible(False)
+    axes.spines[:].set_visible(False)
 
 
 def _draw(axes: Any, smiles: str, claimed: dict[str, Any], tint: dict[str, str]) -> None:
