@@ -16,7 +16,7 @@ from hspkit.pages import number
 
 __all__ = [
     "DOSES", "DRINK_COMPONENTS", "RANKING", "RANKING_FIGURE", "RANKING_PAGE", "RANKING_SCREEN", "SHEET", "Column",
-    "Value", "by_name", "known",
+    "Value", "by_name", "is_known",
 ]  # fmt: skip
 
 Cell = str | float | bool | None
@@ -74,7 +74,7 @@ class Column:
         >>> water.page(12.345), water.page(0.04), water.page(100.0), water.page(float("nan"))
         ('12.3', '<0.1', 'any', '-')
         """
-        return self.value.page(value) if known(value) else "-"
+        return self.value.page(value) if is_known(value) else "-"
 
     def screen(self, value: Cell) -> str:
         """Return a value as it stands on the screen.
@@ -85,15 +85,15 @@ class Column:
         >>> rows["carrier_mg_per_L"].screen(1234.5), rows["pours"].screen(False), rows["pours"].screen(None)
         ('1,234', 'NO', '-')
         """
-        return self.value.screen(value) if known(value) else "-"
+        return self.value.screen(value) if is_known(value) else "-"
 
 
-def known(value: Cell) -> bool:
+def is_known(value: Cell) -> bool:
     """Return whether a cell holds anything.
 
     Examples
     --------
-    >>> known(0.0), known(False), known(None), known(float("nan")), known("")
+    >>> is_known(0.0), is_known(False), is_known(None), is_known(float("nan")), is_known("")
     (True, True, False, False, False)
     """
     return not (value is None or value == "" or (isinstance(value, float) and math.isnan(value)))
@@ -134,8 +134,8 @@ _PERCENT = Value(partial(_percent, printed=_of_any), partial(_percent, printed=_
 _NUMBER = Value(number, _tenths, _NAN)
 _INDEX = Value(number, "{:.2f}".format, _NAN)
 _DOSE = Value(number, "{:,.0f}".format, _NAN)
-_TWO_DIGITS = Value(*[partial(number, digits=2)] * 2, _NAN)
-_FOUR_DIGITS = Value(*[partial(number, digits=4)] * 2, _NAN)
+_TWO_DIGITS = Value(partial(number, digits=2), partial(number, digits=2), _NAN)
+_FOUR_DIGITS = Value(partial(number, digits=4), partial(number, digits=4), _NAN)
 
 #: A ranking: one row a carrier, in the order of its csv.
 RANKING = (

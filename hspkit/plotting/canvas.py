@@ -106,7 +106,7 @@ def literal(text: str) -> str:
     >>> print(literal("5 $ oil, $x$: $\\\\delta_d$ in MPa$^{0.5}$"))
     5 \\$ oil, \\$x\\$: $\\delta_d$ in MPa$^{0.5}$
     """
-    return _DOLLAR.sub(lambda found: found["own"] or r"\$", text)
+    return _DOLLAR.sub(lambda match: match["own"] or r"\$", text)
 
 
 def fitted(axes: Any, text: str, *, size: str) -> list[str]:

@@ -33,7 +33,7 @@ def reach(values: NDArray[np.float64], least: float) -> float:
     >>> round(reach(np.array([4.0, 9.0, 21.0, 27.0, 42.0]), 20.0), 1)
     30.0
     """
-    found = np.sort(values)
-    while len(found) > 3 and found[-1] > _FAR * max(found[-2], least):
-        found = found[:-1]
-    return max(least, float(found[-1]) * 1.08 + 0.8)
+    ordered = np.sort(values)
+    while len(ordered) > 3 and ordered[-1] > _FAR * max(ordered[-2], least):
+        ordered = ordered[:-1]
+    return max(least, float(ordered[-1]) * 1.08 + 0.8)

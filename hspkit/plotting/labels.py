@@ -96,7 +96,7 @@ class _Places:
         self.boxes = _boxes(self.centres, sizes[:, None, :])
         self.ends = _leader_ends(anchors[:, None, :], self.boxes)
         self.starts = np.broadcast_to(anchors[:, None, :], self.ends.shape)
-        self.rows = np.arange(len(anchors))
+        self.rows = range(len(anchors))
 
     def cost(self, taken: Array, small: Array, frame: Array) -> Array:
         """Return what each place (n, k) costs by itself."""
@@ -121,8 +121,8 @@ class _Places:
 
     def against(self, i: int, now: NDArray[np.intp], places: slice = slice(None)) -> Array:
         """Return what places of label i cost against the other labels where they stand now."""
-        rest = self.rows != i
-        boxes, ends, starts = self.boxes[self.rows, now][rest], self.ends[self.rows, now][rest], self.anchors[rest]
+        rest = [row for row in self.rows if row != i]
+        boxes, ends, starts = self.boxes[rest, now[rest]], self.ends[rest, now[rest]], self.anchors[rest]
         own_boxes, own_ends = self.boxes[i][places, None], self.ends[i][places, None]
         own_starts = self.starts[i][places, None]
         on_leaders = _meets(own_starts, own_ends, boxes).sum(-1) + _meets(starts, ends, own_boxes).sum(-1)
@@ -176,7 +176,7 @@ def place(anchors: Array, radii: Array, sizes: Array, *, taken: Array, soft: Arr
 
     Examples
     --------
-    Two marks on one spot: the labels part.
+    Two marks on one spot: the labels stand apart.
 
     >>> spot, size = np.array([[50.0, 50], [50, 50]]), np.array([[20.0, 10], [20, 10]])
     >>> frame, nothing = np.array([0.0, 0, 100, 100]), np.empty((0, 4))
@@ -188,7 +188,7 @@ def place(anchors: Array, radii: Array, sizes: Array, *, taken: Array, soft: Arr
         return np.empty((0, 2))
     places = _Places(anchors, radii, sizes)
     cost = places.cost(taken, soft, frame)
-    # A few starts, since labels settle in the first arrangement from which no single one wants to move.
+    # Several starts, since labels settle in the first arrangement that no move of a single label improves.
     rng = np.random.default_rng(0)
     best = places.settle(cost, np.argmin(cost, axis=1))
     for _ in range(_STARTS - 1 if len(anchors) > 1 else 0):

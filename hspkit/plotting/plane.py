@@ -199,7 +199,7 @@ def _carriers(
         if np.array_equal(inside, spot):
             # what may be used lies on top of what may not, small marks on top of large ones
             depth = 5.0 - 0.5 * struck - 0.4 * liquid.volume / largest
-            mark(axes, spot, row.get("verdict"), struck=struck, size=width, zorder=depth)
+            mark(axes, spot.tolist(), row.get("verdict"), struck=struck, size=width, zorder=depth)
         else:
             symbol, value, arrow = ("δh", spot[0], ">") if spot[0] > ends[0] else ("δp", spot[1], "^")
             outcome = struck_word([row]) or row.get("verdict")

@@ -18,6 +18,7 @@ from hspkit.miscibility import Outcome
 from hspkit.oils import Oil
 from hspkit.pages import number
 from hspkit.ranking.order import RULE
+from hspkit.ranking.row import dosing_of
 from hspkit.ranking.tables import PAGE_LEGEND, page_table
 
 if TYPE_CHECKING:
@@ -33,10 +34,10 @@ class Ranking:
     Parameters
     ----------
     oil : Oil
-        The oil that was asked about.
+        The oil.
     table : pandas.DataFrame
-        One row a carrier, columns as in `COLUMNS`. A number that is not known is NaN, a question that was not
-        asked (no application given) is None; but a liquid that is not for ingestion is not allowed, asked or not.
+        One row a carrier, columns as in `COLUMNS`. An unknown number is NaN, a reason that was not judged (without
+        an application) is None; but a liquid that is not for ingestion is not allowed even without one.
     application : Application or None
         The finished product.
     oil_parts, carrier_parts : float
@@ -44,7 +45,7 @@ class Ranking:
     celsius : float
         Temperature. [degC]
     outcomes : tuple of Outcome
-        What `dissolve` said, in the order of the table.
+        Results of `dissolve`, in the order of the table.
     cautions : tuple of str
         Printed with every ranking.
     yardsticks : tuple of str
@@ -275,14 +276,7 @@ def _law(application: Application, outcome: Outcome) -> list[str]:
         verb = "allowed" if answer.allowed else "NOT allowed"
         cited = f" [{'; '.join(answer.references)}]" if answer.references else ""
         lines.append(f"{part.name} is {verb} ({application.market}, {application.category}): {answer.reason}{cited}")
-    if np.isfinite(outcome.carrier.density):
-        dose = product.dose(
-            application,
-            oil_parts=outcome.oil_parts,
-            carrier_parts=outcome.carrier_parts,
-            oil_density=outcome.oil.density,
-            carrier_density=outcome.carrier.density,
-        )
-        limits = product.law_lines(outcome.carrier, application, dose)
-        lines.extend(line.sentence() for line in limits if np.isfinite(line.limit))
+    dosing = dosing_of(outcome, application)
+    if dosing is not None:
+        lines.extend(line.sentence() for line in dosing.law if np.isfinite(line.limit))
     return [*lines, product.CHECK_THE_LAW]

@@ -14,7 +14,7 @@ from hspkit.miscibility import Outcome
 from hspkit.pages import number
 from hspkit.ranking.order import NOT_INGESTIBLE, NOTICED
 
-__all__ = ["COLUMNS", "row_of"]
+__all__ = ["COLUMNS", "dosing_of", "row_of"]
 
 #: Columns of a ranking's table with their units.
 COLUMNS = {column.name: column.unit for column in columns.RANKING}
@@ -60,18 +60,11 @@ def row_of(liquid: Carrier | Blend, outcome: Outcome, application: Application |
         notes.append("undecided: within the uncertainty of the parameters, so run a trial")
     if application is not None:
         notes.extend(_permission(row, liquid, application))
-        if np.isfinite(liquid.density):
-            dosing = product.dosing(
-                outcome.oil,
-                liquid,
-                application,
-                oil_parts=outcome.oil_parts,
-                carrier_parts=outcome.carrier_parts,
-                outcome=outcome,
-            )
-            notes.extend([*_law(row, dosing), *_taste(row, dosing), *_drink(row, dosing)])
-        else:
+        dosing = dosing_of(outcome, application)
+        if dosing is None:
             notes.append("density not on record, so no dose")
+        else:
+            notes.extend([*_law(row, dosing), *_taste(row, dosing), *_drink(row, dosing)])
     if pouring is None:
         notes.append("viscosity not on record")
     elif not pouring.pours:
@@ -79,6 +72,28 @@ def row_of(liquid: Carrier | Blend, outcome: Outcome, application: Application |
     notes.extend(_solution(outcome))
     row["notes"] = "; ".join(notes).replace(".; ", ". ")
     return row
+
+
+def dosing_of(outcome: Outcome, application: Application) -> Dosing | None:
+    """Return what a stock means for a product; None when the density of its carrier is not known.
+
+    Parameters
+    ----------
+    outcome : Outcome
+        Whether the stock is clear. [-]
+    application : Application
+        The finished product. [-]
+    """
+    if not np.isfinite(outcome.carrier.density):
+        return None
+    return product.dosing(
+        outcome.oil,
+        outcome.carrier,
+        application,
+        oil_parts=outcome.oil_parts,
+        carrier_parts=outcome.carrier_parts,
+        outcome=outcome,
+    )
 
 
 def _warnings(liquid: Carrier | Blend, application: Application | None) -> list[str]:

@@ -32,7 +32,7 @@ def page_table(rows: Sequence[Mapping[str, Any]]) -> str:
     rows : sequence of mappings
         As from `Ranking.shown`. [-]
     """
-    names = [name for name in columns.RANKING_PAGE if any(columns.known(row[name]) for row in rows)]
+    names = [name for name in columns.RANKING_PAGE if any(columns.is_known(row[name]) for row in rows)]
     cells = [[_COLUMNS[name].page(row[name]) for name in names] for row in rows]
     return pages.html_table([_COLUMNS[name].heading for name in names], cells, left=2)
 

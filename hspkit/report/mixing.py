@@ -41,28 +41,30 @@ def steps(liquid: Carrier | Blend, lines: Sequence[SheetLine], outcome: Outcome)
     bands = {part.name: product.pouring_band(part.viscosity(20.0)) for part in dry}
     viscous = [name for name, band in bands.items() if band and not band.pours]
     spirit = _spirit_step(liquid, masses)
-    said = ["Check name, CAS number, grade and lot of every drum against this sheet and its certificate."]
+    order = ["Check name, CAS number, grade and lot of every drum against this sheet and its certificate."]
     if viscous:
-        said.append(f"Warm {', '.join(viscous)} to 40-50 C so that it pours; let it cool again before the oil goes in.")
+        order.append(
+            f"Warm {', '.join(viscous)} to 40-50 C so that it pours; let it cool again before the oil goes in."
+        )
     if spirit:
-        said.append(spirit)
+        order.append(spirit)
     elif len(dry) > 1:
         by_mass = sorted(dry, key=lambda part: -masses[part.name])
         listed = ", then ".join(f"{part.name} ({amounts[part.name]})" for part in by_mass)
-        said.append(f"Weigh {listed} into a clean dry vessel; stir until no streaks are left.")
+        order.append(f"Weigh {listed} into a clean dry vessel; stir until no streaks are left.")
     elif dry:
-        said.append(f"Weigh {dry[0].name} ({amounts[dry[0].name]}) into a clean dry vessel.")
+        order.append(f"Weigh {dry[0].name} ({amounts[dry[0].name]}) into a clean dry vessel.")
     oil_name = lines[0].liquid
-    said.append(f"Weigh in {oil_name} ({amounts[oil_name]}) slowly while stirring, closed and away from flames.")
+    order.append(f"Weigh in {oil_name} ({amounts[oil_name]}) slowly while stirring, closed and away from flames.")
     if water and not spirit:
-        said.append(f"Last, add water ({amounts[water]}) in small portions; stop and note the amount if it clouds.")
-    said.append(
+        order.append(f"Last, add water ({amounts[water]}) in small portions; stop and note the amount if it clouds.")
+    order.append(
         "Stir 15 minutes, let stand a day at the coldest temperature of storage, hold it against a dark ground; "
         "filter only what is clear, and label with lot, date and cautions."
     )
     if outcome.verdict != "clear":
-        said.append(f"Expected: {outcome.verdict}. Do not make the batch before the trial has come out clear.")
-    return tuple(said)
+        order.append(f"Expected: {outcome.verdict}. Do not make the batch before the trial has come out clear.")
+    return tuple(order)
 
 
 def _spirit_step(liquid: Carrier | Blend, masses: Mapping[str, float]) -> str:

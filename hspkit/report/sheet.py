@@ -114,9 +114,10 @@ class BatchSheet:
 
     def sections(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
         """Return headings with their lines, in the order of the sheet; the table of masses is not among them."""
-        if self.dosing is None:
-            of_product = {"Dose, law and drink": ("Not asked: give an Application (market, category, use level).",)}
-        else:
+        of_product: dict[str, tuple[str, ...]] = {
+            "Dose, law and drink": ("Not asked: give an Application (market, category, use level).",)
+        }
+        if self.dosing is not None:
             of_product = {
                 "Dose": (self._dose(self.dosing),),
                 "Law": self.dosing.legal_lines(),
@@ -153,8 +154,8 @@ class BatchSheet:
         return [f"{part.name}, {NOT_FOR_INGESTION}" for part in self.carrier.parts if part.not_for_ingestion]
 
     def _dose(self, dosing: Dosing) -> str:
-        rows = dosing.table.itertuples(index=False)
-        doses = ", ".join(f"{row.liquid} {number(row.mg_per_L)}" for row in rows)
+        rows = dosing.table.to_dict("records")
+        doses = ", ".join(f"{row['liquid']} {number(row['mg_per_L'])}" for row in rows)
         litres = f"; the batch makes {number(self.product_litres)} L" if np.isfinite(self.product_litres) else ""
         return f"In a litre of product [mg]: {doses}{litres}."
 
@@ -173,7 +174,7 @@ class BatchSheet:
     def document(self) -> Document:
         """Return the sheet as a document that can be rendered."""
         shown = [(column, column.heading) for column in columns.SHEET if column.name not in ("price_per_kg", "cost")]
-        if any(columns.known(line.price_per_kg) for line in self.lines[:-1]):
+        if any(columns.is_known(line.price_per_kg) for line in self.lines[:-1]):
             price, cost = columns.SHEET[-2:]
             unit = self.currency or "-"
             shown += [(price, (price.heading[0], unit + price.heading[1])), (cost, (cost.heading[0], unit))]

@@ -8,9 +8,7 @@ import hspkit
 from hspkit import pages
 from hspkit.shell.options import add_carrier, add_form, add_html, add_oil, add_ratio, add_use
 from hspkit.shell.output import as_json, check_files
-from hspkit.shell.reading import numbers_by_name, read_application, read_liquid, read_prepared_oil, stock_arguments
-
-__all__ = ["EXAMPLE", "HELP", "add_options", "run"]
+from hspkit.shell.reading import STOCK, arguments, numbers_by_name, read_application, read_liquid, read_prepared_oil
 
 HELP = "the sheet for one batch: masses, order of mixing, what to expect, the trial to run first"
 EXAMPLE = "lemon triacetin --batch '2 kg' --html lemon.html"
@@ -38,12 +36,9 @@ def run(options: argparse.Namespace) -> str:
     sheet = hspkit.batch_sheet(
         read_prepared_oil(options),
         read_liquid(options.carrier),
-        batch=options.batch,
         application=read_application(options),
         prices=numbers_by_name("--price", options.price),
-        currency=options.currency,
-        title=options.title,
-        **stock_arguments(options),
+        **arguments(options, *STOCK, "basis", "batch", "currency", "title"),
     )
     if options.html:
         sheet.save(options.html)

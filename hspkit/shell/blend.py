@@ -10,15 +10,15 @@ from hspkit import columns, pages
 from hspkit.errors import InputError
 from hspkit.shell.options import add_figure, add_oil, add_ratio, add_use
 from hspkit.shell.output import check_files, notice, section
-from hspkit.shell.reading import numbers_by_name, read_application, read_oil, read_prepared_oil, stock_arguments
+from hspkit.shell.reading import STOCK, arguments, numbers_by_name, read_application, read_oil, read_prepared_oil
 
 if TYPE_CHECKING:
     from hspkit.blending import BlendSearch
 
-__all__ = ["EXAMPLE", "HELP", "add_options", "run"]
-
 HELP = "the best blend of two or three carriers for an oil"
 EXAMPLE = "lemon --objective clear --increments 5 --market EU --category 'soft drinks' --oil-mg-per-l 40"
+#: Options that are arguments of `best_blend` as they are.
+_LIMITS = ("max_carriers", "max_viscosity", "max_cost", "keep", "objective", "worst_case")
 _GOALS = ("distance", "clear", "water tolerance", "cost")
 #: Columns of a table of blends that fit on a screen: those of a ranking have its headings.
 _SCREEN = (
@@ -58,18 +58,13 @@ def run(options: argparse.Namespace) -> str:
     search = hspkit.best_blend(
         [read_prepared_oil(options), *(read_oil(name, options) for name in options.also)],
         options.carrier or None,
-        max_carriers=options.max_carriers,
         application=read_application(options),
-        max_viscosity=options.max_viscosity,
-        max_cost=options.max_cost,
-        keep=options.keep,
-        objective=options.objective,
         increments_percent=options.increments,
         min_share=_shares("--min-share", options.min_share),
         max_share=_shares("--max-share", options.max_share),
-        worst_case=options.worst_case,
-        **{f"price_per_{options.price_per}": prices},
-        **stock_arguments(options),
+        price_per_L=prices if options.price_per == "L" else None,
+        price_per_kg=prices if options.price_per == "kg" else None,
+        **arguments(options, *STOCK, *_LIMITS),
     )
     if options.figure:
         _draw(search, options.figure)

@@ -7,8 +7,6 @@ import argparse
 from hspkit import data, pages
 from hspkit.errors import InputError
 
-__all__ = ["EXAMPLE", "HELP", "add_options", "run"]
-
 HELP = "what ships, and how each number is known"
 EXAMPLE = "carriers"
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 
-__all__ = ["EXAMPLE", "HELP", "add_options", "run"]
-
 HELP = "water that brings a spirit to a lower strength, with contraction"
 EXAMPLE = "96 70"
 

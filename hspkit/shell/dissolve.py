@@ -8,13 +8,11 @@ import hspkit
 from hspkit import pages
 from hspkit.shell.options import add_carrier, add_form, add_oil, add_ratio
 from hspkit.shell.output import as_json
-from hspkit.shell.reading import read_liquid, read_prepared_oil, stock_arguments
-
-__all__ = ["EXAMPLE", "HELP", "add_options", "run"]
+from hspkit.shell.reading import STOCK, arguments, read_liquid, read_prepared_oil
 
 HELP = "one oil in one carrier: clear, hazy or splits"
 EXAMPLE = "clove_oil.csv triacetin"
-#: What is told of an outcome in csv and json.
+#: Attributes of an outcome in csv and json.
 _COLUMNS = (
     "oil_parts", "carrier_parts", "celsius", "verdict", "p_clear", "p_hazy", "p_splits", "undecided",
     "least_oil_percent", "max_oil_percent", "water_tolerance_percent", "spinodal_index", "second_phase_percent",
@@ -32,7 +30,8 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> str:
     """Return the answer."""
-    outcome = hspkit.dissolve(read_prepared_oil(options), read_liquid(options.carrier), **stock_arguments(options))
+    stock = arguments(options, *STOCK)
+    outcome = hspkit.dissolve(read_prepared_oil(options), read_liquid(options.carrier), **stock)
     oil, carrier = outcome.oil, outcome.carrier
     if not options.csv and not options.json:
         return pages.plain(f"{oil.name} in {carrier.name}: {outcome.sentence()}")

@@ -10,14 +10,12 @@ from hspkit import columns, pages
 from hspkit.errors import InputError
 from hspkit.shell.options import add_carrier, add_figure, add_form, add_oil, add_ratio, add_use
 from hspkit.shell.output import as_json, check_files, section
-from hspkit.shell.reading import read_application, read_liquid, read_prepared_oil, stock_arguments
+from hspkit.shell.reading import STOCK, arguments, read_application, read_liquid, read_prepared_oil
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from hspkit.application import Dosing
-
-__all__ = ["EXAMPLE", "HELP", "add_options", "run"]
 
 HELP = "dose of oil and carrier in the product: margins to law and taste, strongest and weakest stock, the drink"
 EXAMPLE = "lemon triacetin --market EU --category 'soft drinks' --oil-mg-per-l 40"
@@ -50,15 +48,16 @@ def run(options: argparse.Namespace) -> str:
     if application is None:
         message = "a dose needs a product: give --market, --category and one of --oil-mg-per-l or --stock-mg-per-l"
         raise InputError(message)
-    result = dosing(read_prepared_oil(options), read_liquid(options.carrier), application, **stock_arguments(options))
+    stock = arguments(options, *STOCK, "basis")
+    result = dosing(read_prepared_oil(options), read_liquid(options.carrier), application, **stock)
     if options.figure:
         _draw(result, options.figure)
     if options.csv:
         return pages.csv_text(result.table)
     sections = dict(result.sections())
     if options.json:
-        said = {"allowed": result.allowed, "broken": result.broken, "question": result.question()}
-        return as_json(result.table, **said, sections=sections)
+        answer = {"allowed": result.allowed, "broken": result.broken, "question": result.question()}
+        return as_json(result.table, **answer, sections=sections)
     blocks = [pages.plain(result.question()), _table(columns.DOSES, result.table.itertuples(index=False))]
     blocks += [section(lines, "- ", heading) for heading, lines in sections.items()]
     if result.drink is not None:

@@ -11,8 +11,6 @@ from hspkit.shell.options import add_form
 from hspkit.shell.output import as_json, notice
 from hspkit.shell.reading import read_structures
 
-__all__ = ["EXAMPLE", "HELP", "add_options", "run"]
-
 HELP = "Hansen parameters and molar volume from structure, as csv"
 EXAMPLE = "'CC(=O)OCC' 'CC1=CCC(CC1)C(C)=C'"
 #: Structures from which on an estimate takes long enough to say so.

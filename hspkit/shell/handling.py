@@ -7,9 +7,7 @@ import argparse
 from hspkit import pages
 from hspkit.shell.options import add_form, add_ratio
 from hspkit.shell.output import as_json, section
-from hspkit.shell.reading import read_liquid, read_oil
-
-__all__ = ["EXAMPLE", "HELP", "add_options", "run"]
+from hspkit.shell.reading import arguments, read_liquid, read_oil
 
 HELP = "an oil before and after folding and removal of terpenes, at the same strength of flavour"
 EXAMPLE = "lemon --oil-mg-per-l 40 --carrier triacetin"
@@ -37,12 +35,10 @@ def run(options: argparse.Namespace) -> str:
     table = handling(
         read_oil(options.oil, options),
         oil_mg_per_L=options.oil_mg_per_l,
-        folds=options.folds,
         terpenes_removed=[percent / 100.0 for percent in options.terpenes_removed],
         liquid=read_liquid(options.carrier) if options.carrier else None,
-        oil_parts=options.oil_parts,
-        carrier_parts=options.carrier_parts,
         ethanol_percent=options.drink_ethanol,
+        **arguments(options, "oil_parts", "carrier_parts", "folds"),
     )
     if options.csv:
         return pages.csv_text(table)

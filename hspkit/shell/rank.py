@@ -9,9 +9,7 @@ import hspkit
 from hspkit import pages
 from hspkit.shell.options import add_figure, add_form, add_html, add_oil, add_ratio, add_use
 from hspkit.shell.output import as_json, check_files, notice, section
-from hspkit.shell.reading import read_application, read_liquid, read_prepared_oil, stock_arguments
-
-__all__ = ["EXAMPLE", "HELP", "add_options", "run"]
+from hspkit.shell.reading import STOCK, arguments, read_application, read_liquid, read_prepared_oil
 
 HELP = "rank carriers for an oil: clear or not, allowed or not, dose, limits, taste, pouring, the finished drink"
 EXAMPLE = "lemon --market EU --category 'soft drinks' --oil-mg-per-l 40 --html lemon.html"
@@ -43,9 +41,8 @@ def run(options: argparse.Namespace) -> str:
         read_prepared_oil(options),
         application=read_application(options),
         carriers=[read_liquid(name) for name in options.carrier] if options.carrier else None,
-        include_alcohol=options.include_alcohol,
         progress=sys.stderr.isatty(),
-        **stock_arguments(options),
+        **arguments(options, *STOCK, "include_alcohol"),
     )
     if options.figure:
         from hspkit import plotting

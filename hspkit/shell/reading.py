@@ -19,18 +19,27 @@ if TYPE_CHECKING:
     from hspkit.oils import Oil
 
 __all__ = [
-    "numbers_by_name", "read_application", "read_liquid", "read_oil", "read_prepared_oil", "read_structures",
-    "stock_arguments",
+    "STOCK", "arguments", "numbers_by_name", "read_application", "read_liquid", "read_oil", "read_prepared_oil",
+    "read_structures",
 ]  # fmt: skip
 
 _SHARE = re.compile(r"\s*(?P<share>[0-9]*[.,]?[0-9]+)\s*%\s*(?P<name>\S.*?)\s*")
 _SMILES_HEADING = re.compile(r"(^|[,;\t])\s*\"?smiles\"?\s*($|[,;\t])", re.IGNORECASE)
 
 
-def stock_arguments(options: argparse.Namespace) -> dict[str, Any]:
-    """Return the arguments of a stock: parts, temperature, and the basis where it is asked for."""
-    names = ("oil_parts", "carrier_parts", "celsius", "basis")
-    return {name: getattr(options, name) for name in names if hasattr(options, name)}
+#: Options of a stock.
+STOCK = ("oil_parts", "carrier_parts", "celsius")
+
+
+def arguments(options: argparse.Namespace, *names: str) -> dict[str, Any]:
+    """Return the options of these names as the arguments of the same names.
+
+    Examples
+    --------
+    >>> arguments(argparse.Namespace(oil_parts=1, carrier_parts=2, celsius=25, csv=True), *STOCK)
+    {'oil_parts': 1, 'carrier_parts': 2, 'celsius': 25}
+    """
+    return {name: getattr(options, name) for name in names}
 
 
 def read_application(options: argparse.Namespace) -> Application | None:
@@ -112,7 +121,7 @@ def read_liquid(text: str) -> Carrier | Blend:
             message = f"{match['name']!r} stands twice in {text!r}; add the shares up"
             raise InputError(message)
         shares[match["name"]] = float(match["share"].replace(",", ".")) / 100.0
-    return hspkit.Blend(shares, basis=basis.strip())
+    return hspkit.Blend(shares, basis="mass" if basis.strip() == "mass" else "volume")
 
 
 def numbers_by_name(option: str, texts: Sequence[str]) -> dict[str, float]:
