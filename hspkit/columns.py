@@ -15,10 +15,11 @@ from typing import NamedTuple
 from hspkit.pages import number
 
 __all__ = [
-    "DOSES", "DRINK_COMPONENTS", "RANKING", "RANKING_FIGURE", "RANKING_PAGE", "RANKING_SCREEN", "SHEET", "Column",
-    "Value", "by_name", "is_known",
+    "DOSES", "DRINK_COMPONENTS", "RANKING", "RANKING_FIGURE", "RANKING_PAGE", "RANKING_SCREEN", "SHEET", "Cell",
+    "Column", "Value", "by_name", "is_known",
 ]  # fmt: skip
 
+#: What stands in a cell; None and NaN are unknown.
 Cell = str | float | bool | None
 
 

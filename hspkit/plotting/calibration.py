@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -234,7 +234,7 @@ def reliability(
     return axes
 
 
-def wilson(share: Array, count: Any) -> tuple[Array, Array]:
+def wilson(share: Array, count: NDArray[np.integer]) -> tuple[Array, Array]:
     """Return the 90 % interval of a share after Wilson (1927).
 
     Parameters

@@ -13,6 +13,7 @@ from hspkit.errors import InputError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 __all__ = ["axes_for", "figure_of", "fitted", "literal", "save", "state"]
 
@@ -77,8 +78,8 @@ def _checked(axes: Any, name: str) -> Any:
     return axes
 
 
-def state(axes: Any, finding: str, question: str = "", *, pad: float | None = None) -> None:
-    """Write a title: the finding, and below it what was asked, in lines that fit the figure.
+def state(axes: Axes, finding: str, question: str = "", *, pad: float | None = None) -> None:
+    """Write a title: the finding, and below it the question, in lines that fit the figure.
 
     Parameters
     ----------
@@ -109,7 +110,7 @@ def literal(text: str) -> str:
     return _DOLLAR.sub(lambda match: match["own"] or r"\$", text)
 
 
-def fitted(axes: Any, text: str, *, size: str) -> list[str]:
+def fitted(axes: Axes, text: str, *, size: str) -> list[str]:
     """Break a text into lines that fit the Axes, or the figure where a layout engine may still widen the Axes.
 
     Parameters
@@ -131,7 +132,7 @@ def fitted(axes: Any, text: str, *, size: str) -> list[str]:
     return textwrap.wrap(text, max(24, int(share * figure.get_figwidth() * 72 / (points * _LETTER))))
 
 
-def figure_of(axes: Any) -> Any:
+def figure_of(axes: Axes) -> Figure:
     """Return the whole figure that some Axes stand in, also when they stand in a part of it.
 
     `get_figure` says which of the two it means from matplotlib 3.10 on only.
@@ -144,7 +145,7 @@ def figure_of(axes: Any) -> Any:
     return axes.figure.figure
 
 
-def save(axes: Any, path: str | Path, *, dpi: float = 150) -> None:
+def save(axes: Axes, path: str | Path, *, dpi: float = 150) -> None:
     """Write the figure of some Axes to a file.
 
     Parameters

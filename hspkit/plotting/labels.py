@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 from matplotlib import patheffects, transforms
 from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.backend_bases import RendererBase
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from numpy.typing import NDArray
@@ -222,7 +224,7 @@ class Labels(Artist):
 
     def __init__(
         self,
-        axes: Any,
+        axes: Axes,
         points: Callable[[], Array],
         texts: Sequence[str],
         *,
@@ -257,17 +259,18 @@ class Labels(Artist):
         for artist in (*self.texts, *self.leaders, *(text for text, _ in on_lines)):
             artist.set_in_layout(False)
 
-    def draw(self, renderer: Any) -> None:
+    def draw(self, renderer: RendererBase) -> None:
         """Put the texts and leaders into place; draws nothing itself."""
         axes = self.axes
-        figure = None if axes is None else figure_of(axes)
-        if axes is None or figure is None or not self.get_visible():
+        if not isinstance(axes, Axes) or not self.get_visible():
             return
-        dot = figure.dpi / 72.0
+        dot = figure_of(axes).dpi / 72.0
         anchors = np.asarray(self._points(), dtype=float).reshape(-1, 2)
         radii = 0.5 * self._widths * dot
         frame = np.array(axes.get_window_extent(renderer).extents) + np.array([3, 3, -3, -3]) * dot
-        taken = [artist.get_window_extent(renderer).extents for artist in self._obstacles if artist.get_visible()]
+        taken: list[Any] = [
+            artist.get_window_extent(renderer).extents for artist in self._obstacles if artist.get_visible()
+        ]
         marks = np.concatenate([anchors - radii[:, None], anchors + radii[:, None]], axis=-1)
         spots = np.empty((0, 2)) if self._extra is None else self._extra()
         small = np.concatenate([spots - 2.0 * dot, spots + 2.0 * dot], axis=-1)
@@ -301,7 +304,7 @@ def _same_layout(before: list[Array], now: list[Array]) -> bool:
     return all(a.shape == b.shape and bool(np.all(np.abs(a - b) < 0.5)) for a, b in zip(before, now, strict=True))
 
 
-def _put_on_line(text: Text, path: Array, taken: Array, frame: Array, renderer: Any) -> Any:
+def _put_on_line(text: Text, path: Array, taken: Array, frame: Array, renderer: RendererBase) -> Array | None:
     """Put a label on a line where it keeps furthest from what is taken; return its box, None when the line is out."""
     box = text.get_window_extent(renderer)
     half = np.array([box.width, box.height]) / 2

@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from hspkit import application as product
 from hspkit import pages
 from hspkit.application import Application
 from hspkit.carriers import NOT_FOR_INGESTION, carrier
+from hspkit.columns import Cell
 from hspkit.errors import UnknownNameError
 from hspkit.miscibility import Outcome
 from hspkit.oils import Oil
@@ -80,10 +81,10 @@ class Ranking:
         """Names of the liquids among them that must never be in food, whatever they dissolve."""
         return tuple(outcome.carrier.name for outcome in self.outcomes if outcome.carrier.not_for_ingestion)
 
-    def _rows(self) -> list[dict[str, Any]]:
+    def _rows(self) -> list[dict[str, Cell]]:
         return [{str(key): value for key, value in row.items()} for row in self.table.to_dict("records")]
 
-    def shown(self) -> list[dict[str, Any]]:
+    def shown(self) -> list[dict[str, Cell]]:
         """Return the rows as a page or a screen shows them: "not for ingestion" stands in place of the outcome.
 
         Examples
@@ -96,7 +97,7 @@ class Ranking:
         refused = self.not_for_ingestion
         return [row | ({"verdict": NOT_FOR_INGESTION} if row["carrier"] in refused else {}) for row in self._rows()]
 
-    def row(self, name: str) -> dict[str, Any]:
+    def row(self, name: str) -> dict[str, Cell]:
         """Return one row of the table as a dictionary.
 
         Parameters

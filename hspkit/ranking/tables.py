@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from hspkit import columns, pages
 
@@ -24,7 +23,7 @@ _COLUMNS = columns.by_name(columns.RANKING)
 _BROKEN_BY = {"legal_limit_mg_per_L": "under_legal_limit", "taste_limit_mg_per_L": "under_taste_limit"}
 
 
-def page_table(rows: Sequence[Mapping[str, Any]]) -> str:
+def page_table(rows: Sequence[Mapping[str, columns.Cell]]) -> str:
     """Return the rows as a table in HTML, without columns in which nothing is known.
 
     Parameters
@@ -37,7 +36,7 @@ def page_table(rows: Sequence[Mapping[str, Any]]) -> str:
     return pages.html_table([_COLUMNS[name].heading for name in names], cells, left=2)
 
 
-def screen_table(rows: Sequence[Mapping[str, Any]]) -> str:
+def screen_table(rows: Sequence[Mapping[str, columns.Cell]]) -> str:
     """Return the rows as text in columns of equal width, one carrier a line.
 
     Parameters
