@@ -149,7 +149,7 @@ def _rows(estimated: Estimate, claimed: dict[str, Any]) -> tuple[list[str], Arra
     for row in estimated.groups:
         if row.group in claimed:
             key = row.group
-        elif row.group.startswith("likeness to known molecules"):
+        elif "to known molecules" in row.group:
             key = "known molecules"
         elif row.group == "constant":
             key = "constant"

@@ -78,7 +78,7 @@ class Ranking:
 
     @property
     def not_for_ingestion(self) -> tuple[str, ...]:
-        """Names of the liquids among them that must never be in food, whatever they dissolve."""
+        """Names of the ranked liquids that must never be in food, whatever they dissolve."""
         return tuple(outcome.carrier.name for outcome in self.outcomes if outcome.carrier.not_for_ingestion)
 
     def _rows(self) -> list[dict[str, Cell]]:
@@ -118,7 +118,7 @@ class Ranking:
         return {str(key): value for key, value in self.table.iloc[names.index(wanted)].to_dict().items()}
 
     def why(self, name: str) -> str:
-        """Say in sentences how one carrier did and why.
+        """Return the outcome and the reasons of one carrier in sentences.
 
         Parameters
         ----------
@@ -146,7 +146,7 @@ class Ranking:
         return "\n".join(lines)
 
     def question(self) -> str:
-        """Return what was asked, in one line."""
+        """Return oil, parts, temperature and product in one line."""
         parts = f"{_parts(self.oil_parts)} of oil + {_parts(self.carrier_parts)} of carrier by volume"
         text = f"{self.oil.label}: {parts}, {self.celsius:g} C"
         if self.application is not None:
@@ -154,29 +154,27 @@ class Ranking:
         return text
 
     def drink(self) -> str:
-        """Return what becomes of the oil in the finished drink, in one line; empty without an application.
+        """Return whether the oil clouds the finished drink, in one line; empty without an application.
 
-        The carrier makes no difference to that, unless it does not dissolve in the drink itself.
+        The carrier has no influence on that, unless it does not dissolve in the drink itself.
         """
-        if self.application is None:
+        if self.application is None or not self.application.is_drink:
             return ""
-        if self.application.oil_mg_per_L is None:
+        dose, most = self.application.oil_mg_per_L, ""
+        if dose is None:  # by the stock: the most that any carrier that is not refused leaves room for
             rows = self.table[[allowed is not False for allowed in self.table["allowed"]]]
-            doses = rows["carrier_mg_per_L"].dropna().to_numpy(dtype=float)
-            held = float(np.max(self.application.stock_mg_per_L - doses, initial=-np.inf))
-        else:
-            held = self.application.oil_mg_per_L
-        if not self.application.is_drink or not np.isfinite(held):
+            carrier_doses = rows["carrier_mg_per_L"].dropna().to_numpy(dtype=float)
+            dose, most = float(np.max(self.application.stock_mg_per_L - carrier_doses, initial=-np.inf)), "up to "
+        if not np.isfinite(dose):
             return ""
-        clouds = product.clouding(self.oil, oil_mg_per_L=held, ethanol_percent=self.application.ethanol_percent)
+        clouds = product.clouding(self.oil, oil_mg_per_L=dose, ethanol_percent=self.application.ethanol_percent)
         state = "stays dissolved in the finished drink" if clouds.stays_clear else "clouds the finished drink"
         first = f"; first to separate is {clouds.makers[0][0]}" if clouds.makers else ""
         advice = "" if clouds.stays_clear else " Make an emulsion, or use a washed (terpene-poor) extract."
-        most = "" if self.application.oil_mg_per_L is not None else "up to "
-        return f"{most}{number(held)} mg/L of this oil {state}: {clouds.times()}{first}.{advice}"
+        return f"{most}{number(dose)} mg/L of this oil {state}: {clouds.times()}{first}.{advice}"
 
     def headline(self) -> str:
-        """Return what comes first, in one sentence.
+        """Return the best carrier in one sentence.
 
         Examples
         --------
@@ -189,7 +187,7 @@ class Ranking:
         return "No carrier is known to be allowed, within its limit and clear."
 
     def notes(self) -> tuple[str, ...]:
-        """Return what is to be said of the oil, then of each carrier in the order of the table."""
+        """Return the notes on the oil, then those on each carrier in the order of the table."""
         return (*self.oil.notes, *(f"{row['carrier']}: {row['notes']}" for row in self._rows() if row["notes"]))
 
     @property

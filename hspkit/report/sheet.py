@@ -102,7 +102,7 @@ class BatchSheet:
         return 1000.0 * self.lines[-1].mass_g / self.dosing.dose.stock_mg_per_L if self.dosing else float("nan")
 
     def question(self) -> str:
-        """Return what the sheet is about, in one line."""
+        """Return batch, parts, temperature and product in one line."""
         product_text = ""
         if self.dosing:
             application = self.dosing.application
