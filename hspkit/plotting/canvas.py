@@ -1,4 +1,4 @@
-"""The Axes to draw on, titles that fit, files to write to."""
+"""The Axes to draw on, how far they go, titles that fit, files to write to."""
 
 from __future__ import annotations
 
@@ -8,6 +8,9 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from hspkit import checks, pages
 from hspkit.errors import InputError
 
@@ -15,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["axes_for", "figure_of", "fitted", "literal", "save", "state"]
+__all__ = ["axes_for", "axis_end", "figure_of", "fitted", "literal", "save", "state"]
 
 #: Size of text for which the sizes of the figures were chosen [pt]; a larger font makes a larger figure.
 _DESIGN_FONT = 10.0
@@ -23,6 +26,8 @@ _DESIGN_FONT = 10.0
 _LETTER = 0.56
 #: Below these nothing is seen, above them a picture fills the memory; judgement [1/inch].
 _DPI = (10.0, 2400.0)
+#: A carrier further out than this multiple of the reach of all others is left beyond the frame [-].
+_FAR = 1.35
 #: A dollar sign; or what the library itself sets as a formula.
 _DOLLAR = re.compile(r"(?P<own>\$\\delta_[dph]\$|(?<=MPa)\$\^\{0\.5\}\$)|\$")
 
@@ -67,6 +72,34 @@ def axes_for(ax: Axes | None, *, size: tuple[float, float], projection: str | No
     if projection == "3d":  # labels of its axes stand out further than the layout engine believes
         figure.set_layout_engine("constrained", w_pad=0.15)
     return figure.add_subplot(projection=projection)
+
+
+def axis_end(values: NDArray[np.float64], least: float) -> float:
+    """Return the upper end of an axis: past every carrier but those that stand far beyond the others.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n,)
+        What is to be drawn. [any]
+    least : float
+        The end when nothing is larger. [any]
+
+    Returns
+    -------
+    float
+        The end, in the unit of the values.
+
+    Examples
+    --------
+    Water, at 42, is left out:
+
+    >>> round(axis_end(np.array([4.0, 9.0, 21.0, 27.0, 42.0]), 20.0), 1)
+    30.0
+    """
+    ordered = np.sort(values)
+    while len(ordered) > 3 and ordered[-1] > _FAR * max(ordered[-2], least):
+        ordered = ordered[:-1]
+    return max(least, float(ordered[-1]) * 1.08 + 0.8)
 
 
 def _checked(axes: Any, name: str) -> Any:

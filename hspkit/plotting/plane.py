@@ -11,8 +11,7 @@ from scipy.special import ndtr, ndtri
 
 from hspkit.miscibility import check_parts, clear_probability
 from hspkit.oils import Oil, covered
-from hspkit.plotting.canvas import axes_for, literal, state
-from hspkit.plotting.extent import reach
+from hspkit.plotting.canvas import axes_for, axis_end, literal, state
 from hspkit.plotting.labels import Labels
 from hspkit.plotting.outcomes import (
     INK,
@@ -105,7 +104,7 @@ def map(
     spots = np.array([liquid.hsp.array[[2, 1]] for liquid in liquids])
     middle = float(np.median([liquid.volume for liquid in liquids]))
     centre = subject.hsp.array[[2, 1]]
-    ends = (reach(np.append(spots[:, 0], centre[0]), 22.0), reach(np.append(spots[:, 1], centre[1]), 14.0))
+    ends = (axis_end(np.append(spots[:, 0], centre[0]), 22.0), axis_end(np.append(spots[:, 1], centre[1]), 14.0))
     lines = _probability(axes, subject, middle, parts, ends)
     rows = rows_of(liquids, ranking)
     labels = [*_carriers(axes, liquids, rows, ends), *_components(axes, subject, ends)]

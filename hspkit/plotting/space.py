@@ -10,8 +10,7 @@ import numpy as np
 from hspkit import checks, hansen
 from hspkit.miscibility import interaction_radius
 from hspkit.oils import Oil, covered
-from hspkit.plotting.canvas import axes_for, literal, state
-from hspkit.plotting.extent import reach
+from hspkit.plotting.canvas import axes_for, axis_end, literal, state
 from hspkit.plotting.labels import Labels
 from hspkit.plotting.outcomes import (
     INK,
@@ -111,7 +110,7 @@ def sphere(
     axes.plot(*[[value] for value in _spot(centre)], marker="*", color=INK, markersize=14, linestyle="none")
     rows = rows_of(liquids, ranking)
     struck = np.array([refused(row) for row in rows])
-    ends = tuple(reach(np.append(points[:, part], centre[part] + radius), 10.0) for part in (2, 1))
+    ends = tuple(axis_end(np.append(points[:, part], centre[part] + radius), 10.0) for part in (2, 1))
     seen = (points[:, 2] <= ends[0]) & (points[:, 1] <= ends[1])
     for k in np.flatnonzero(seen):
         _stem(axes, _spot(points[k]), color=PALE)

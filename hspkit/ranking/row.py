@@ -18,6 +18,9 @@ __all__ = ["COLUMNS", "dosing_of", "row_of"]
 
 #: Columns of a ranking's table with their units.
 COLUMNS = {column.name: column.unit for column in columns.RANKING}
+_OF_OUTCOME = (
+    "verdict", "p_clear", "undecided", "max_oil_percent", "water_tolerance_percent", "spinodal_index",
+)  # fmt: skip
 _FAILS = {column.name: column.fails for column in columns.RANKING}
 
 
@@ -39,13 +42,8 @@ def row_of(liquid: Carrier | Blend, outcome: Outcome, application: Application |
     row: dict[str, Any] = {column.name: column.value.missing for column in columns.RANKING}
     row |= {
         "carrier": liquid.name,
-        "verdict": outcome.verdict,
-        "p_clear": outcome.p_clear,
-        "undecided": outcome.undecided,
-        "max_oil_percent": outcome.max_oil_percent,
-        "water_tolerance_percent": outcome.water_tolerance_percent,
+        **{name: getattr(outcome, name) for name in _OF_OUTCOME},
         "distance": float(hansen.distance(outcome.oil.hsp, liquid.hsp)),
-        "spinodal_index": outcome.spinodal_index,
         "taste_limit_mg_per_L": np.nan if taste is None else taste,
         "allowed": False if liquid.not_for_ingestion else None,
         "clear": None if outcome.unknown else outcome.verdict == "clear",
