@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from functools import partial
 from typing import NamedTuple
 
-from hspkit.pages import number
+from hspkit.pages import number, plain
 
 __all__ = [
     "DOSES", "DRINK_COMPONENTS", "RANKING", "RANKING_FIGURE", "RANKING_PAGE", "RANKING_SCREEN", "SHEET", "Cell",
-    "Column", "Value", "by_name", "is_known",
+    "Column", "Value", "by_name", "is_known", "printed",
 ]  # fmt: skip
 
 #: What stands in a cell; None and NaN are unknown.
@@ -125,6 +125,19 @@ def _percent(value: float, printed: Callable[[float], str]) -> str:
 
 def _of_any(value: float) -> str:
     return "any" if value >= 100 else number(value)
+
+
+def printed(value: Cell) -> str:
+    """Return a value of a column that is not declared, by its type.
+
+    Examples
+    --------
+    >>> printed(True), printed(12.345), printed("5-fold"), printed(None)
+    ('yes', '12.3', '5-fold', '-')
+    """
+    if isinstance(value, bool):
+        return _yes_no(value)
+    return number(value) if isinstance(value, float) else plain(value)
 
 
 _NAN = float("nan")
