@@ -66,6 +66,11 @@ class Column:
         """First and second line of the heading on the screen."""
         return self.narrow or self.heading
 
+    @property
+    def screen_line(self) -> str:
+        """Heading on the screen in one line."""
+        return " ".join(filter(None, self.screen_heading))
+
     def page(self, value: Cell) -> str:
         """Return a value as it stands on a page.
 
@@ -186,14 +191,20 @@ RANKING = (
     Column("oil_covered_percent", "mass % of the oil", _PERCENT),
     Column("notes", "-", _TEXT),
 )  # fmt: skip
+
+
+def _pick(*names: str) -> tuple[Column, ...]:
+    return tuple(by_name(RANKING)[name] for name in names)
+
+
 #: Columns of a ranking on a page, in the order of the questions.
-RANKING_PAGE = (
+RANKING_PAGE = _pick(
     "carrier", "verdict", "p_clear", "max_oil_percent", "water_tolerance_percent", "distance", "spinodal_index",
     "carrier_mg_per_L", "legal_limit_mg_per_L", "taste_limit_mg_per_L", "viscosity_mPa_s", "allowed", "clear",
     "under_legal_limit", "under_taste_limit", "pours", "carrier_dissolves_in_drink", "drink_stays_clear",
 )  # fmt: skip
 #: Columns of a ranking that fit on a screen; the csv has them all.
-RANKING_SCREEN = (
+RANKING_SCREEN = _pick(
     "carrier", "verdict", "p_clear", "distance", "spinodal_index", "max_oil_percent", "water_tolerance_percent",
     "carrier_mg_per_L", "legal_limit_mg_per_L", "taste_limit_mg_per_L", "viscosity_mPa_s", "pours",
     "carrier_dissolves_in_drink", "allowed",

@@ -18,7 +18,6 @@ SCREEN_LEGEND = (
     "water: cloud points. Dose, legal, taste: carrier in the product; a '!' marks a limit that is broken. In the "
     "drink: the carrier itself dissolves. '-': not known or not asked."
 )
-_COLUMNS = columns.by_name(columns.RANKING)
 #: Limits that are marked on the screen where a row breaks them, with the column that says so.
 _BROKEN_BY = {"legal_limit_mg_per_L": "under_legal_limit", "taste_limit_mg_per_L": "under_taste_limit"}
 
@@ -31,9 +30,9 @@ def page_table(rows: Sequence[Mapping[str, columns.Cell]]) -> str:
     rows : sequence of mappings
         As from `Ranking.shown`. [-]
     """
-    names = [name for name in columns.RANKING_PAGE if any(columns.is_known(row[name]) for row in rows)]
-    cells = [[_COLUMNS[name].page(row[name]) for name in names] for row in rows]
-    return pages.html_table([_COLUMNS[name].heading for name in names], cells, left=2)
+    shown = [column for column in columns.RANKING_PAGE if any(columns.is_known(row[column.name]) for row in rows)]
+    cells = [[column.page(row[column.name]) for column in shown] for row in rows]
+    return pages.html_table([column.heading for column in shown], cells, left=2)
 
 
 def screen_table(rows: Sequence[Mapping[str, columns.Cell]]) -> str:
@@ -44,7 +43,7 @@ def screen_table(rows: Sequence[Mapping[str, columns.Cell]]) -> str:
     rows : sequence of mappings
         As from `Ranking.shown`. [-]
     """
-    shown = [_COLUMNS[name] for name in columns.RANKING_SCREEN]
+    shown = columns.RANKING_SCREEN
     lines = [[column.screen_heading[line] for column in shown] for line in (0, 1)]
     for row in rows:
         marks = {name: "!" for name, reason in _BROKEN_BY.items() if row[reason] is False}

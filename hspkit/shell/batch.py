@@ -6,7 +6,7 @@ import argparse
 
 import hspkit
 from hspkit import pages
-from hspkit.shell.options import add_carrier, add_form, add_html, add_oil, add_ratio, add_use
+from hspkit.shell.options import add_carrier, add_form, add_oil, add_ratio, add_use
 from hspkit.shell.output import as_json, check_files
 from hspkit.shell.reading import STOCK, arguments, numbers_by_name, read_application, read_liquid, read_prepared_oil
 
@@ -27,7 +27,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     add("--title", metavar="TEXT", help="heading of the sheet")
     add_use(parser)
     add_form(parser, ("--markdown", "print as Markdown"))
-    add_html(parser, "a page for one sheet of A4 (or a .md, .txt, .csv file)")
+    add("--html", metavar="FILE", help="also write a page for one sheet of A4 (or a .md, .txt, .csv file)")
 
 
 def run(options: argparse.Namespace) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import hspkit
 from hspkit import columns, pages
 from hspkit.errors import InputError
-from hspkit.shell.options import add_figure, add_oil, add_ratio, add_use
+from hspkit.shell.options import add_oil, add_ratio, add_use
 from hspkit.shell.output import check_files, notice, section
 from hspkit.shell.reading import STOCK, arguments, numbers_by_name, read_application, read_oil, read_prepared_oil
 
@@ -47,7 +47,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     add("--worst-case", type=float, metavar="X", help="rank by the worst case of this share, as 0.2")
     add("--keep", type=int, default=10, metavar="N", help="blends to show (default 10)")
     add("--csv", action="store_true", help="print all columns as csv")
-    add_figure(parser, "the best blend's path or triangle to this file")
+    add("--figure", metavar="FILE", help="also draw the best blend's path or triangle to this file")
 
 
 def run(options: argparse.Namespace) -> str:
@@ -86,9 +86,8 @@ def _shares(option: str, texts: list[str]) -> dict[str, float]:
 
 
 def _screen_table(search: BlendSearch) -> str:
-    ranked = columns.by_name(columns.RANKING)
-    headings = {name: " ".join(filter(None, ranked[name].screen_heading)) for name in _SCREEN if name in ranked}
-    shown = search.table[list(_SCREEN)].rename(columns={**headings, "cost_per_L": "cost/L"}).dropna(axis=1, how="all")
+    headings = {column.name: column.screen_line for column in columns.RANKING} | {"cost_per_L": "cost/L"}
+    shown = search.table[list(_SCREEN)].rename(columns=headings).dropna(axis=1, how="all")
     return shown.to_string(index=False, na_rep="-", float_format="{:.3g}".format)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import hspkit
 from hspkit import columns, pages
 from hspkit.errors import InputError
-from hspkit.shell.options import add_carrier, add_figure, add_form, add_oil, add_ratio, add_use
+from hspkit.shell.options import add_carrier, add_form, add_oil, add_ratio, add_use
 from hspkit.shell.output import as_json, check_files, section
 from hspkit.shell.reading import STOCK, arguments, read_application, read_liquid, read_prepared_oil
 
@@ -30,7 +30,8 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     add_ratio(parser, basis="")
     add_use(parser)
     add_form(parser)
-    add_figure(parser, "dose and limits to this file (png, svg, pdf)")
+    figure = "also draw dose and limits to this file (png, svg, pdf)"
+    parser.add_argument("--figure", metavar="FILE", help=figure)
 
 
 def run(options: argparse.Namespace) -> str:
@@ -69,7 +70,7 @@ def run(options: argparse.Namespace) -> str:
 
 def _table(shown: Iterable[columns.Column], rows: Iterable[object]) -> str:
     """Return rows with an attribute a column as text."""
-    headings = [" ".join(filter(None, column.screen_heading)) for column in shown]
+    headings = [column.screen_line for column in shown]
     return pages.text_table(headings, [[column.screen(getattr(row, column.name)) for column in shown] for row in rows])
 
 

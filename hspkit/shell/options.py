@@ -7,7 +7,7 @@ from typing import NoReturn
 
 from hspkit import checks, pages
 
-__all__ = ["Parser", "add_carrier", "add_figure", "add_form", "add_html", "add_oil", "add_ratio", "add_use"]
+__all__ = ["Parser", "add_carrier", "add_form", "add_oil", "add_ratio", "add_use"]
 
 #: Parts that are no slip of the keyboard: a millionth to a million. [-]
 _PARTS = (1e-6, 1e6)
@@ -95,13 +95,3 @@ def add_form(parser: argparse.ArgumentParser, *more: tuple[str, str]) -> None:
     form = parser.add_mutually_exclusive_group()
     for option, text in (("--csv", "print as csv"), ("--json", "print as json"), *more):
         form.add_argument(option, action="store_true", help=text)
-
-
-def add_html(parser: argparse.ArgumentParser, text: str) -> None:
-    """Add a page that is written beside the answer."""
-    parser.add_argument("--html", metavar="FILE", help=f"also write {text}")
-
-
-def add_figure(parser: argparse.ArgumentParser, text: str) -> None:
-    """Add a figure that is drawn beside the answer."""
-    parser.add_argument("--figure", metavar="FILE", help=f"also draw {text}")

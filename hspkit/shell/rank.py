@@ -7,7 +7,7 @@ import sys
 
 import hspkit
 from hspkit import pages
-from hspkit.shell.options import add_figure, add_form, add_html, add_oil, add_ratio, add_use
+from hspkit.shell.options import add_form, add_oil, add_ratio, add_use
 from hspkit.shell.output import as_json, check_files, notice, section
 from hspkit.shell.reading import STOCK, arguments, read_application, read_liquid, read_prepared_oil
 
@@ -17,18 +17,15 @@ EXAMPLE = "lemon --market EU --category 'soft drinks' --oil-mg-per-l 40 --html l
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Add the options of the verb."""
+    add = parser.add_argument
     add_oil(parser)
     add_ratio(parser)
     add_use(parser)
-    only, alcohol = (
-        "rank only this carrier or blend; may be repeated",
-        "add ethanol of 40, 70 and 96 %% vol as a yardstick",
-    )
-    parser.add_argument("--carrier", action="append", metavar="NAME", help=only)
-    parser.add_argument("--include-alcohol", action="store_true", help=alcohol)
+    add("--carrier", action="append", metavar="NAME", help="rank only this carrier or blend; may be repeated")
+    add("--include-alcohol", action="store_true", help="add ethanol of 40, 70 and 96 %% vol as a yardstick")
     add_form(parser)
-    add_html(parser, "a page that opens offline")
-    add_figure(parser, "the ranking to this file (png, svg, pdf)")
+    add("--html", metavar="FILE", help="also write a page that opens offline")
+    add("--figure", metavar="FILE", help="also draw the ranking to this file (png, svg, pdf)")
 
 
 def run(options: argparse.Namespace) -> str:
