@@ -7,14 +7,27 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from hspkit import Application, Blend, Carrier, Oil, Substance, best_blend, carrier, dissolve, oil, rank_carriers
+from hspkit import (
+    Application,
+    Blend,
+    Carrier,
+    Oil,
+    Substance,
+    best_blend,
+    carrier,
+    columns,
+    dissolve,
+    oil,
+    rank_carriers,
+)
 from hspkit.__main__ import main
 from hspkit.carriers import NOT_LISTED
 from hspkit.data import read_table
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.hansen import distance
 from hspkit.pages import number
-from hspkit.ranking import COLUMNS, _order, general_cautions
+from hspkit.ranking import COLUMNS, general_cautions
+from hspkit.ranking.order import sort_key
 
 CITRUS = "sweet orange, cold-pressed"
 MAIN = (
@@ -150,7 +163,7 @@ def _row(**changes):
     ],
 )
 def test_the_order_is_the_one_that_is_stated(better, worse):
-    assert _order(_row(**better)) < _order(_row(**worse))
+    assert sort_key(_row(**better)) < sort_key(_row(**worse))
 
 
 def test_the_dose_and_the_limits(ranking):
@@ -439,6 +452,18 @@ def test_the_question_in_one_line(ranking):
     assert asked.question() == f"{CITRUS}: 2.5 parts of oil + 1 part of carrier by volume, 30.5 C"
     by_stock = replace(ranking, application=Application("EU", "baked goods", stock_mg_per_L=900))
     assert by_stock.question().endswith("; baked goods, EU, 900 mg/L of stock")
+
+
+def test_columns_on_pages_and_screens_are_columns_of_the_table():
+    for shown in (columns.RANKING_PAGE, columns.RANKING_SCREEN):
+        assert len(set(shown)) == len(shown)
+        assert all(column.name in COLUMNS and any(column.screen_heading) for column in shown)
+
+
+def test_a_probability_that_is_not_known_is_a_dash():
+    page = rank_carriers("vanillin", carriers=["propylene glycol"])
+    assert np.isnan(page.table["p_clear"]).all()
+    assert ">nan<" not in page.to_html()
 
 
 def test_a_page_shows_what_is_known_under_headings_with_units(ranking):

@@ -18,6 +18,7 @@ from hspkit import (
     Oil,
     batch_sheet,
     carrier,
+    columns,
     oil,
     pages,
     plotting,
@@ -25,7 +26,7 @@ from hspkit import (
     substance,
 )
 from hspkit.errors import InputError, UnknownNameError
-from hspkit.report import read_batch
+from hspkit.report import SheetLine, read_batch
 
 SODA = Application("EU", "soft drinks", oil_mg_per_L=40)
 NASTY = '<script>alert("x")</script> | =cmd()|"&\u202e'
@@ -56,6 +57,12 @@ def test_masses_worked_by_hand(sheet):
     assert table.loc["propylene glycol", "volume_mL"] == pytest.approx(1200 / 1.0361, abs=0.1)
     assert table["mass_percent"].iloc[:-1].sum() == pytest.approx(100)
     assert table["volume_percent"].iloc[:-1].sum() == pytest.approx(100)
+
+
+def test_tables_have_the_columns_that_are_declared(sheet):
+    assert [column.name for column in columns.SHEET] == list(sheet.table.columns) == list(SheetLine._fields)
+    assert [column.name for column in columns.DOSES] == list(sheet.dosing.table.columns)
+    assert {column.name for column in columns.DRINK_COMPONENTS} <= set(dir(sheet.dosing.drink.components[0]))
 
 
 def test_costs_worked_by_hand(sheet):

@@ -1,7 +1,7 @@
 """Figures: thin functions over results, matplotlib only.
 
-Every function takes ``ax=None`` and returns the Axes it drew on: those given, or those of a new figure. Outcomes are
-told by marker and fill as well as by colour, so a figure survives greyscale. All text is sized relative to the font
+Every function takes ``ax=None`` and returns the Axes it drew on: those given, or those of a new figure. Outcomes differ
+in marker and fill as well as in colour, so a figure survives greyscale. All text is sized relative to the font
 of rcParams, and labels are put into place when the figure is drawn, so they keep clear of one another at any size.
 Nothing calls ``plt.show()``, changes rcParams or draws on the current axes.
 """

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from hspkit.carriers import NOT_FOR_INGESTION
+from hspkit.columns import RANKING_FIGURE
 from hspkit.miscibility import UNDECIDED
 from hspkit.plotting.canvas import axes_for, literal, state
 from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, WARNING, check_ranking, mark, refused, rows_of
@@ -18,14 +19,8 @@ if TYPE_CHECKING:
 
 __all__ = ["ranking"]
 
-_REASONS = (
-    ("allowed", "allowed"),
-    ("under_legal_limit", "legal\nlimit"),
-    ("under_taste_limit", "taste\nlimit"),
-    ("pours", "pours"),
-    ("drink_stays_clear", "drink\nclear"),
-)
-_FIGURES = (("max_oil_percent", "oil\n% vol"), ("water_tolerance_percent", "water\n% vol"))
+_REASONS = tuple((column.name, column.figure) for column in RANKING_FIGURE if column.unit == "-")
+_FIGURES = tuple((column.name, column.figure) for column in RANKING_FIGURE if column.unit != "-")
 #: Where the columns stand, in lengths of a full bar.
 _VERDICT, _FIRST, _WIDE, _NARROW = 1.04, 1.44, 0.145, 0.135
 #: Shares too small to be seen are not drawn [-].

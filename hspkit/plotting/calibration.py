@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hspkit import checks
 from hspkit.errors import InputError
@@ -21,6 +22,8 @@ __all__ = ["parity", "reliability"]
 
 #: Normal deviate of a two-sided interval of 90 %.
 _Z90 = 1.645
+#: Blue of the palette of Okabe and Ito.
+_BLUE = "#0072B2"
 
 
 def _column(table: pd.DataFrame, name: str) -> Array:
@@ -30,6 +33,20 @@ def _column(table: pd.DataFrame, name: str) -> Array:
         raise InputError(message)
     cells = table[name].to_numpy()  # whether something happened may be said by True and False
     return checks.array(cells.astype(float) if cells.dtype == bool else cells, f"column {name!r}", "(n,)")
+
+
+def _complete(x: Array, y: Array, x_name: str, y_name: str) -> NDArray[np.bool_]:
+    """Return which rows have both figures."""
+    complete = np.isfinite(x) & np.isfinite(y)
+    if not complete.any():
+        message = f"no row has both {x_name!r} and {y_name!r}; nothing to draw"
+        raise InputError(message)
+    return complete
+
+
+def _rows(out_of_sample: bool, x: Array) -> str:
+    """Return what rows were drawn, and how many."""
+    return f"{'out of sample' if out_of_sample else 'the rows it was fitted to'}, n\u00a0=\u00a0{len(x)}"
 
 
 def parity(
@@ -83,45 +100,38 @@ def parity(
     >>> parity(table, ax=Figure().add_subplot(), out_of_sample=True).get_title(loc="left").split(", n")[0]
     'value: mean absolute error 0.25, out of sample'
     """
-    known, said = _column(table, measured), _column(table, predicted)
+    x, y = _column(table, measured), _column(table, predicted)
     checks.flag(out_of_sample, "out_of_sample")
     checks.text(quantity, "quantity")
     checks.text(unit, "unit")
-    fine = np.isfinite(known) & np.isfinite(said)
-    if not fine.any():
-        message = f"no row has both {measured!r} and {predicted!r}; nothing to draw"
-        raise InputError(message)
+    complete = _complete(x, y, measured, predicted)
     axes = axes_for(ax, size=(5.6, 5.6))
-    known, said = known[fine], said[fine]
-    error = float(np.abs(said - known).mean())
-    low, high = float(min(known.min(), said.min())), float(max(known.max(), said.max()))
+    x, y = x[complete], y[complete]
+    error = float(np.abs(y - x).mean())
+    low, high = float(min(x.min(), y.min())), float(max(x.max(), y.max()))
     room = 0.05 * max(high - low, 1e-9)
     ends = np.array([low - room, high + room])
     axes.fill_between(ends, ends - error, ends + error, color="#E6E6E6", linewidth=0, label="mean absolute error")
     axes.plot(ends, ends, color=INK, linewidth=1.0, label="predicted as measured")
     if sd is not None:
-        spread = _column(table, sd)[fine]
-        axes.errorbar(
-            known, said, yerr=_Z90 * spread, fmt="none", ecolor=PALE, elinewidth=0.9, label="90 % interval", zorder=1.5
-        )
-        share = float(np.mean(np.abs(said - known) <= _Z90 * spread))
-    thin = float(np.clip(12.0 / np.sqrt(len(known)), 0.25, 0.9))
+        half = _Z90 * _column(table, sd)[complete]
+        axes.errorbar(x, y, yerr=half, fmt="none", ecolor=PALE, elinewidth=0.9, label="90 % interval", zorder=1.5)
+        share = float(np.mean(np.abs(y - x) <= half))
+    opacity = float(np.clip(12.0 / np.sqrt(len(x)), 0.25, 0.9))
     axes.plot(
-        known, said, linestyle="none", marker="o", markersize=4.5, color="#0072B2", alpha=thin, markeredgewidth=0,
-        zorder=2,
-    )  # fmt: skip
+        x, y, linestyle="none", marker="o", markersize=4.5, color=_BLUE, alpha=opacity, markeredgewidth=0, zorder=2
+    )
     axes.set_xlim(*ends)
     axes.set_ylim(*ends)
     axes.set_aspect("equal")
     axes.set_xlabel(f"{quantity}, measured [{unit}]")
     axes.set_ylabel(f"{quantity}, predicted [{unit}]")
     axes.legend(loc="upper left", fontsize="small", frameon=False)
-    where = "out of sample" if out_of_sample else "the rows it was fitted to"
-    left_out = int((~fine).sum())
+    left_out = int((~complete).sum())
     more = [f"{100 * share:.0f} % lie in their 90 % interval"] if sd is not None else []
     more += [f"{left_out} rows without both figures left out"] if left_out else []
-    state(axes, f"{quantity}: mean absolute error {error:.2g}, {where}, n\u00a0=\u00a0{len(known)}", "; ".join(more))
-    _tidy(axes)
+    state(axes, f"{quantity}: mean absolute error {error:.2g}, {_rows(out_of_sample, x)}", "; ".join(more))
+    axes.spines[["top", "right"]].set_visible(False)
     return axes
 
 
@@ -137,7 +147,7 @@ def reliability(
 ) -> Axes:
     """Draw how often something happened against how probable it was said to be.
 
-    What to read: on the diagonal the probabilities mean what they say; a point below it was too hopeful. Bars are
+    What to read: on the diagonal the probabilities are right; a point below it was too optimistic. Bars are
     90 % intervals of the share (Wilson), so a bar that meets the diagonal is no evidence against it. The strip below
     counts the cases of each class.
 
@@ -185,26 +195,23 @@ def reliability(
     bins = checks.whole(bins, "bins", low=2, high=50)
     checks.flag(out_of_sample, "out_of_sample")
     checks.text(event, "event")
-    said, seen = _column(table, probability), _column(table, happened)
-    fine = np.isfinite(said) & np.isfinite(seen)
-    said, seen = said[fine], seen[fine]
-    if not len(said):
-        message = f"no row has both {probability!r} and {happened!r}; nothing to draw"
-        raise InputError(message)
-    if said.min() < 0 or said.max() > 1 or not np.isin(seen, (0, 1)).all():
+    x, y = _column(table, probability), _column(table, happened)
+    complete = _complete(x, y, probability, happened)
+    x, y = x[complete], y[complete]
+    if x.min() < 0 or x.max() > 1 or not np.isin(y, (0, 1)).all():
         message = f"expected {probability!r} from 0 to 1 and {happened!r} true or false (1 or 0)"
         raise InputError(message)
     axes = axes_for(ax, size=(5.8, 5.8))
-    place = np.minimum((said * bins).astype(int), bins - 1)
-    count = np.bincount(place, minlength=bins)
+    class_of = np.minimum((x * bins).astype(int), bins - 1)
+    count = np.bincount(class_of, minlength=bins)
     full = count > 0
-    mean = np.bincount(place, said, bins)[full] / count[full]
-    share = np.bincount(place, seen, bins)[full] / count[full]
+    mean = np.bincount(class_of, x, bins)[full] / count[full]
+    share = np.bincount(class_of, y, bins)[full] / count[full]
     low, high = wilson(share, count[full])
     gap = float(np.sum(count[full] * np.abs(mean - share)) / count.sum())
     axes.plot([0, 1], [0, 1], color=INK, linewidth=1.0, label="as often as said")
     axes.errorbar(
-        mean, share, yerr=[share - low, high - share], fmt="o", color="#0072B2", ecolor=QUIET, elinewidth=1.1,
+        mean, share, yerr=[share - low, high - share], fmt="o", color=_BLUE, ecolor=QUIET, elinewidth=1.1,
         capsize=3, markersize=6, label="seen, with 90 % interval",
     )  # fmt: skip
     strip = axes.inset_axes([0.0, -0.31, 1.0, 0.15], sharex=axes)
@@ -221,14 +228,13 @@ def reliability(
     axes.set_xlabel(f"probability of {event}, as said [-]")
     axes.set_ylabel(f"share that was {event} [-]")
     axes.legend(loc="upper left", fontsize="small", frameon=False)
-    where = "out of sample" if out_of_sample else "the rows it was fitted to"
-    state(axes, f"Probability of {event}: off by {gap:.2f} on average, {where}, n\u00a0=\u00a0{len(said)}")
-    _tidy(axes)
-    _tidy(strip)
+    state(axes, f"Probability of {event}: off by {gap:.2f} on average, {_rows(out_of_sample, x)}")
+    for drawn in (axes, strip):
+        drawn.spines[["top", "right"]].set_visible(False)
     return axes
 
 
-def wilson(share: Array, count: Any) -> tuple[Array, Array]:
+def wilson(share: Array, count: NDArray[np.integer]) -> tuple[Array, Array]:
     """Return the 90 % interval of a share after Wilson (1927).
 
     Parameters
@@ -253,8 +259,3 @@ def wilson(share: Array, count: Any) -> tuple[Array, Array]:
     middle = (share + z2 / 2) / (1 + z2)
     half = np.sqrt(z2 * (share * (1 - share) + z2 / 4)) / (1 + z2)
     return np.clip(middle - half, 0.0, share), np.clip(middle + half, share, 1.0)
-
-
-def _tidy(axes: Any) -> None:
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)

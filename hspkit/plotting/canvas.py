@@ -1,4 +1,4 @@
-"""The Axes to draw on, titles that fit, files to write to."""
+"""The Axes to draw on, how far they go, titles that fit, files to write to."""
 
 from __future__ import annotations
 
@@ -8,13 +8,17 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from hspkit import checks, pages
 from hspkit.errors import InputError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-__all__ = ["axes_for", "figure_of", "fitted", "literal", "save", "state"]
+__all__ = ["axes_for", "axis_end", "figure_of", "fitted", "literal", "save", "state"]
 
 #: Size of text for which the sizes of the figures were chosen [pt]; a larger font makes a larger figure.
 _DESIGN_FONT = 10.0
@@ -22,6 +26,8 @@ _DESIGN_FONT = 10.0
 _LETTER = 0.56
 #: Below these nothing is seen, above them a picture fills the memory; judgement [1/inch].
 _DPI = (10.0, 2400.0)
+#: A carrier further out than this multiple of the reach of all others is left beyond the frame [-].
+_FAR = 1.35
 #: A dollar sign; or what the library itself sets as a formula.
 _DOLLAR = re.compile(r"(?P<own>\$\\delta_[dph]\$|(?<=MPa)\$\^\{0\.5\}\$)|\$")
 
@@ -68,6 +74,34 @@ def axes_for(ax: Axes | None, *, size: tuple[float, float], projection: str | No
     return figure.add_subplot(projection=projection)
 
 
+def axis_end(values: NDArray[np.float64], least: float) -> float:
+    """Return the upper end of an axis: past every carrier but those that stand far beyond the others.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n,)
+        What is to be drawn. [any]
+    least : float
+        The end when nothing is larger. [any]
+
+    Returns
+    -------
+    float
+        The end, in the unit of the values.
+
+    Examples
+    --------
+    Water, at 42, is left out:
+
+    >>> round(axis_end(np.array([4.0, 9.0, 21.0, 27.0, 42.0]), 20.0), 1)
+    30.0
+    """
+    ordered = np.sort(values)
+    while len(ordered) > 3 and ordered[-1] > _FAR * max(ordered[-2], least):
+        ordered = ordered[:-1]
+    return max(least, float(ordered[-1]) * 1.08 + 0.8)
+
+
 def _checked(axes: Any, name: str) -> Any:
     from matplotlib.axes import Axes as AxesType
 
@@ -77,8 +111,8 @@ def _checked(axes: Any, name: str) -> Any:
     return axes
 
 
-def state(axes: Any, finding: str, question: str = "", *, pad: float | None = None) -> None:
-    """Write a title: the finding, and below it what was asked, in lines that fit the figure.
+def state(axes: Axes, finding: str, question: str = "", *, pad: float | None = None) -> None:
+    """Write a title: the finding, and below it the question, in lines that fit the figure.
 
     Parameters
     ----------
@@ -106,10 +140,10 @@ def literal(text: str) -> str:
     >>> print(literal("5 $ oil, $x$: $\\\\delta_d$ in MPa$^{0.5}$"))
     5 \\$ oil, \\$x\\$: $\\delta_d$ in MPa$^{0.5}$
     """
-    return _DOLLAR.sub(lambda found: found["own"] or r"\$", text)
+    return _DOLLAR.sub(lambda match: match["own"] or r"\$", text)
 
 
-def fitted(axes: Any, text: str, *, size: str) -> list[str]:
+def fitted(axes: Axes, text: str, *, size: str) -> list[str]:
     """Break a text into lines that fit the Axes, or the figure where a layout engine may still widen the Axes.
 
     Parameters
@@ -131,7 +165,7 @@ def fitted(axes: Any, text: str, *, size: str) -> list[str]:
     return textwrap.wrap(text, max(24, int(share * figure.get_figwidth() * 72 / (points * _LETTER))))
 
 
-def figure_of(axes: Any) -> Any:
+def figure_of(axes: Axes) -> Figure:
     """Return the whole figure that some Axes stand in, also when they stand in a part of it.
 
     `get_figure` says which of the two it means from matplotlib 3.10 on only.
@@ -144,7 +178,7 @@ def figure_of(axes: Any) -> Any:
     return axes.figure.figure
 
 
-def save(axes: Any, path: str | Path, *, dpi: float = 150) -> None:
+def save(axes: Axes, path: str | Path, *, dpi: float = 150) -> None:
     """Write the figure of some Axes to a file.
 
     Parameters

@@ -28,19 +28,9 @@ __all__ = ["atoms_of_groups", "group_contributions"]
 _TABLES = {"calibrated": "groups/calibrated_groups.csv", "van-krevelen": "groups/van_krevelen.csv"}
 #: Light tints of the palette of Okabe and Ito, one a group; names stand beside the atoms, so no reader needs the tint.
 _TINTS = (
-    "#F5C98A",
-    "#A9D9F2",
-    "#8FD3BC",
-    "#F3EDA0",
-    "#8FB2D9",
-    "#F0A98A",
-    "#E3BFD3",
-    "#C9C9C9",
-    "#D9C9A9",
-    "#C5E3A9",
-    "#C9BDE8",
-    "#F5D9D2",
-)
+    "#F5C98A", "#A9D9F2", "#8FD3BC", "#F3EDA0", "#8FB2D9", "#F0A98A", "#E3BFD3", "#C9C9C9", "#D9C9A9", "#C5E3A9",
+    "#C9BDE8", "#F5D9D2",
+)  # fmt: skip
 _QUANTITIES = ("delta_d", "delta_p", "delta_h")
 _SYMBOLS = ("$\\delta_d$", "$\\delta_p$", "$\\delta_h$")
 _UNIT = "MPa$^{0.5}$"
@@ -48,12 +38,12 @@ _UNIT = "MPa$^{0.5}$"
 _CANVAS = (1500, 1150)
 
 
-def atoms_of_groups(given: Estimate) -> dict[str, tuple[tuple[int, ...], ...]]:
+def atoms_of_groups(estimated: Estimate) -> dict[str, tuple[tuple[int, ...], ...]]:
     """Return the atoms that each first-order group of an estimate claims.
 
     Parameters
     ----------
-    given : Estimate
+    estimated : Estimate
         From `hspkit.estimate`. [-]
 
     Returns
@@ -71,11 +61,11 @@ def atoms_of_groups(given: Estimate) -> dict[str, tuple[tuple[int, ...], ...]]:
     >>> atoms_of_groups(estimate("CC(=O)OCC", method="van-krevelen"))["COO"]
     ((1, 2, 3),)
     """
-    if given.method not in _TABLES:
-        message = f"no table of groups for method {given.method!r}; methods: {', '.join(_TABLES)}"
+    if estimated.method not in _TABLES:
+        message = f"no table of groups for method {estimated.method!r}; methods: {', '.join(_TABLES)}"
         raise InputError(message)
-    table = GroupTable.read(_TABLES[given.method])
-    batch = Batch.of([read_molecule(given.smiles).graph])
+    table = GroupTable.read(_TABLES[estimated.method])
+    batch = Batch.of([read_molecule(estimated.smiles).graph])
     free = np.ones(batch.n_atoms, dtype=bool)
     claimed: dict[str, tuple[tuple[int, ...], ...]] = {}
     for group in table.groups:
@@ -97,7 +87,7 @@ def group_contributions(molecule: Estimate | str, ax: Axes | None = None, *, nam
     What to read: each shade and name on the molecule is a group; the bars beside say what all groups of that name
     add to delta_d, delta_p and delta_h, each column on its own scale, and the last line is their sum with its
     standard deviation. "surroundings" is what neighbours and rings change, "known molecules" the correction
-    towards measured molecules of like structure. A negative bar takes away.
+    towards measured molecules of similar structure. A negative bar lowers the parameter.
 
     Parameters
     ----------
@@ -127,39 +117,39 @@ def group_contributions(molecule: Estimate | str, ax: Axes | None = None, *, nam
     >>> len(axes.child_axes)
     4
     """
-    given = estimate(molecule) if isinstance(molecule, str) else molecule
-    checks.kind(given, "molecule", Estimate, "a SMILES, or an Estimate, as hspkit.estimate returns")
+    estimated = estimate(molecule) if isinstance(molecule, str) else molecule
+    checks.kind(estimated, "molecule", Estimate, "a SMILES, or an Estimate, as hspkit.estimate returns")
     checks.text(name, "name")
-    claimed = atoms_of_groups(given)
-    names, values = _rows(given, claimed)
+    claimed = atoms_of_groups(estimated)
+    names, values = _rows(estimated, claimed)
     axes = axes_for(ax, size=(11.0, max(4.4, 2.0 + 0.34 * len(names))))
     axes.axis("off")
     tint = {group: _TINTS[k % len(_TINTS)] for k, group in enumerate(claimed)}
     picture = axes.inset_axes([0.0, 0.0, 0.43, 1.0])
-    _draw(picture, given.smiles, claimed, tint)
+    _draw(picture, estimated.smiles, claimed, tint)
     columns = [axes.inset_axes([0.6 + 0.135 * k, 0.06, 0.125, 0.88]) for k in range(3)]
     for k, column in enumerate(columns):
         _bars(column, values[:, k], [tint.get(group, PALE) for group in names], _SYMBOLS[k])
-        sign = f"{given.hsp.array[k]:.1f} ± {given.sd[k]:.1f}"
+        sign = f"{estimated.hsp.array[k]:.1f} ± {estimated.sd[k]:.1f}"
         column.text(0.5, len(names), sign, transform=column.get_yaxis_transform(), ha="center", va="center",
                     fontsize="small", color=INK, weight="bold")  # fmt: skip
-    counts = {row.group: row.count for row in given.groups}
+    counts = {row.group: row.count for row in estimated.groups}
     labels = [f"{group} × {counts[group]}" if counts.get(group, 1) > 1 else group for group in names]
     columns[0].set_yticks(range(len(names) + 1), [*labels, f"sum [{_UNIT}]"])
     columns[0].tick_params(axis="y", length=0, labelsize="small")
     most = int(np.argmax(np.where(np.isin(names, list(claimed)), np.abs(values[:, 1]) + np.abs(values[:, 2]), -1.0)))
-    title = f"{name or given.smiles}: {names[most]} adds most to polarity and hydrogen bonding"
-    state(axes, title, f"method {given.method}" + ("" if given.status == "ok" else f", {given.status}"))
+    title = f"{name or estimated.smiles}: {names[most]} adds most to polarity and hydrogen bonding"
+    state(axes, title, f"method {estimated.method}" + ("" if estimated.status == "ok" else f", {estimated.status}"))
     return axes
 
 
-def _rows(given: Estimate, claimed: dict[str, Any]) -> tuple[list[str], Array]:
-    """Return the lines of the bars: groups with atoms one by one, the rest gathered by what it is."""
+def _rows(estimated: Estimate, claimed: dict[str, Any]) -> tuple[list[str], Array]:
+    """Return the lines of the bars: groups with atoms each by itself, the others summed by kind."""
     lines: dict[str, Array] = {}
-    for row in given.groups:
+    for row in estimated.groups:
         if row.group in claimed:
             key = row.group
-        elif row.group.startswith("likeness to known molecules"):
+        elif "to known molecules" in row.group:
             key = "known molecules"
         elif row.group == "constant":
             key = "constant"
@@ -192,8 +182,7 @@ def _bars(axes: Any, values: Array, tints: list[str], symbol: str) -> None:
     axes.set_xticks([])
     axes.set_yticks([])
     axes.set_title(f"{symbol} [{_UNIT}]", fontsize="small")
-    for edge in ("top", "right", "bottom", "left"):
-        axes.spines[edge].set_visible(False)
+    axes.spines[:].set_visible(False)
 
 
 def _draw(axes: Any, smiles: str, claimed: dict[str, Any], tint: dict[str, str]) -> None:

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from scipy.special import ndtr, ndtri
 
 from hspkit.miscibility import check_parts, clear_probability
 from hspkit.oils import Oil, covered
-from hspkit.plotting.canvas import axes_for, literal, state
-from hspkit.plotting.extent import reach
+from hspkit.plotting.canvas import axes_for, axis_end, literal, state
 from hspkit.plotting.labels import Labels
 from hspkit.plotting.outcomes import (
     INK,
@@ -58,7 +57,7 @@ def map(
 ) -> Axes:
     """Draw the polar against the hydrogen-bonding part, with lines of equal probability of clear.
 
-    What to read: the nearer to the oil (star), the clearer; the lines say where one carrier in ten, in two, nine in
+    What to read: the nearer to the oil (star), the clearer; the lines show where one carrier in ten, in two, nine in
     ten would be clear. They hold for a carrier of middling molar volume with the delta_d of the oil; the outcome of
     each carrier is computed for that carrier and stands in its mark, so a mark may disagree with the lines: larger
     molecules than the middle mix less well, smaller ones better. Hollow and struck through: not allowed, or not for
@@ -97,34 +96,27 @@ def map(
     True
     """
     subject = covered(oil_or_name)
-    shown = shown_carriers(carriers, ranking)
+    liquids = shown_carriers(carriers, ranking)
     parts = check_parts(oil_parts, carrier_parts)
     if ranking is not None:
         parts = ranking.oil_parts, ranking.carrier_parts
     axes = axes_for(ax, size=(9.6, 6.0))
-    spots = np.array([one.hsp.array[[2, 1]] for one in shown])
-    sizes = np.array([one.volume for one in shown])
-    middle = float(np.median(sizes))
+    spots = np.array([liquid.hsp.array[[2, 1]] for liquid in liquids])
+    middle = float(np.median([liquid.volume for liquid in liquids]))
     centre = subject.hsp.array[[2, 1]]
-    ends = (reach(np.append(spots[:, 0], centre[0]), 22.0), reach(np.append(spots[:, 1], centre[1]), 14.0))
+    ends = (axis_end(np.append(spots[:, 0], centre[0]), 22.0), axis_end(np.append(spots[:, 1], centre[1]), 14.0))
     lines = _probability(axes, subject, middle, parts, ends)
-    rows = rows_of(shown, ranking)
-    texts, anchors, widths, styles = _carriers(axes, shown, spots, sizes, rows, ends)
-    named = _components(axes, subject, ends)
-    for text, spot in named:
-        texts.append(text)
-        anchors.append(spot)
-        widths.append(6.0)
-        styles.append({"fontsize": "x-small", "color": QUIET, "style": "italic"})
-    ellipse = _oil(axes, subject, centre)
-    where = np.array(anchors)
+    rows = rows_of(liquids, ranking)
+    labels = [*_carriers(axes, liquids, rows, ends), *_components(axes, subject, ends)]
+    _oil(axes, subject, centre)
+    anchors = np.array([label.anchor for label in labels])
     small = np.vstack([subject.component_hsp[:, [2, 1]], np.repeat(centre[None], 3, axis=0)])
     Labels(
         axes,
-        lambda: axes.transData.transform(where),
-        texts,
-        widths=widths,
-        styles=styles,
+        lambda: axes.transData.transform(anchors),
+        [label.text for label in labels],
+        widths=[label.width for label in labels],
+        styles=[label.style for label in labels],
         on_lines=lines or [],
         extra_marks=lambda: axes.transData.transform(small),
     )
@@ -132,9 +124,8 @@ def map(
     axes.set_ylim(0, ends[1])
     axes.set_xlabel(f"hydrogen-bonding part $\\delta_h$ [{_UNIT}]")
     axes.set_ylabel(f"polar part $\\delta_p$ [{_UNIT}]")
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
-    _key(axes, rows, ellipse, middle, subject, lined=lines is not None)
+    axes.spines[["top", "right"]].set_visible(False)
+    _key(axes, rows, middle, subject, lined=lines is not None)
     ratio = f"{parts[0]:g}:{parts[1]:g}"
     state(axes, _finding(subject, rows, ratio, middle), f"{subject.label}, {ratio} by volume" if ranking else "")
     return axes
@@ -185,81 +176,78 @@ def _probability(
     return labels
 
 
+class _Label(NamedTuple):
+    """A label, the mark it belongs to, and the width of that mark. [pt]"""
+
+    text: str
+    anchor: Array
+    width: float
+    style: dict[str, Any]
+
+
 def _carriers(
-    axes: Any,
-    shown: Sequence[Carrier | Blend],
-    spots: Array,
-    sizes: Array,
-    rows: Sequence[dict[str, Any]],
-    ends: tuple[float, float],
-) -> tuple[list[str], list[Array], list[float], list[dict[str, Any]]]:
-    """Draw the marks of the carriers; return text, anchor, width and style of each label."""
-    texts, anchors, widths, styles = [], [], [], []
-    for one, row, spot, size in zip(shown, rows, spots, sizes, strict=True):
-        struck = refused(row)
+    axes: Any, liquids: Sequence[Carrier | Blend], rows: Sequence[dict[str, Any]], ends: tuple[float, float]
+) -> list[_Label]:
+    """Draw the marks of the carriers; return their labels."""
+    labels = []
+    largest = max(liquid.volume for liquid in liquids)
+    for liquid, row in zip(liquids, rows, strict=True):
+        struck, spot = refused(row), liquid.hsp.array[[2, 1]]
         inside = np.minimum(spot, [0.985 * ends[0], 0.97 * ends[1]])
-        words, width = literal(one.name), marker_size(size)
+        text, width = literal(liquid.name), marker_size(liquid.volume)
         if np.array_equal(inside, spot):
             # what may be used lies on top of what may not, small marks on top of large ones
-            depth = 5.0 - 0.5 * struck - 0.4 * size / sizes.max()
-            mark(axes, spot, row.get("verdict"), struck=struck, size=width, zorder=depth)
+            depth = 5.0 - 0.5 * struck - 0.4 * liquid.volume / largest
+            mark(axes, spot.tolist(), row.get("verdict"), struck=struck, size=width, zorder=depth)
         else:
-            far = "δh" if spot[0] > ends[0] else "δp"
-            value = spot[0] if spot[0] > ends[0] else spot[1]
-            said = struck_word([row]) or row.get("verdict")
-            words = f"{literal(one.name)}: {far} {value:.0f}" + (f", {said}" if said else "")
+            symbol, value, arrow = ("δh", spot[0], ">") if spot[0] > ends[0] else ("δp", spot[1], "^")
+            outcome = struck_word([row]) or row.get("verdict")
+            text += f": {symbol} {value:.0f}" + (f", {outcome}" if outcome else "")
             width = 9.0
-            axes.plot(
-                *inside, linestyle="none", color=INK, markersize=width, marker=">" if spot[0] > ends[0] else "^",
-                clip_on=False, zorder=5,
-            )  # fmt: skip
-        texts.append(words)
-        anchors.append(inside)
-        widths.append(width)
-        styles.append({"fontsize": "small", "color": QUIET if struck else INK})
-    return texts, anchors, widths, styles
+            axes.plot(*inside, linestyle="none", color=INK, markersize=width, marker=arrow, clip_on=False, zorder=5)
+        labels.append(_Label(text, inside, width, {"fontsize": "small", "color": QUIET if struck else INK}))
+    return labels
 
 
-def _components(axes: Any, subject: Oil, ends: tuple[float, float]) -> list[tuple[str, Array]]:
-    """Draw the components of the oil; return names with shares and places of the large ones."""
+def _components(axes: Any, subject: Oil, ends: tuple[float, float]) -> list[_Label]:
+    """Draw the components of the oil; return the labels of the large ones, with their shares."""
     spots = subject.component_hsp[:, [2, 1]]
     axes.scatter(
         *spots.T, marker="+", s=10 + 60 * subject.fractions, color=QUIET, linewidths=0.9, zorder=3, clip_on=True
     )
     if len(spots) == 1:
         return []
+    style = {"fontsize": "x-small", "color": QUIET, "style": "italic"}
     return [
-        (f"{label} {100 * share:.0f} %", spot)
+        _Label(f"{label} {100 * share:.0f} %", spot, 6.0, style)
         for label, share, spot in zip(subject.labels, subject.fractions, spots, strict=True)
         if share >= _NAMED_SHARE and spot[0] < ends[0] and spot[1] < ends[1]
     ]
 
 
-def _oil(axes: Any, subject: Oil, centre: Array) -> Any:
+def _oil(axes: Any, subject: Oil, centre: Array) -> None:
     """Draw the star of the oil and the ellipse of its uncertainty."""
     from matplotlib.patches import Ellipse
 
     values, vectors = np.linalg.eigh(subject.covariance[np.ix_([2, 1], [2, 1])])
     half = _ELLIPSE_95 * np.sqrt(np.clip(values, 0.0, None))
     turn = np.rad2deg(np.arctan2(vectors[1, 1], vectors[0, 1]))
-    drawn = Ellipse(
+    ellipse = Ellipse(
         (float(centre[0]), float(centre[1])), 2 * half[1], 2 * half[0], angle=float(turn), facecolor="none",
         edgecolor=INK, linewidth=1.0, zorder=4,
     )  # fmt: skip
-    axes.add_patch(drawn)
+    axes.add_patch(ellipse)
     axes.plot(
         *centre, marker="*", markersize=15, color=INK, markeredgecolor="white", markeredgewidth=0.8,
         linestyle="none", zorder=6,
     )  # fmt: skip
-    return drawn
 
 
-def _key(axes: Any, drawn: Sequence[dict[str, Any]], ellipse: Any, middle: float, subject: Oil, *, lined: bool) -> None:
+def _key(axes: Any, rows: Sequence[dict[str, Any]], middle: float, subject: Oil, *, lined: bool) -> None:
     from matplotlib.lines import Line2D
 
-    handles, labels = keys(
-        [row.get("verdict") for row in drawn], any_struck=any(refused(row) for row in drawn), meaning=struck_word(drawn)
-    )
+    verdicts, any_struck = [row.get("verdict") for row in rows], any(refused(row) for row in rows)
+    handles, labels = keys(verdicts, any_struck=any_struck, meaning=struck_word(rows))
 
     def add(label: str, handle: Any) -> None:
         handles.append(handle)
@@ -291,12 +279,10 @@ def _key(axes: Any, drawn: Sequence[dict[str, Any]], ellipse: Any, middle: float
 
 
 def _finding(subject: Oil, rows: Sequence[dict[str, Any]], ratio: str, middle: float) -> str:
-    known = [row for row in rows if "verdict" in row]
-    if not known:
+    ranked = [row for row in rows if "verdict" in row]
+    if not ranked:
         return f"{subject.label}: where a carrier of {middle:.0f} cm³/mol would be clear at {ratio}"
-    open_ones = [row for row in known if not refused(row)]
-    judged = any(row["allowed"] is not None for row in open_ones)
-    clear = sum(row["verdict"] == "clear" for row in open_ones)
-    word = "allowed carriers" if judged else "carriers"
-    unknown = sum(row["verdict"] == "unknown" for row in open_ones)
-    return f"{clear} of {len(open_ones)} {word} hold the oil clear" + (f"; {unknown} not known" if unknown else "")
+    usable = [row for row in ranked if not refused(row)]
+    carriers = "allowed carriers" if any(row["allowed"] is not None for row in usable) else "carriers"
+    clear, unknown = (sum(row["verdict"] == verdict for row in usable) for verdict in ("clear", "unknown"))
+    return f"{clear} of {len(usable)} {carriers} hold the oil clear" + (f"; {unknown} not known" if unknown else "")

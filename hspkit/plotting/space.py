@@ -10,8 +10,7 @@ import numpy as np
 from hspkit import checks, hansen
 from hspkit.miscibility import interaction_radius
 from hspkit.oils import Oil, covered
-from hspkit.plotting.canvas import axes_for, literal, state
-from hspkit.plotting.extent import reach
+from hspkit.plotting.canvas import axes_for, axis_end, literal, state
 from hspkit.plotting.labels import Labels
 from hspkit.plotting.outcomes import (
     INK,
@@ -94,51 +93,43 @@ def sphere(
     True
     """
     subject = covered(oil_or_name)
-    shown = shown_carriers(carriers, ranking)
+    liquids = shown_carriers(carriers, ranking)
     elevation = checks.number(elevation, "elevation", "degrees", low=-360, high=360)
     azimuth = checks.number(azimuth, "azimuth", "degrees", low=-360, high=360)
     axes = axes_for(ax, size=(10.2, 6.2), projection="3d")
-    points = np.array([one.hsp.array for one in shown])
-    middle = float(np.median([one.volume for one in shown]))
-    given = radius is not None
+    points = np.array([liquid.hsp.array for liquid in liquids])
+    middle = float(np.median([liquid.volume for liquid in liquids]))
+    reading = "R0 as given"
     if radius is None:
+        reading = f"R0 of the plain distance for a carrier of {middle:.0f} cm³/mol"
         radius = float(interaction_radius(subject.volume, middle))
     radius = checks.positive(radius, "radius", "in MPa^0.5", most=checks.MOST_HSP)
     centre = subject.hsp.array
     _shell(axes, centre, radius)
     _stem(axes, _spot(centre), color=INK)
-    axes.plot(*[[v] for v in _spot(centre)], marker="*", color=INK, markersize=14, linestyle="none")
-    drawn = rows_of(shown, ranking)
-    ends = (
-        reach(np.append(points[:, 2], centre[2] + radius), 10.0),
-        reach(np.append(points[:, 1], centre[1] + radius), 10.0),
-    )
+    axes.plot(*[[value] for value in _spot(centre)], marker="*", color=INK, markersize=14, linestyle="none")
+    rows = rows_of(liquids, ranking)
+    struck = np.array([refused(row) for row in rows])
+    ends = tuple(axis_end(np.append(points[:, part], centre[part] + radius), 10.0) for part in (2, 1))
     seen = (points[:, 2] <= ends[0]) & (points[:, 1] <= ends[1])
-    for point, row in zip(points[seen], [row for row, one in zip(drawn, seen, strict=True) if one], strict=True):
-        _stem(axes, _spot(point), color=PALE)
-        mark(axes, _spot(point), row.get("verdict"), struck=refused(row), size=_MARK)
+    for k in np.flatnonzero(seen):
+        _stem(axes, _spot(points[k]), color=PALE)
+        mark(axes, _spot(points[k]), rows[k].get("verdict"), struck=bool(struck[k]), size=_MARK)
     _frame(axes, points[seen], centre, radius, ends, (elevation, azimuth))
     Labels(
         axes,
         lambda: _on_page(axes, points[seen]),
         [str(number) for number in np.flatnonzero(seen) + 1],
         widths=[_MARK] * int(seen.sum()),
-        styles=[{"fontsize": "small", "color": QUIET if refused(drawn[k]) else INK} for k in np.flatnonzero(seen)],
+        styles=[{"fontsize": "small", "color": QUIET if hidden else INK} for hidden in struck[seen]],
         extra_marks=lambda: _on_page(axes, centre[None]),
     )
-    _key(axes, subject, shown, drawn, radius, seen)
-    if (
-        ax is None
-    ):  # the key hangs on Axes that the layout has yet to make smaller: a first pass, before that of drawing
+    _key(axes, subject, liquids, rows, radius, seen)
+    if ax is None:  # the layout has yet to make room for the key: a first pass, before that of drawing
         axes.figure.get_layout_engine().execute(axes.figure)
-    far = hansen.distance(centre, points)
-    usable = ~np.array([refused(row) for row in drawn])
-    inner = int(np.sum(usable & (far < radius)))
-    state(
-        axes,
-        f"{subject.label}: {inner} of {usable.sum()} carriers are nearer than R0 {radius:.1f} {_UNIT}",
-        "R0 as given" if given else f"R0 of the plain distance for a carrier of {middle:.0f} cm³/mol",
-    )
+    inner = int(np.sum(~struck & (hansen.distance(centre, points) < radius)))
+    finding = f"{subject.label}: {inner} of {np.sum(~struck)} carriers are nearer than R0 {radius:.1f} {_UNIT}"
+    state(axes, finding, reading)
     return axes
 
 
@@ -162,33 +153,32 @@ def _stem(axes: Any, spot: tuple[float, float, float], *, color: str) -> None:
 
 def _shell(axes: Any, centre: Array, radius: float) -> None:
     """Draw the sphere, cut off where parameters would be negative, and its shadow on the floor."""
-    turn, tilt = np.meshgrid(np.linspace(0, 2 * np.pi, 97), np.linspace(0, np.pi, 49))
-    shell_d = centre[0] + 0.5 * radius * np.cos(turn) * np.sin(tilt)
-    shell_h = centre[2] + radius * np.sin(turn) * np.sin(tilt)
-    shell_p = centre[1] + radius * np.cos(tilt)
+    longitude, latitude = np.meshgrid(np.linspace(0, 2 * np.pi, 97), np.linspace(0, np.pi, 49))
+    shell_d = centre[0] + 0.5 * radius * np.cos(longitude) * np.sin(latitude)
+    shell_h = centre[2] + radius * np.sin(longitude) * np.sin(latitude)
+    shell_p = centre[1] + radius * np.cos(latitude)
     exists = (shell_h >= 0) & (shell_p >= 0)
     shell = [np.where(exists, part, np.nan) for part in (shell_d, shell_h, shell_p)]
     axes.plot_surface(
         *shell, color=_SHELL, alpha=_THIN, linewidth=0, antialiased=True, shade=False, rstride=1, cstride=1
     )
-    around = np.linspace(0, 2 * np.pi, 181)
-    wide = np.sqrt(max(radius**2 - centre[1] ** 2, 0.0))  # where the sphere meets the floor
-    floor_d, floor_h = centre[0] + 0.5 * wide * np.cos(around), centre[2] + wide * np.sin(around)
-    floor_h = np.where(floor_h >= 0, floor_h, np.nan)
-    axes.plot(floor_d, floor_h, np.zeros_like(around), color=_SHELL, linewidth=1.3)
-    wide = np.sqrt(max(radius**2 - centre[2] ** 2, 0.0))
-    wall_d, wall_p = centre[0] + 0.5 * wide * np.cos(around), centre[1] + wide * np.sin(around)
-    axes.plot(wall_d, np.zeros_like(around), np.where(wall_p >= 0, wall_p, np.nan), color=_SHELL, linewidth=1.3)
+    angle = np.linspace(0, 2 * np.pi, 181)
+    for plane, across in ((1, 2), (2, 1)):  # where the sphere meets the floor, then the wall
+        width = np.sqrt(max(radius**2 - centre[plane] ** 2, 0.0))
+        section = np.zeros((3, angle.size))
+        section[0] = centre[0] + 0.5 * width * np.cos(angle)
+        section[across] = centre[across] + width * np.sin(angle)
+        section[across, section[across] < 0] = np.nan
+        axes.plot(section[0], section[2], section[1], color=_SHELL, linewidth=1.3)
 
 
 def _frame(axes: Any, points: Array, centre: Array, radius: float, ends: Any, view: Any) -> None:
-    half = np.array([radius / 2, radius, radius])
-    everything = np.vstack([points, centre + half, centre - half])
-    low, high = everything.min(axis=0), np.array([everything[:, 0].max() + 0.3, ends[1], ends[0]])
-    axes.set_xlim(low[0] - 0.3, high[0])
-    axes.set_ylim(0, high[2])
-    axes.set_zlim(0, high[1])
-    axes.set_box_aspect((2 * (high[0] - low[0] + 0.3), high[2], high[1]), zoom=1.2)
+    delta_d = [*points[:, 0], centre[0] - radius / 2, centre[0] + radius / 2]
+    low, high = min(delta_d) - 0.3, max(delta_d) + 0.3
+    axes.set_xlim(low, high)
+    axes.set_ylim(0, ends[0])
+    axes.set_zlim(0, ends[1])
+    axes.set_box_aspect((2 * (high - low), *ends), zoom=1.2)
     axes.set_xlabel(f"$\\delta_d$ [{_UNIT}]")
     axes.set_ylabel(f"$\\delta_h$ [{_UNIT}]")
     axes.set_zlabel(f"$\\delta_p$ [{_UNIT}]")
@@ -199,7 +189,7 @@ def _frame(axes: Any, points: Array, centre: Array, radius: float, ends: Any, vi
 
 
 def _key(
-    axes: Any, subject: Oil, shown: Sequence[Any], drawn: Sequence[dict[str, Any]], radius: float, seen: Any
+    axes: Any, subject: Oil, liquids: Sequence[Any], rows: Sequence[dict[str, Any]], radius: float, seen: Any
 ) -> None:
     """Explain the numbers, gathered by outcome; the key is a legend, so a layout engine keeps room for it."""
     from matplotlib.lines import Line2D
@@ -214,22 +204,22 @@ def _key(
     heads = []
     for name in (*OUTCOMES, None):
         for struck in (False, True):
-            here = [k for k, row in enumerate(drawn) if row.get("verdict") == name and refused(row) == struck]
+            here = [k for k, row in enumerate(rows) if row.get("verdict") == name and refused(row) == struck]
             if not here:
                 continue
             (sign, *_), (word, *_) = keys([name], any_struck=False)
             if struck:
-                pair: Any = ((sign.get_marker(), 8, sign.get_markeredgecolor()), ((2, 0, 45), 15, INK))
-                sign = tuple(
-                    Line2D([], [], linestyle="none", marker=m, markersize=w, color=c, markerfacecolor="white")
-                    for m, w, c in pair
+                look: dict[str, Any] = {"linestyle": "none", "markerfacecolor": "white"}
+                hollow = Line2D(
+                    [], [], marker=sign.get_marker(), markersize=8, color=sign.get_markeredgecolor(), **look
                 )
+                sign = (hollow, Line2D([], [], marker=(2, 0, 45), markersize=15, color=INK, **look))
             heads.append(len(handles))
             handles.append(sign)
-            labels.append(f"{word}, {struck_word([drawn[k] for k in here])}" if struck else word)
+            labels.append(f"{word}, {struck_word([rows[k] for k in here])}" if struck else word)
             handles.extend([blank] * len(here))
             labels.extend(
-                f"{k + 1:>2}  {literal(shown[k].name)}" + ("" if seen[k] else " (beyond the picture)") for k in here
+                f"{k + 1:>2}  {literal(liquids[k].name)}" + ("" if seen[k] else " (beyond the picture)") for k in here
             )
     columns = 1 if len(labels) <= 34 else 2
     legend = axes.legend(
