@@ -1,4 +1,4 @@
-"""What was read of the law: who may eat a carrier where, in what food, and how much.
+"""What was read of the law: in which market and food a carrier is permitted, and how much of it.
 
 The rows stand in ``datasets/carrier_limits.csv``, each with its legal reference and the date of the text.
 They are notes of a reader, not the law: check the text in force, and ask someone licensed to say so.
@@ -8,25 +8,30 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from functools import cache
-from typing import Any, NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 
 from hspkit import checks, data
 from hspkit.errors import UnknownNameError
 
-__all__ = ["Limit", "LimitUse", "categories", "grounds", "limit_uses", "limits", "markets", "permission"]
+__all__ = [
+    "Limit", "LimitUse", "categories", "grounds", "least_permissive", "limit_uses", "limits", "markets", "permitted",
+]  # fmt: skip
 
 #: What a row must be evidence of before it counts as permission to use a liquid as a carrier. Permission as a
 #: flavouring substance or an extraction solvent is not.
 PERMITTING_ROLES = ("carrier", "flavouring adjuvant", "food", "evaluation")
+#: The name of a carrier, or an object with that attribute `listed_name`.
+Liquid = TypeVar("Liquid")
 CONSUMED, IN_FLAVOURING = "in the food as consumed", "in the flavouring"
 _ALL, _OTHER, _FLAVOURING, _INFANT = "all foods", "other foods", "flavouring", "infant food"
-_PERMITTED = ("yes", "restricted")
+#: The least permissive first.
+_WORDS = ("no", "no evidence", "restricted", "yes")
 
 
 class Limit(NamedTuple):
-    """One row of ``carrier_limits.csv``; its columns are explained in ``columns.csv``."""
+    """One rule of law: a row of ``carrier_limits.csv``, whose columns are explained in ``columns.csv``."""
 
     carrier: str
     market: str
@@ -43,6 +48,47 @@ class Limit(NamedTuple):
     text_date: str | None
     note: str | None
     source: str
+
+    @property
+    def permits(self) -> bool:
+        """Whether it permits the carrier, with or without a limit."""
+        return self.permitted in ("yes", "restricted")
+
+    @property
+    def refuses(self) -> bool:
+        """Whether it forbids the carrier."""
+        return self.permitted == "no"
+
+    @property
+    def for_carriers(self) -> bool:
+        """Whether it is about use as a carrier, and not as a flavouring substance or for extraction."""
+        return self.role in PERMITTING_ROLES
+
+    @property
+    def by_amount(self) -> bool:
+        """Whether it limits the amount in the food or in the flavouring."""
+        return self.unit in ("mg/kg", "mg/L")
+
+    @property
+    def by_intake(self) -> bool:
+        """Whether it is an acceptable daily intake, with which no dose can be compared."""
+        return self.unit == "mg/kg body weight and day"
+
+    def answers(self, category: str) -> bool:
+        """Say whether it answers if the carrier is permitted in a category of food.
+
+        A limit in the flavouring alone does not say in which food the flavouring may end. What is said of all or of
+        other foods may refuse food for infants but never permits it: the texts regulate that food separately.
+
+        Parameters
+        ----------
+        category : str
+            One of `categories`. [-]
+        """
+        if category == _FLAVOURING:
+            return self.category in (_ALL, _FLAVOURING)
+        infants_apart = category == _INFANT and self.category != _INFANT and self.permits
+        return self.category != _FLAVOURING and not infants_apart
 
 
 class LimitUse(NamedTuple):
@@ -69,22 +115,27 @@ class LimitUse(NamedTuple):
     share: float
     rows: tuple[Limit, ...]
 
+    @property
+    def words(self) -> str:
+        """The limit in words, without the carriers and the reference."""
+        return f"at most {self.limit:,.12g} {self.unit} {self.rows[0].basis}"
+
 
 @cache
-def _rows() -> tuple[Limit, ...]:
+def _recorded() -> tuple[Limit, ...]:
     return tuple(Limit(**row) for row in data.read_table("carrier_limits.csv").rows)
 
 
 @cache
 def markets() -> tuple[str, ...]:
-    """Return the markets of which something was read.
+    """Return the markets of which a text of law is on record.
 
     Examples
     --------
     >>> markets()[:2]
     ('US', 'EU')
     """
-    return tuple(dict.fromkeys(row.market for row in _rows()))
+    return tuple(dict.fromkeys(row.market for row in _recorded()))
 
 
 @cache
@@ -99,10 +150,9 @@ def categories() -> tuple[str, ...]:
     return tuple(row["category"] for row in data.read_table("food_categories.csv").rows)
 
 
-def _check(value: str, allowed: Iterable[str], what: str) -> None:
-    known = list(allowed)
-    if not isinstance(value, str) or value not in known:
-        message = f"no {what} {checks.said(value)}; expected one of {', '.join(known)}"
+def _check(value: str, allowed: tuple[str, ...], what: str) -> None:
+    if not isinstance(value, str) or value not in allowed:
+        message = f"no {what} {checks.said(value)}; expected one of {', '.join(allowed)}"
         raise UnknownNameError(message)
 
 
@@ -137,7 +187,7 @@ def limits(carrier: str, market: str, category: str | None = None) -> tuple[Limi
     """
     _check(market, markets(), "market")
     checks.text(carrier, "carrier", "the name of a carrier")
-    rows = [row for row in _rows() if row.carrier == carrier and row.market == market]
+    rows = [row for row in _recorded() if row.carrier == carrier and row.market == market]
     if category is None:
         return tuple(rows)
     _check(category, categories(), "category")
@@ -150,7 +200,7 @@ def limits(carrier: str, market: str, category: str | None = None) -> tuple[Limi
 
 
 def grounds(carrier: str, market: str, category: str | None = None) -> tuple[Limit, ...]:
-    """Return the rows that answer whether the law lets one eat it as a carrier; see `permission`.
+    """Return the rows that answer whether a carrier is permitted as such; see `permitted`.
 
     Parameters
     ----------
@@ -159,9 +209,8 @@ def grounds(carrier: str, market: str, category: str | None = None) -> tuple[Lim
     market : str
         One of `markets`. [-]
     category : str, optional
-        One of `categories`. A limit in the flavouring alone does not say in which food the flavouring may end. What is
-        said of all or of other foods may refuse food for infants but never permits it: the texts rule that food apart.
-        Without a category, and for a "flavouring" of which the text says nothing, the rows of every food. [-]
+        One of `categories`; see `Limit.answers`. Without a category, and for a "flavouring" of which the text says
+        nothing, the rows of every food. [-]
 
     Returns
     -------
@@ -180,23 +229,34 @@ def grounds(carrier: str, market: str, category: str | None = None) -> tuple[Lim
     >>> [row.permitted for row in grounds("lactic acid", "US", "infant food")]
     ['no']
     """
-    everything = tuple(row for row in limits(carrier, market) if row.role in PERMITTING_ROLES)
+    if category is not None:
+        _check(category, categories(), "category")
+    read = limits(carrier, market, None if category == _FLAVOURING else category)
+    rows = tuple(row for row in read if row.for_carriers)
     if category is None:
-        return everything
-    _check(category, categories(), "category")
-    if category == _FLAVOURING:
-        return tuple(row for row in everything if row.category in (_ALL, _FLAVOURING)) or everything
-    return tuple(
-        row
-        for row in limits(carrier, market, category)
-        if row.role in PERMITTING_ROLES
-        and row.category != _FLAVOURING
-        and (category != _INFANT or row.category == _INFANT or row.permitted not in _PERMITTED)
-    )
+        return rows
+    answering = tuple(row for row in rows if row.answers(category))
+    return answering or rows if category == _FLAVOURING else answering
 
 
-def permission(carrier: str, market: str, category: str | None = None) -> str:
-    """Return whether the law lets one eat it as a carrier: "yes", "restricted", "no" or "no evidence".
+def least_permissive(words: Iterable[str]) -> str:
+    """Return the least permissive of the words that `permitted` returns.
+
+    Parameters
+    ----------
+    words : iterable of str
+        At least one. [-]
+
+    Examples
+    --------
+    >>> least_permissive(["yes", "no evidence", "restricted"])
+    'no evidence'
+    """
+    return min(words, key=_WORDS.index)
+
+
+def permitted(carrier: str, market: str, category: str | None = None) -> str:
+    """Return whether a carrier is permitted as such: "yes", "restricted", "no" or "no evidence".
 
     Parameters
     ----------
@@ -221,26 +281,26 @@ def permission(carrier: str, market: str, category: str | None = None) -> str:
 
     Examples
     --------
-    >>> permission("benzyl alcohol", "EU", "confectionery"), permission("benzyl alcohol", "EU", "soft drinks")
+    >>> permitted("benzyl alcohol", "EU", "confectionery"), permitted("benzyl alcohol", "EU", "soft drinks")
     ('restricted', 'no evidence')
-    >>> permission("lactic acid", "US", "infant food"), permission("lactic acid", "US")
+    >>> permitted("lactic acid", "US", "infant food"), permitted("lactic acid", "US")
     ('no', 'restricted')
     """
     rows = grounds(carrier, market, category)
-    said = {row.permitted for row in rows}
+    words = {row.permitted for row in rows} - {"no evidence"}
     if category in (None, _ALL, _FLAVOURING):
-        refused = {row.category for row in grounds(carrier, market) if row.permitted == "no"}
+        refused = {row.category for row in grounds(carrier, market) if row.refuses}
         if not refused.isdisjoint({_ALL, category}):
             return "no"
         everywhere = any(row.permitted == "yes" and row.category in (_ALL, _OTHER, category) for row in rows)
-        if "yes" in said and (refused or not everywhere):
-            said.add("restricted")
-        said.discard("no")  # of one food: a restriction of the market as a whole
-    return next((word for word in ("no", "restricted", "yes") if word in said), "no evidence")
+        if "yes" in words and (refused or not everywhere):
+            words.add("restricted")
+        words.discard("no")  # a food that is refused restricts the market as a whole
+    return least_permissive(words or {"no evidence"})
 
 
 def limit_uses(
-    doses: Mapping[Any, float],
+    doses: Mapping[Liquid, float],
     market: str,
     category: str,
     *,
@@ -265,7 +325,7 @@ def limit_uses(
     -------
     tuple of LimitUse
         One per limit, the most used first; carriers of one sum rule count together. Empty where no number was
-        read, which is not permission: see `permission`.
+        read, which is not permission: see `permitted`.
 
     Raises
     ------
@@ -284,13 +344,13 @@ def limit_uses(
     checks.choice(basis, "basis", (CONSUMED, IN_FLAVOURING))
     checks.kind(doses, "doses", Mapping, "a mapping such as {'triacetin': 110}")
     grouped: dict[tuple[str, float, str, str], list[tuple[float, Limit]]] = {}
-    for given, dose in doses.items():
-        named = given if isinstance(given, str) else getattr(given, "listed_name", None)
-        carrier = checks.text(named, f"the listed name of {checks.said(given)}", "the name of a carrier, or a Carrier")
-        mass = checks.number(dose, f"the dose of {given!r}", "in mg/L", low=0)
+    for liquid, dose in doses.items():
+        name = liquid if isinstance(liquid, str) else getattr(liquid, "listed_name", None)
+        carrier = checks.text(name, f"the listed name of {checks.said(liquid)}", "the name of a carrier, or a Carrier")
+        mass = checks.number(dose, f"the dose of {liquid!r}", "in mg/L", low=0)
         for row in limits(carrier, market, category):
-            if row.basis == basis and row.role in PERMITTING_ROLES and row.unit in ("mg/kg", "mg/L"):
-                key = (row.sum_group or carrier, float(row.limit or 0.0), row.unit, row.reference)
+            if row.basis == basis and row.for_carriers and row.by_amount:
+                key = (row.sum_group or carrier, float(row.limit or 0.0), str(row.unit), row.reference)
                 grouped.setdefault(key, []).append((mass, row))
     uses = []
     for (_, limit, unit, _), entries in grouped.items():

@@ -269,7 +269,7 @@ def _phases() -> Named:
 def _law_and_use() -> Named:
     soda, acetin = Application("US", "soft drinks", oil_mg_per_L=40), carrier("triacetin")
     where = {"market": "US", "category": "soft drinks"}
-    for function in (law.limits, law.grounds, law.permission):
+    for function in (law.limits, law.grounds, law.permitted):
         yield f"law.{function.__name__}", Call(function, {"carrier": "triacetin", **where})
     yield (
         "law.limit_uses",
