@@ -20,6 +20,7 @@ from hspkit.frozen import Frozen
 from hspkit.hansen import HSP, check_fractions, mix
 from hspkit.names import check_length
 from hspkit.substances import substance
+from hspkit.viscosity import FittedPair
 
 __all__ = ["Blend", "carrier", "check_distinct"]
 
@@ -69,8 +70,8 @@ class Blend(Liquid):
         if not isinstance(self.shares, Mapping) or not self.shares:
             raise checks.refuse(self.shares, "shares", "a mapping such as {'triacetin': 0.7, 'MCT': 0.3}")
         object.__setattr__(self, "shares", Frozen(self.shares))
-        shares = [checks.number(x, f"the share of {_label(key)!r}", "") for key, x in self.shares.items()]
-        shares = check_fractions(shares, kind=f"{self.basis} fractions")
+        numbers = [checks.number(x, f"the share of {_label(key)!r}", "") for key, x in self.shares.items()]
+        shares = check_fractions(numbers, kind=f"{self.basis} fractions")
         amounts: dict[str, float] = {}
         parts: dict[str, Carrier] = {}
         for member, share in zip([carrier(key) for key in self.shares], shares, strict=True):
@@ -175,7 +176,7 @@ class Blend(Liquid):
         coefficients = {indices: pair.coefficients for indices, pair in pairs.items()}
         return float(viscosity.mix(self.volume_fractions, pure, celsius, coefficients))
 
-    def _pairs(self) -> dict[tuple[int, int], viscosity.FittedPair]:
+    def _pairs(self) -> dict[tuple[int, int], FittedPair]:
         """Return the pairs of parts whose viscosity was fitted, by their places in `parts`."""
         places = {part.identity: place for place, part in enumerate(self.parts)}
         return {

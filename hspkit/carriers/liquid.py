@@ -160,12 +160,12 @@ class Liquid:
         }
 
     def _repr_html_(self) -> str:
-        head = ["carrier", "role", ("share", "% vol"), ("density", "g/mL at 20 C"), "caution"]
+        head: list[str | tuple[str, str]] = ["carrier", ("share", "% vol"), ("density", "g/mL at 20 C"), "caution"]
         rows = [
-            [part.name, part.role, number(100.0 * float(share)), number(part.density, 4), part.caution]
+            [part.name, number(100.0 * float(share)), number(part.density, 4), part.caution]
             for part, share in zip(self.parts, self.volume_fractions, strict=True)
         ]
-        return html_table(head, rows, left=2)
+        return html_table(head, rows)
 
 
 @dataclass(frozen=True, eq=False)
@@ -437,12 +437,18 @@ def _of_row(row: Mapping[str, Any]) -> Carrier:
     quantities = ("density_20", "density_25", "viscosity_20", "viscosity_25", "flash_point", "taste")
     sources = {quantity: row[f"{quantity}_source"] for quantity in quantities}
     return Carrier(
-        **{name: row[name] for name in ("name", "cas", "role", "e_number", "flash_point")},
-        substance=substance(row["substance"]) if row["substance"] else None,
-        densities=by_celsius("density"),
-        viscosities=by_celsius("viscosity"),
-        taste_limit=row["taste_limit_mg_per_L"],
-        taste_unnoticed=row["taste_unnoticed_mg_per_L"],
-        **{text: row[text] or "" for text in ("taste", "caution", "note")},
-        sources={"identity": row["source"], **{key: source for key, source in sources.items() if source}},
+        row["name"],
+        row["cas"],
+        substance(row["substance"]) if row["substance"] else None,
+        row["role"],
+        row["e_number"],
+        by_celsius("density"),
+        by_celsius("viscosity"),
+        row["flash_point"],
+        row["taste_limit_mg_per_L"],
+        row["taste_unnoticed_mg_per_L"],
+        row["taste"] or "",
+        row["caution"] or "",
+        row["note"] or "",
+        {"identity": row["source"]} | {key: source for key, source in sources.items() if source},
     )

@@ -49,7 +49,7 @@ def largest_error(coefficients: NDArray[np.float64], points: NDArray[np.float64]
 def fit(first: str, second: str) -> tuple[NDArray[np.float64], float, float]:
     """Return the coefficients, the largest error of the density, and that on compositions left out [%]."""
     return pair_tables.validated(
-        measured(first, second), lambda points: pair_series.fit(*points.T[:2], (TERMS, 1)), largest_error
+        measured(first, second), lambda points: pair_series.fit(points[:, 0], points[:, 1], (TERMS, 1)), largest_error
     )
 
 
