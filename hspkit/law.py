@@ -74,6 +74,25 @@ class Limit(NamedTuple):
         """Whether it is an acceptable daily intake, with which no dose can be compared."""
         return self.unit == "mg/kg body weight and day"
 
+    @property
+    def words(self) -> str:
+        """How much it permits, in words."""
+        if self.limit is None:
+            return self.rule if self.rule != "none stated" else f"{self.role}, no limit stated"
+        together = " together with the others of its group" if self.sum_group else ""
+        return f"at most {self.limit:,.12g} {self.unit} {self.basis}{together}"
+
+    @property
+    def dated(self) -> str:
+        """The date of the text, in words."""
+        return f"text of {self.text_date}" if self.text_date else "date of text not recorded"
+
+    @property
+    def known(self) -> str:
+        """Whether the text was read, or recalled from memory."""
+        kind = data.sources()[self.source]["kind"]
+        return "read" if kind == "read" else f"from {kind}"
+
     def answers(self, category: str) -> bool:
         """Say whether it answers if the carrier is permitted in a category of food.
 

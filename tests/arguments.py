@@ -290,7 +290,6 @@ def _law_and_use() -> Named:
     yield "application.volume_parts", Call(application.volume_parts, {**parts, **densities})
     yield "application.check_basis", Call(application.check_basis, {"basis": "mass"})
     yield "application.check_application", Call(application.check_application, {"application": soda})
-    yield "application.positive", Call(application.positive, {"value": 1, "name": "batch", "unit": "mL"})
     for function in (application.mass_shares, application.taste_limit, application.taste_unknown):
         yield f"application.{function.__name__}", Call(function, {"liquid": acetin})
     for function in (application.taste_lines, application.under_taste_limit):

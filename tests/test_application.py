@@ -12,7 +12,6 @@ from hspkit.application import (
     Application,
     Dose,
     StockRange,
-    accuracy,
     carrier_dissolves,
     clouding,
     dose,
@@ -39,7 +38,7 @@ from hspkit.miscibility import RESIDUE, dissolve, ethanol_strength_to_clear
 from hspkit.oils import oil
 from hspkit.pages import number
 from hspkit.substances import substance, substances
-from hspkit.workshop.statements import Statement, order, statements
+from hspkit.workshop.statements import Statement, equation_errors, order, statements
 
 SODA = Application("US", "soft drinks", oil_mg_per_L=40)
 
@@ -561,7 +560,7 @@ def test_the_spread_of_the_equation_is_what_the_tables_show():
             errors.append(np.log(guess / member.water_solubility))
     assert len(errors) > 50
     assert np.std(errors) == pytest.approx(product.GSE_SD_LN, abs=0.1)
-    assert accuracy._equation() == pytest.approx((np.mean(errors), np.std(errors), len(errors)))  # as it is printed
+    assert equation_errors() == pytest.approx((np.mean(errors), np.std(errors), len(errors)))  # as it is printed
 
 
 @pytest.mark.parametrize(

@@ -16,25 +16,13 @@ from hspkit.application.drink import (
     general_solubility,
     oil_phase,
     water_solubility,
-)
+)  # fmt: skip
 from hspkit.application.handling import handling
+from hspkit.application.legal import AmountLine, IntakeLine, LawLine, law_lines, legal_limit, most_carrier_in_stock
+from hspkit.application.permission import CHECK_THE_LAW, Permission, permission
 from hspkit.application.pouring import Pouring, pouring_band, stock_viscosity
-from hspkit.application.rules import (
-    CHECK_THE_LAW,
-    LawLine,
-    Permission,
-    TasteLine,
-    law_lines,
-    legal_limit,
-    mass_shares,
-    most_carrier_in_stock,
-    permission,
-    taste_limit,
-    taste_lines,
-    taste_unknown,
-    under_taste_limit,
-)
 from hspkit.application.stock import StockRange, stock_range
+from hspkit.application.taste import TasteLine, taste_limit, taste_lines, taste_unknown, under_taste_limit
 from hspkit.application.use import (
     DRINKS,
     Application,
@@ -42,48 +30,15 @@ from hspkit.application.use import (
     check_application,
     check_basis,
     dose,
-    positive,
+    mass_shares,
     volume_parts,
-)
+)  # fmt: skip
 
 __all__ = [
-    "CHECK_THE_LAW",
-    "DRINKS",
-    "GSE_SD_LN",
-    "SEPARATED_SHARE",
-    "Application",
-    "Clouding",
-    "Dose",
-    "Dosing",
-    "DrinkComponent",
-    "LawLine",
-    "Permission",
-    "Pouring",
-    "StockRange",
-    "TasteLine",
-    "carrier_dissolves",
-    "check_application",
-    "check_basis",
-    "clouding",
-    "cosolvency_factor",
-    "dose",
-    "dosing",
-    "general_solubility",
-    "handling",
-    "law_lines",
-    "legal_limit",
-    "mass_shares",
-    "most_carrier_in_stock",
-    "oil_phase",
-    "permission",
-    "positive",
-    "pouring_band",
-    "stock_range",
-    "stock_viscosity",
-    "taste_limit",
-    "taste_lines",
-    "taste_unknown",
-    "under_taste_limit",
-    "volume_parts",
-    "water_solubility",
-]
+    "CHECK_THE_LAW", "DRINKS", "GSE_SD_LN", "SEPARATED_SHARE", "AmountLine", "Application", "Clouding", "Dose",
+    "Dosing", "DrinkComponent", "IntakeLine", "LawLine", "Permission", "Pouring", "StockRange", "TasteLine",
+    "carrier_dissolves", "check_application", "check_basis", "clouding", "cosolvency_factor", "dose", "dosing",
+    "general_solubility", "handling", "law_lines", "legal_limit", "mass_shares", "most_carrier_in_stock", "oil_phase",
+    "permission", "pouring_band", "stock_range", "stock_viscosity", "taste_limit", "taste_lines", "taste_unknown",
+    "under_taste_limit", "volume_parts", "water_solubility",
+]  # fmt: skip

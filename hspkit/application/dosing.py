@@ -10,20 +10,20 @@ import numpy as np
 
 from hspkit import checks, ethanol
 from hspkit.application.drink import Clouding, clouding, cosolvency_factor
+from hspkit.application.legal import LawLine, law_lines
+from hspkit.application.permission import CHECK_THE_LAW, Permission, permission
 from hspkit.application.pouring import Pouring, pouring_band
-from hspkit.application.rules import (
-    CHECK_THE_LAW,
-    LawLine,
-    Permission,
-    TasteLine,
-    law_lines,
-    mass_shares,
-    permission,
-    taste_lines,
-    under_taste_limit,
-)
 from hspkit.application.stock import StockRange, stock_range
-from hspkit.application.use import Application, Dose, check_application, check_basis, dose, volume_parts
+from hspkit.application.taste import TasteLine, taste_lines, under_taste_limit
+from hspkit.application.use import (
+    Application,
+    Dose,
+    check_application,
+    check_basis,
+    dose,
+    mass_shares,
+    volume_parts,
+)  # fmt: skip
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.miscibility import Outcome, check_celsius, check_parts, dissolve, ethanol_strength_to_clear

@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import checks
-from hspkit.application.rules import mass_shares
-from hspkit.application.use import MOST_DOSE, check_strength
+from hspkit.application.use import MOST_DOSE, check_strength, mass_shares
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.evidence import theory

@@ -7,15 +7,10 @@ from typing import NamedTuple
 import numpy as np
 
 from hspkit import checks
-from hspkit.application.rules import (
-    legal_limit,
-    mass_shares,
-    most_carrier_in_stock,
-    permission,
-    taste_limit,
-    taste_unknown,
-)
-from hspkit.application.use import Application, check_application
+from hspkit.application.legal import legal_limit, most_carrier_in_stock
+from hspkit.application.permission import permission
+from hspkit.application.taste import taste_limit, taste_unknown
+from hspkit.application.use import Application, check_application, mass_shares
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.pages import number
 

@@ -10,14 +10,15 @@ from typing import NamedTuple
 import numpy as np
 
 from hspkit import checks
+from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.law import categories, markets
 from hspkit.miscibility import check_parts
 from hspkit.names import check_length
 
 __all__ = [
-    "DRINKS", "Application", "Dose", "check_application", "check_basis", "check_strength", "dose", "positive",
-    "volume_parts",
+    "DRINKS", "Application", "Dose", "check_application", "check_basis", "check_strength", "dose",
+    "mass_shares", "volume_parts",
 ]  # fmt: skip
 
 #: Categories of food that are drunk, and in which a formulator asks whether the drink stays clear.
@@ -40,29 +41,6 @@ def _choice(given: str, allowed: Sequence[str], what: str) -> str:
     hint = f"; near: {close[0]}" if close else ""
     message = f"unknown {what} {given!r}{hint}; allowed: {', '.join(allowed)}"
     raise UnknownNameError(message)
-
-
-def positive(value: float | None, name: str, unit: str) -> float | None:
-    """Return a value as a float after checking that it is a number > 0; None stays None.
-
-    Parameters
-    ----------
-    value : float or None
-        What was given. [as in ``unit``]
-    name, unit : str
-        For the message. [-]
-
-    Raises
-    ------
-    InputError
-        When it is not a number > 0.
-
-    Examples
-    --------
-    >>> positive("3", "batch", "mL")
-    3.0
-    """
-    return None if value is None else checks.positive(value, name, f"in {unit}")
 
 
 @dataclass(frozen=True)
@@ -212,6 +190,19 @@ def check_basis(basis: str) -> str:
     'mass'
     """
     return checks.choice(basis, "basis", ("volume", "mass"))
+
+
+def mass_shares(liquid: Carrier | Blend) -> dict[Carrier, float]:
+    """Return the parts of a carrier or blend with their mass fractions. [-]
+
+    Examples
+    --------
+    >>> from hspkit.carriers import carrier
+    >>> mass_shares(carrier("triacetin"))
+    {Carrier('triacetin', 102-76-1): 1.0}
+    """
+    liquid = carrier(liquid)
+    return {part: float(share) for part, share in zip(liquid.parts, liquid.mass_fractions, strict=True) if share > 0}
 
 
 def volume_parts(

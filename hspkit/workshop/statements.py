@@ -143,7 +143,7 @@ def order(found: list[Statement], liquid: str) -> tuple[float, int, int]:
     return float(ahead.mean()), yes.size, no.size
 
 
-def _equation() -> tuple[float, float, int]:
+def equation_errors() -> tuple[float, float, int]:
     """Return mean and standard deviation of ln(equation / measured), and the number of substances."""
     errors = []
     for name in substances():
@@ -184,7 +184,7 @@ def main() -> int:
     print("Left out")
     for reason, count in left.most_common():
         print(f"  {count:3} {reason}")
-    mean, sd, count = _equation()
+    mean, sd, count = equation_errors()
     print(
         f"General solubility equation against measured water solubility, {count} substances: "
         f"ln(equation / measured) mean {mean:+.2f}, sd {sd:.2f} (used: {GSE_SD_LN})"
