@@ -471,7 +471,7 @@ def batch_sheet(
     """
     subject, liquid = covered(oil_or_name), carrier(carrier_or_blend)
     given = check_parts(oil_parts, carrier_parts)
-    product.check_basis(basis)
+    checks.choice(basis, "basis", ("volume", "mass"))
     if application is not None:
         product.check_application(application)
     checks.text(currency, "currency")

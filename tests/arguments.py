@@ -288,7 +288,6 @@ def _law_and_use() -> Named:
         Call(application.dose, {"application": soda, **parts, **densities, "basis": "volume"}),
     )
     yield "application.volume_parts", Call(application.volume_parts, {**parts, **densities})
-    yield "application.check_basis", Call(application.check_basis, {"basis": "mass"})
     yield "application.check_application", Call(application.check_application, {"application": soda})
     for function in (application.mass_shares, application.taste_limit, application.taste_unknown):
         yield f"application.{function.__name__}", Call(function, {"liquid": acetin})

@@ -30,7 +30,7 @@ from hspkit.application import (
     under_taste_limit,
     volume_parts,
 )
-from hspkit.application.drink import water_solubility
+from hspkit.application.water import water_solubility
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.law import PERMITTING_ROLES, limits, markets

@@ -9,21 +9,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hspkit import checks, ethanol
-from hspkit.application.drink import Clouding, clouding, cosolvency_factor
+from hspkit.application.drink import Clouding, clouding
 from hspkit.application.legal import LawLine, law_lines
 from hspkit.application.permission import CHECK_THE_LAW, Permission, permission
 from hspkit.application.pouring import Pouring, pouring_band
 from hspkit.application.stock import StockRange, stock_range
 from hspkit.application.taste import TasteLine, taste_lines, under_taste_limit
-from hspkit.application.use import (
-    Application,
-    Dose,
-    check_application,
-    check_basis,
-    dose,
-    mass_shares,
-    volume_parts,
-)  # fmt: skip
+from hspkit.application.use import BASES, Application, Dose, check_application, dose, mass_shares, volume_parts
+from hspkit.application.water import cosolvency_factor
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.miscibility import Outcome, check_celsius, check_parts, dissolve, ethanol_strength_to_clear
@@ -309,7 +302,7 @@ def dosing(
     subject, liquid = covered(oil_or_name), carrier(carrier_or_blend)
     check_application(application)
     given = check_parts(oil_parts, carrier_parts)
-    check_basis(basis)
+    checks.choice(basis, "basis", BASES)
     checks.kind(outcome, "outcome", (Outcome, type(None)), "what dissolve returned, or None")
     check_celsius(celsius)
     if not np.isfinite(liquid.density):

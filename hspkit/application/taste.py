@@ -137,6 +137,6 @@ def taste_lines(liquid: Carrier | Blend, carrier_mg_per_L: float) -> tuple[Taste
     dose = checks.perhaps(carrier_mg_per_L, "carrier_mg_per_L", "in mg/L", low=0)
     lines = []
     for part, share in mass_shares(liquid).items():
-        known = [float("nan") if x is None else x for x in (part.taste_unnoticed, part.taste_limit)]
-        lines.append(TasteLine(part.name, part.taste, share * dose, *known, part.sources.get("taste", "")))
+        noticed, limit = (float("nan") if x is None else x for x in (part.taste_unnoticed, part.taste_limit))
+        lines.append(TasteLine(part.name, part.taste, share * dose, noticed, limit, part.sources.get("taste", "")))
     return tuple(lines)

@@ -17,7 +17,7 @@ from hspkit.miscibility import check_parts
 from hspkit.names import check_length
 
 __all__ = [
-    "DRINKS", "Application", "Dose", "check_application", "check_basis", "check_strength", "dose",
+    "DRINKS", "Application", "Dose", "check_application", "check_strength", "dose",
     "mass_shares", "volume_parts",
 ]  # fmt: skip
 
@@ -25,6 +25,8 @@ __all__ = [
 DRINKS = ("soft drinks", "alcoholic drinks", "hot drinks")
 
 
+#: What parts of a stock may be.
+BASES = ("volume", "mass")
 #: Nothing that is eaten holds more [mg/L]; judgement, for a slip of the unit.
 MOST_DOSE = 1e7
 #: No liquid or powder weighs more [g/mL]; the same.
@@ -176,22 +178,6 @@ def check_application(application: Application) -> Application:
     return checks.kind(application, "application", Application, example)
 
 
-def check_basis(basis: str) -> str:
-    """Return the basis of parts after checking it: "volume" or "mass".
-
-    Raises
-    ------
-    InputError
-        For any other word.
-
-    Examples
-    --------
-    >>> check_basis("mass")
-    'mass'
-    """
-    return checks.choice(basis, "basis", ("volume", "mass"))
-
-
 def mass_shares(liquid: Carrier | Blend) -> dict[Carrier, float]:
     """Return the parts of a carrier or blend with their mass fractions. [-]
 
@@ -235,7 +221,7 @@ def volume_parts(
     (1.0, 1.448)
     """
     oil, carrier = check_parts(oil_parts, carrier_parts)
-    if check_basis(basis) == "volume":
+    if checks.choice(basis, "basis", BASES) == "volume":
         return oil, carrier
     light, heavy = _density(oil_density, "oil"), _density(carrier_density, "carrier")
     return oil, carrier * light / heavy
@@ -291,7 +277,7 @@ def dose(
     """
     check_application(application)
     oil_mass, carrier_mass = check_parts(oil_parts, carrier_parts)
-    if check_basis(basis) == "volume":
+    if checks.choice(basis, "basis", BASES) == "volume":
         oil_mass *= checks.positive(oil_density, "oil_density", "in g/mL", most=MOST_DENSITY)
         carrier_mass *= checks.positive(carrier_density, "carrier_density", "in g/mL", most=MOST_DENSITY)
     if application.oil_mg_per_L is not None:

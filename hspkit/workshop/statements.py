@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from hspkit import data, phases
-from hspkit.application.drink import GSE_SD_LN, general_solubility
+from hspkit.application import GSE_SD_LN, general_solubility
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import HspkitError
 from hspkit.miscibility import Mixture, carrier_substances
