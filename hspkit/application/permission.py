@@ -30,6 +30,18 @@ class Permission(NamedTuple):
     reason: str
     references: tuple[str, ...]
 
+    def sentence(self, market: str, category: str) -> str:
+        """Return the permission in words, with its references.
+
+        Parameters
+        ----------
+        market, category : str
+            Those it was asked for. [-]
+        """
+        word = "allowed" if self.allowed else "NOT allowed"
+        citation = f" [{'; '.join(self.references)}]" if self.references else ""
+        return f"{self.carrier} is {word} ({market}, {category}): {self.reason}{citation}"
+
 
 def permission(part: Carrier, market: str, category: str) -> Permission:
     """Say whether a carrier is permitted in a market and category, and on what ground.
