@@ -123,7 +123,8 @@ class Dosing:
     @property
     def broken(self) -> tuple[str, ...]:
         """The limits that this dose breaks, legal ones first."""
-        return tuple(line.sentence() for line in (*self.law, *self.taste) if line.broken)
+        lines: tuple[LawLine | TasteLine, ...] = (*self.law, *self.taste)
+        return tuple(line.sentence() for line in lines if line.broken)
 
     @property
     def table(self) -> pd.DataFrame:
