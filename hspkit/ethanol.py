@@ -34,12 +34,12 @@ _HALVINGS = 60  # of the interval [0, 1]: more than a double resolves
 
 
 class Dilution(NamedTuple):
-    """What to mix, per the volume that was given; volumes at 20 C.
+    """How to dilute a spirit; volumes at 20 C, in the unit in which that of the spirit was given.
 
     Attributes
     ----------
     spirit_volume, water_volume, product_volume : float
-        Volumes of the spirit, of the water to add and of the result, in the unit that was given. [-]
+        Volumes of the spirit, of the water to add and of the result. [-]
     water_mass_ratio : float
         Mass of water per mass of spirit. [-]
     contraction_percent : float
@@ -104,17 +104,17 @@ def density(mass_percent: ArrayLike, *, celsius: ArrayLike = 20.0) -> float | ND
     (0.99820, 0.78924)
     """
     share = _checked(mass_percent, "mass_percent") / 100.0
-    warmth = checks.array(celsius, "celsius", "(...)")
+    temperature = checks.array(celsius, "celsius", "(...)")
     low, high = CELSIUS_RANGE
-    if not np.all((warmth >= low) & (warmth <= high)):
+    if not np.all((temperature >= low) & (temperature <= high)):
         message = f"celsius is {checks.said(celsius)}; the relation holds from {low:g} to {high:g} C"
         raise InputError(message)
     try:
-        share, warmth = np.broadcast_arrays(share, warmth)
+        share, temperature = np.broadcast_arrays(share, temperature)
     except ValueError:
-        message = f"mass_percent has shape {share.shape} and celsius {warmth.shape}; they must broadcast"
+        message = f"mass_percent has shape {share.shape} and celsius {temperature.shape}; they must broadcast"
         raise InputError(message) from None
-    result = np.polynomial.polynomial.polyval2d(share, warmth - 20.0, _coefficients())
+    result = np.polynomial.polynomial.polyval2d(share, temperature - 20.0, _coefficients())
     return _value(np.asarray(result, dtype=float) / 1000.0)  # the relation gives kg/m3
 
 
@@ -253,14 +253,15 @@ def dilute(from_percent: float, to_percent: float, *, spirit_volume: float = 1.0
     )
 
 
-_NUMBER = r"(?P<percent>\d+(?:[.,]\d+)?)"
-_BY = r"(?:%|percent|per cent)\s*(?P<by>v/v|w/w|m/m|abv|vol|volume|by volume|by mass|mass|weight|by weight)?\.?"
-_STRENGTH = re.compile(
-    rf"^(?:(?:aqueous\s+)?(?:ethanol|ethyl alcohol|alcohol|spirit)\s*,?\s*{_NUMBER}\s*{_BY}"
-    rf"|{_NUMBER.replace('percent', 'percent2')}\s*{_BY.replace('by>', 'by2>')}\s*(?:aqueous\s+)?"
-    r"(?:ethanol|ethyl alcohol|alcohol|spirit))$",
-    re.IGNORECASE,
+_SPIRIT = r"(?:aqueous\s+)?(?:ethanol|ethyl alcohol|alcohol|spirit)"
+_BY_MASS = r"w/w|m/m|by mass|mass|weight|by weight"
+_SHARE = (
+    r"(?P<percent>\d+(?:[.,]\d+)?)\s*(?:%|percent|per cent)\s*"
+    rf"(?:v/v|abv|vol|volume|by volume|(?P<mass>{_BY_MASS}))?\.?"
 )
+_STRENGTHS = [
+    re.compile(pattern, re.IGNORECASE) for pattern in (rf"{_SPIRIT}\s*,?\s*{_SHARE}", rf"{_SHARE}\s*{_SPIRIT}")
+]
 
 
 def parse_strength(name: str) -> float | None:
@@ -286,14 +287,12 @@ def parse_strength(name: str) -> float | None:
     >>> parse_strength("70 % vol ethanol"), parse_strength("ethanol 96%"), parse_strength("ethanol")
     (70.0, 96.0, None)
     """
-    match = _STRENGTH.match(re.sub(r"[()]", "", checks.text(name, "name")).strip())
+    text = re.sub(r"[()]", "", checks.text(name, "name")).strip()
+    match = next(filter(None, (pattern.fullmatch(text) for pattern in _STRENGTHS)), None)
     if match is None:
         return None
-    percent = float((match["percent"] or match["percent2"]).replace(",", "."))
-    by = (match["by"] or match["by2"] or "vol").lower()
+    percent = float(match["percent"].replace(",", "."))
     if percent > 100:
         message = f"{name!r} states {percent:g} %; expected 0 to 100 %"
         raise InputError(message)
-    if by in ("w/w", "m/m", "by mass", "mass", "weight", "by weight"):
-        return float(volume_percent(percent))
-    return percent
+    return float(volume_percent(percent)) if match["mass"] else percent

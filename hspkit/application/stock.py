@@ -132,27 +132,21 @@ def stock_range(
         fewest, clear_by = float("inf"), "the carrier takes no oil"
     else:
         fewest, clear_by = (1.0 - share) / share, "the cloud point, even odds"
-    refused = [part.name for part in mass_shares(liquid) if not _allowed(part, application)]
+    where = (application.market, application.category)
+    refused = [part.name for part in mass_shares(liquid) if not permission(part, *where).allowed]
     if refused:
         return StockRange(fewest, float("nan"), clear_by, f"not allowed: {', '.join(refused)}")
     if not np.isfinite(liquid.density):
         return StockRange(fewest, float("nan"), clear_by, "the density of the carrier is not on record")
-    legal, rule = legal_limit(liquid, application)
     taste = taste_limit(liquid)
+    limits = [legal_limit(liquid, application), (taste, f"the taste limit, {number(taste)} mg/L")]
     in_stock, stock_rule = most_carrier_in_stock(liquid, application)
     bounds = [(float("inf"), "no limit on record")]
-    if legal is not None:
-        bounds.append((_mass_ratio(legal, application), rule))
-    if taste is not None:
-        bounds.append((_mass_ratio(taste, application), f"the taste limit, {number(taste)} mg/L"))
+    bounds += [(_mass_ratio(limit, application), rule) for limit, rule in limits if limit is not None]
     if in_stock < 1.0:
         bounds.append((in_stock / (1.0 - in_stock), stock_rule))
     most, bound_by = min(bounds, key=lambda bound: bound[0])
     return StockRange(fewest, most * density / liquid.density, clear_by, bound_by, taste_unknown(liquid))
-
-
-def _allowed(part: Carrier, application: Application) -> bool:
-    return permission(part, application.market, application.category).allowed
 
 
 def _mass_ratio(limit: float, application: Application) -> float:

@@ -21,27 +21,25 @@ __all__ = [
     "mass_shares", "volume_parts",
 ]  # fmt: skip
 
-#: Categories of food that are drunk, and in which a formulator asks whether the drink stays clear.
+#: Drinks of which a formulator asks whether they stay clear.
 DRINKS = ("soft drinks", "alcoholic drinks", "hot drinks")
-
-
 #: What parts of a stock may be.
 BASES = ("volume", "mass")
-#: Nothing that is eaten holds more [mg/L]; judgement, for a slip of the unit.
+#: No food holds more [mg/L]; judgement, for a slip of the unit.
 MOST_DOSE = 1e7
 #: No liquid or powder weighs more [g/mL]; the same.
 MOST_DENSITY = 100.0
 
 
-def _choice(given: str, allowed: Sequence[str], what: str) -> str:
-    checks.text(given, what, f"one of {', '.join(allowed)}")
-    wanted = check_length(given, what).strip().casefold()
-    for name in allowed:
-        if name.casefold() == wanted:
-            return name
-    close = difflib.get_close_matches(wanted, [name.casefold() for name in allowed], n=1)
-    hint = f"; near: {close[0]}" if close else ""
-    message = f"unknown {what} {given!r}{hint}; allowed: {', '.join(allowed)}"
+def _choice(word: str, allowed: Sequence[str], what: str) -> str:
+    checks.text(word, what, f"one of {', '.join(allowed)}")
+    wanted = check_length(word, what).strip().casefold()
+    by_folded = {name.casefold(): name for name in allowed}
+    if wanted in by_folded:
+        return by_folded[wanted]
+    near = difflib.get_close_matches(wanted, by_folded, n=1)
+    hint = f"; near: {near[0]}" if near else ""
+    message = f"unknown {what} {word!r}{hint}; allowed: {', '.join(allowed)}"
     raise UnknownNameError(message)
 
 
@@ -85,32 +83,30 @@ class Application:
     product_density: float = field(default=1.0, kw_only=True)
 
     def __post_init__(self) -> None:
-        put = object.__setattr__
-        put(self, "market", _choice(self.market, markets(), "market"))
-        put(
-            self,
-            "category",
-            _choice(self.category, [c for c in categories() if c != "all foods"], "food category"),
-        )
-        for name in ("oil_mg_per_L", "stock_mg_per_L"):
-            if getattr(self, name) is not None:
-                unit = "in mg/L of finished product"
-                put(self, name, checks.positive(getattr(self, name), name, unit, most=MOST_DOSE))
-        density = checks.positive(self.product_density, "product_density", "in g/mL", most=MOST_DENSITY)
-        put(self, "product_density", density)
+        foods = [category for category in categories() if category != "all foods"]
+        values: dict[str, object] = {
+            "market": _choice(self.market, markets(), "market"),
+            "category": _choice(self.category, foods, "food category"),
+            "product_density": checks.positive(self.product_density, "product_density", "in g/mL", most=MOST_DENSITY),
+            "ethanol_percent": check_strength(self.ethanol_percent),
+        }
+        levels = {"oil_mg_per_L": self.oil_mg_per_L, "stock_mg_per_L": self.stock_mg_per_L}
+        for name, level in levels.items():
+            if level is not None:
+                values[name] = checks.positive(level, name, "in mg/L of finished product", most=MOST_DOSE)
         if (self.oil_mg_per_L is None) == (self.stock_mg_per_L is None):
-            given = "both" if self.oil_mg_per_L is not None else "neither"
-            message = f"{given} of oil_mg_per_L and stock_mg_per_L given; give exactly one use level in mg/L"
+            number_given = "both" if self.oil_mg_per_L is not None else "neither"
+            message = f"{number_given} of oil_mg_per_L and stock_mg_per_L given; give exactly one use level in mg/L"
             raise InputError(message)
-        strength = check_strength(self.ethanol_percent)
-        if strength == 100.0:
+        if values["ethanol_percent"] == 100.0:
             message = "ethanol_percent is 100; a finished product holds less"
             raise InputError(message)
-        put(self, "ethanol_percent", strength)
+        for name, value in values.items():
+            object.__setattr__(self, name, value)
 
     @property
     def is_drink(self) -> bool:
-        """Whether the product is drunk, so that one asks if it stays clear."""
+        """Whether the product is a drink that is asked to stay clear."""
         return self.category in DRINKS
 
     def level(self) -> str:
@@ -223,15 +219,15 @@ def volume_parts(
     oil, carrier = check_parts(oil_parts, carrier_parts)
     if checks.choice(basis, "basis", BASES) == "volume":
         return oil, carrier
-    light, heavy = _density(oil_density, "oil"), _density(carrier_density, "carrier")
-    return oil, carrier * light / heavy
+    for liquid, density in (("oil", oil_density), ("carrier", carrier_density)):
+        if np.isnan(checks.perhaps(density, f"{liquid}_density", "in g/mL")):
+            message = f"no density of the {liquid} is on record, so parts by mass cannot become volumes: give volumes"
+            raise InputError(message)
+    return oil, carrier * _density(oil_density, "oil") / _density(carrier_density, "carrier")
 
 
-def _density(value: float, what: str) -> float:
-    if np.isnan(checks.perhaps(value, f"{what}_density", "in g/mL")):
-        message = f"no density of the {what} is on record, so parts by mass cannot become parts by volume: give volumes"
-        raise InputError(message)
-    return checks.positive(value, f"{what}_density", "in g/mL", most=MOST_DENSITY)
+def _density(value: float, liquid: str) -> float:
+    return checks.positive(value, f"{liquid}_density", "in g/mL", most=MOST_DENSITY)
 
 
 def dose(
@@ -278,10 +274,9 @@ def dose(
     check_application(application)
     oil_mass, carrier_mass = check_parts(oil_parts, carrier_parts)
     if checks.choice(basis, "basis", BASES) == "volume":
-        oil_mass *= checks.positive(oil_density, "oil_density", "in g/mL", most=MOST_DENSITY)
-        carrier_mass *= checks.positive(carrier_density, "carrier_density", "in g/mL", most=MOST_DENSITY)
-    if application.oil_mg_per_L is not None:
-        oil = application.oil_mg_per_L
-    else:
+        oil_mass *= _density(oil_density, "oil")
+        carrier_mass *= _density(carrier_density, "carrier")
+    oil = application.oil_mg_per_L
+    if oil is None:
         oil = float(application.stock_mg_per_L or 0.0) * oil_mass / (oil_mass + carrier_mass)
     return Dose(oil, oil * carrier_mass / oil_mass)

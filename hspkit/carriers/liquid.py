@@ -227,9 +227,8 @@ class Carrier(Liquid):
         for name in ("densities", "viscosities", "sources"):  # one carrier serves all who ask for it
             object.__setattr__(self, name, Frozen(getattr(self, name)))
         self._check_name()
-        row = listing.rows().get(self.listed_name)
-        listed_as_poison = row is not None and row["role"] == NOT_FOR_INGESTION
-        cautions = [row["caution"]] if row is not None and listed_as_poison else self._poisons()
+        row = listing.rows().get(self.listed_name, {"role": ""})
+        cautions = [row["caution"]] if row["role"] == NOT_FOR_INGESTION else self._poisons()
         if cautions:
             added = [text for text in cautions if text not in self.caution]
             object.__setattr__(self, "role", NOT_FOR_INGESTION)
@@ -430,25 +429,13 @@ def shipped() -> Mapping[str, Carrier]:
 
 
 def _of_row(row: Mapping[str, Any]) -> Carrier:
-    def by_celsius(quantity: str) -> dict[float, float]:
+    fields: dict[str, Any] = {name: row[name] for name in ("name", "cas", "role", "e_number", "flash_point")}
+    fields |= {name: row[name] or "" for name in ("taste", "caution", "note")}
+    fields |= {name: row[f"{name}_mg_per_L"] for name in ("taste_limit", "taste_unnoticed")}
+    for name, quantity in (("densities", "density"), ("viscosities", "viscosity")):
         values = {float(celsius): row[f"{quantity}_{celsius}"] for celsius in (20, 25)}
-        return {celsius: value for celsius, value in values.items() if value is not None}
-
+        fields[name] = {celsius: value for celsius, value in values.items() if value is not None}
     quantities = ("density_20", "density_25", "viscosity_20", "viscosity_25", "flash_point", "taste")
-    sources = {quantity: row[f"{quantity}_source"] for quantity in quantities}
-    return Carrier(
-        row["name"],
-        row["cas"],
-        substance(row["substance"]) if row["substance"] else None,
-        row["role"],
-        row["e_number"],
-        by_celsius("density"),
-        by_celsius("viscosity"),
-        row["flash_point"],
-        row["taste_limit_mg_per_L"],
-        row["taste_unnoticed_mg_per_L"],
-        row["taste"] or "",
-        row["caution"] or "",
-        row["note"] or "",
-        {"identity": row["source"]} | {key: source for key, source in sources.items() if source},
-    )
+    sources = {"identity": row["source"]} | {quantity: row[f"{quantity}_source"] for quantity in quantities}
+    fields["sources"] = {quantity: source for quantity, source in sources.items() if source}
+    return Carrier(substance=substance(row["substance"]) if row["substance"] else None, **fields)

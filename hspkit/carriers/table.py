@@ -12,6 +12,13 @@ if TYPE_CHECKING:
 
 __all__ = ["carriers"]
 
+#: Columns before those of the markets, and the attributes of a carrier that they show.
+_COLUMNS = {
+    "carrier": "name", "cas": "cas", "e_number": "e_number", "role": "role", "density": "density",
+    "viscosity_mPa_s": "viscosity", "flash_point": "flash_point", "taste_limit_mg_per_L": "taste_limit",
+    "taste_unnoticed_mg_per_L": "taste_unnoticed", "taste": "taste",
+}  # fmt: skip
+
 
 def carriers() -> pd.DataFrame:
     """Return the carriers that can be computed with, and the liquids mistaken for them: one row each.
@@ -32,24 +39,11 @@ def carriers() -> pd.DataFrame:
     """
     import pandas as pd
 
-    return pd.DataFrame(
-        [
-            {
-                "carrier": liquid.name,
-                "cas": liquid.cas,
-                "e_number": liquid.e_number,
-                "role": liquid.role,
-                "density": liquid.density,
-                "viscosity_mPa_s": liquid.viscosity(20.0),
-                "flash_point": liquid.flash_point,
-                "taste_limit_mg_per_L": liquid.taste_limit,
-                "taste_unnoticed_mg_per_L": liquid.taste_unnoticed,
-                "taste": liquid.taste,
-                **{market: liquid.permitted(market) for market in markets()},
-                "caution": liquid.caution,
-                "note": liquid.note,
-            }
-            for liquid in shipped().values()
-            if liquid.substance is not None
-        ]
-    )
+    rows = []
+    for liquid in shipped().values():
+        if liquid.substance is not None:
+            row = {column: getattr(liquid, attribute) for column, attribute in _COLUMNS.items()}
+            permissions = {market: liquid.permitted(market) for market in markets()}
+            row["viscosity_mPa_s"] = liquid.viscosity(20.0)  # a method, in place of which its value stands
+            rows.append(row | permissions | {"caution": liquid.caution, "note": liquid.note})
+    return pd.DataFrame(rows)
