@@ -16,15 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from hspkit import checks, data
 from hspkit.errors import InputError
 
-__all__ = [
-    "Dilution",
-    "density",
-    "dilute",
-    "mass_percent",
-    "parse_strength",
-    "volume_fractions",
-    "volume_percent",
-]
+__all__ = ["Dilution", "density", "dilute", "mass_percent", "parse_strength", "volume_fractions", "volume_percent"]
 
 #: Range of temperature in which the relation was established [degC].
 CELSIUS_RANGE = (-20.0, 40.0)

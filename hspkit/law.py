@@ -349,7 +349,7 @@ def limit_uses(
     Raises
     ------
     InputError
-        When a dose or the density is not a number that makes sense.
+        When a dose is not a number >= 0, or the density not a number > 0.
     UnknownNameError
         When the market or the category is not known.
 

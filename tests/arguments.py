@@ -327,7 +327,7 @@ def _law_and_use() -> Named:
     yield "application.cosolvency_factor", Call(application.cosolvency_factor, {"log_p": 4.6, "ethanol_percent": 40})
     yield (
         "application.oil_phase",
-        Call(application.oil_phase, {"given": np.array([2.0, 1.0]), "soluble": np.array([0.5, 3.0])}),
+        Call(application.oil_phase, {"amounts": np.array([2.0, 1.0]), "soluble": np.array([0.5, 3.0])}),
     )
     yield (
         "application.carrier_dissolves",

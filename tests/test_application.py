@@ -156,7 +156,7 @@ def test_law_lines_show_margin_reference_and_date():
     assert (line.limit, line.dose, line.unit) == (3000.0, pytest.approx(3200.0), "mg/kg")
     assert line.margin_percent == pytest.approx(-100 * 200 / 3000)
     assert line.broken
-    assert line.text_date == "2010-04-26"
+    assert line.row.text_date == "2010-04-26"
     for word in ("BROKEN", "1333/2008", "2010-04-26", "singly or together"):
         assert word in line.sentence()
     # the same dose in a product of 1.3 g/mL is 2462 mg/kg

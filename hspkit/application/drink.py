@@ -282,7 +282,7 @@ def _largest_clear(
     return float(1.0 / makers.sum()), makers / makers.sum()
 
 
-def oil_phase(given: NDArray[np.float64], soluble: NDArray[np.float64]) -> NDArray[np.float64]:
+def oil_phase(amounts: NDArray[np.float64], soluble: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return what separates from water as an ideal mixture.
 
     Each component divides between water, where it is dissolved to its mole fraction in the separated phase times
@@ -290,8 +290,8 @@ def oil_phase(given: NDArray[np.float64], soluble: NDArray[np.float64]) -> NDArr
 
     Parameters
     ----------
-    given, soluble : ndarray of shape (n,)
-        What was added and what would dissolve of each alone. [mmol/L]
+    amounts, soluble : ndarray of shape (n,)
+        How much was added, and how much would dissolve, of each alone. [mmol/L]
 
     Returns
     -------
@@ -301,7 +301,7 @@ def oil_phase(given: NDArray[np.float64], soluble: NDArray[np.float64]) -> NDArr
     Raises
     ------
     InputError
-        When the shapes differ or a number is not one that makes sense.
+        When the shapes differ, an amount is negative or infinite, or a solubility is not > 0.
 
     References
     ----------
@@ -312,17 +312,17 @@ def oil_phase(given: NDArray[np.float64], soluble: NDArray[np.float64]) -> NDArr
     >>> oil_phase(np.array([2.0]), np.array([0.5]))
     array([1.5])
     """
-    given, soluble = checks.array(given, "given", "(n,)"), checks.array(soluble, "soluble", "(n,)")
-    if given.shape != soluble.shape or not np.all((given >= 0) & (given < np.inf) & (soluble > 0)):
-        message = "given and soluble must be alike in shape, finite numbers >= 0 and numbers > 0 in mmol/L"
+    amounts, soluble = checks.array(amounts, "amounts", "(n,)"), checks.array(soluble, "soluble", "(n,)")
+    if amounts.shape != soluble.shape or not np.all((amounts >= 0) & (amounts < np.inf) & (soluble > 0)):
+        message = "amounts and soluble must be alike in shape, finite numbers >= 0 and numbers > 0 in mmol/L"
         raise InputError(message)
-    if np.sum(given / soluble) <= 1.0:
-        return np.zeros_like(given)
+    if np.sum(amounts / soluble) <= 1.0:
+        return np.zeros_like(amounts)
     phase = 0.0
     for _ in range(100):  # the sum is convex and falls, so Newton from below rises to the root and never passes it
-        over = np.sum(given / (phase + soluble)) - 1.0
-        step = over / np.sum(given / (phase + soluble) ** 2)
+        over = np.sum(amounts / (phase + soluble)) - 1.0
+        step = over / np.sum(amounts / (phase + soluble) ** 2)
         phase += step
         if step <= 1e-14 * phase:
             break
-    return given * phase / (phase + soluble)
+    return amounts * phase / (phase + soluble)

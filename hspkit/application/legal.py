@@ -1,4 +1,4 @@
-"""The limits of law for one use: how much of a carrier the product and the stock may hold, and what a dose leaves.
+"""The limits of law for one use: how much of a carrier the product and the stock may hold, and the margin of a dose.
 
 Each rule is a line of its own kind: a limit on the amount (`AmountLine`), an acceptable daily intake (`IntakeLine`), or
 a rule without a number (`LawLine`).
@@ -30,7 +30,7 @@ class LawLine:
     rule : str
         In words. [-]
     row : Limit
-        The row that states it. [-]
+        The row that states it, with its reference and the date of the text. [-]
     dose : float
         How much is used; NaN where the rule has no number. [as in ``unit``]
     """
@@ -62,28 +62,13 @@ class LawLine:
         """Whether the dose is over the limit."""
         return bool(self.margin_percent < 0)
 
-    @property
-    def reference(self) -> str:
-        """Legal reference. [-]"""
-        return self.row.reference
-
-    @property
-    def text_date(self) -> str:
-        """Date of the text; empty when it was not recorded. [-]"""
-        return self.row.text_date or ""
-
-    @property
-    def known(self) -> str:
-        """Whether the text was read or recalled. [-]"""
-        return self.row.known
-
     def used(self) -> str:
         """Return what the dose uses of the limit, in words."""
         return ""
 
     def sentence(self) -> str:
         """Return the line in words, with its reference and date."""
-        citation = f"{self.reference}; {self.row.dated}; {self.known}"
+        citation = f"{self.row.reference}; {self.row.dated}; {self.row.known}"
         return f"{' + '.join(self.carriers)}: {self.rule}{self.used()} [{citation}]"
 
 
@@ -216,7 +201,7 @@ def law_lines(liquid: Carrier | Blend, application: Application, amount: Dose) -
     >>> from hspkit.carriers import carrier
     >>> soda = Application("US", "soft drinks", oil_mg_per_L=40)
     >>> line = law_lines(carrier("propylene glycol"), soda, Dose(40.0, 100.0))[0]
-    >>> line.limit, line.unit, line.dose, line.reference
+    >>> line.limit, line.unit, line.dose, line.row.reference
     (970000.0, 'mg/kg', 714285.7, '21 CFR 184.1666(d)')
     """
     where = (check_application(application).market, application.category)

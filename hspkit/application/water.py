@@ -73,7 +73,7 @@ def general_solubility(log_p: float, molar_mass: float, melting_celsius: float |
     Raises
     ------
     InputError
-        When a number is beyond nature.
+        When a number is outside the range that is physically possible.
 
     References
     ----------
@@ -147,7 +147,7 @@ def cosolvency_factor(log_p: float, ethanol_percent: float) -> float:
     Raises
     ------
     InputError
-        When a number is beyond nature.
+        When a number is outside the range that is physically possible.
 
     References
     ----------

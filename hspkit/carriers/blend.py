@@ -37,7 +37,7 @@ class Blend(Liquid):
     shares : mapping of str, Carrier or Blend to float
         Fractions that sum to 1; names resolve through `carrier`. [-]
     basis : {"volume", "mass"}
-        What the fractions are; it must be said. Volumes are those measured out, before any contraction. [-]
+        What the fractions are; there is no default. Volumes are those measured out, before any contraction. [-]
     name : str, optional
         What to call the blend. [-]
 
@@ -100,8 +100,7 @@ class Blend(Liquid):
     @property
     def identity(self) -> tuple[tuple[str, float], ...]:
         """What it is made of, whatever it is called: identity and volume fraction of the parts. [-]"""
-        shares = zip(self.parts, self._volume_fractions, strict=True)
-        return tuple(sorted((part.identity, round(share, 9)) for part, share in shares if share > 0))
+        return tuple(sorted((part.identity, round(share, 9)) for part, share in self.present))
 
     @property
     def parts(self) -> tuple[Carrier, ...]:
@@ -135,23 +134,21 @@ class Blend(Liquid):
         Ethanol with water by OIML R 22; propylene glycol and glycerol with water with the contraction fitted to
         measured mixtures; anything else without contraction.
         """
-        present = [(part, f) for part, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0]
-        fractions = {part.identity: f for part, f in present}
+        fractions = {part.identity: f for part, f in self.present}
+        masses = {part.identity: f * part.density for part, f in self.present}
         if set(fractions) == {"ethanol", "water"}:
-            masses = {part.identity: f * part.density for part, f in present}
             return float(ethanol.density(100.0 * masses["ethanol"] / (masses["ethanol"] + masses["water"])))
         lost = sum(
             float(contraction.contraction(fractions.get(first, 0.0), fractions.get(second, 0.0), coefficients))
             for (first, second), coefficients in contraction.pair_coefficients().items()
         )
-        return float(sum(f * part.density for part, f in present) / (1.0 - lost))
+        return float(sum(masses.values()) / (1.0 - lost))
 
     def viscosity(self, celsius: float = 20.0) -> float:
         """Return the dynamic viscosity; NaN when that of a part is unknown. [mPa s]
 
         ln(viscosity) by volume fraction, with the pair terms of ``viscosity_pairs.csv`` (ethanol, propylene
-        glycol and glycerol with water). For any other pair nothing measured was found: see
-        `viscosity_range`.
+        glycol and glycerol with water). No measurements of any other pair are on record: see `viscosity_range`.
 
         Parameters
         ----------

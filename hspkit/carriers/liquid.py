@@ -58,6 +58,11 @@ class Liquid:
         return self.volume_fractions
 
     @property
+    def present(self) -> tuple[tuple[Carrier, float], ...]:
+        """The parts of which there is something, each with its volume fraction. [-]"""
+        return tuple((part, float(f)) for part, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0)
+
+    @property
     def mass_fractions(self) -> NDArray[np.float64]:
         """Mass fractions of `parts`, shape (n,); NaN where a density that counts is unknown. [-]"""
         fractions = self.volume_fractions
@@ -120,12 +125,8 @@ class Liquid:
         >>> carrier("dipropylene glycol").permitted("UK")
         'no'
         """
-        words = [
-            (law.permitted(part.listed_name, market, category), part.role)
-            for part, fraction in zip(self.parts, self.volume_fractions, strict=True)
-            if fraction > 0
-        ]
-        return law.least_permissive("no" if role == NOT_FOR_INGESTION else word for word, role in words)
+        words = {part: law.permitted(part.listed_name, market, category) for part, _ in self.present}
+        return law.least_permissive("no" if part.role == NOT_FOR_INGESTION else word for part, word in words.items())
 
     def limits(self, market: str, category: str | None = None) -> tuple[law.Limit, ...]:
         """Return what was read of the law of a market for each part; see `hspkit.law.limits`.
@@ -154,17 +155,12 @@ class Liquid:
         100.0
         """
         dose = checks.number(mg_per_L, "mg_per_L", "in mg/L", low=0)
-        return {
-            part.listed_name or part.name: float(dose * share)
-            for part, share in zip(self.parts, self.mass_fractions, strict=True)
-        }
+        names = [part.listed_name or part.name for part in self.parts]
+        return {name: float(dose * share) for name, share in zip(names, self.mass_fractions, strict=True)}
 
     def _repr_html_(self) -> str:
         head: list[str | tuple[str, str]] = ["carrier", ("share", "% vol"), ("density", "g/mL at 20 C"), "caution"]
-        rows = [
-            [part.name, number(100.0 * float(share)), number(part.density, 4), part.caution]
-            for part, share in zip(self.parts, self.volume_fractions, strict=True)
-        ]
+        rows = [[part.name, number(100.0 * f), number(part.density, 4), part.caution] for part, f in self.present]
         return html_table(head, rows)
 
 

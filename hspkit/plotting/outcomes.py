@@ -29,7 +29,7 @@ QUIET = "#757575"
 PALE = "#BDBDBD"
 #: Vermillion of the same palette, for limits that are broken.
 WARNING = "#D55E00"
-#: From one in ten to nine in ten clear: grey enough to leave the marks their colours.
+#: For probabilities of clear from 0.1 to 0.9: pale, so that the marks stand out.
 SHADES = ("#F7F7F4", "#EFF1EB", "#E4E9E1")
 
 
@@ -78,7 +78,7 @@ def mark(
     axes : matplotlib Axes
         Where.
     where : sequence of float
-        The place, in units of the axes; empty draws nothing and serves a legend. [-]
+        The place, in units of the axes; empty draws nothing and is for a legend. [-]
     verdict : str or None
         Outcome; None where it was not asked for. [-]
     struck : bool
