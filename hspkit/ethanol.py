@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from hspkit import checks, data
 from hspkit.errors import InputError
+from hspkit.frozen import freeze
 
 __all__ = ["Dilution", "density", "dilute", "mass_percent", "parse_strength", "volume_fractions", "volume_percent"]
 
@@ -23,6 +24,7 @@ CELSIUS_RANGE = (-20.0, 40.0)
 #: Nobody dilutes more, in whatever unit [-]; judgement.
 MOST_VOLUME = 1e12
 _HALVINGS = 60  # of the interval [0, 1]: more than a double resolves
+_TABLE = "ethanol_water.csv"
 
 
 class Dilution(NamedTuple):
@@ -47,12 +49,11 @@ class Dilution(NamedTuple):
 
 @cache
 def _coefficients() -> NDArray[np.float64]:
-    rows = data.read_table("ethanol_water.csv").rows
-    table = np.zeros((1 + max(r["mass_power"] for r in rows), 1 + max(r["celsius_power"] for r in rows)))
-    for row in rows:
-        table[row["mass_power"], row["celsius_power"]] = row["coefficient"]
-    table.flags.writeable = False
-    return table
+    by_powers = {(r["mass_power"], r["celsius_power"]): r["coefficient"] for r in data.read_table(_TABLE).rows}
+    table = np.zeros(1 + np.max(list(by_powers), axis=0))
+    for powers, coefficient in by_powers.items():
+        table[powers] = coefficient
+    return freeze(table)
 
 
 def _checked(value: ArrayLike, name: str) -> NDArray[np.float64]:
@@ -236,13 +237,8 @@ def dilute(from_percent: float, to_percent: float, *, spirit_volume: float = 1.0
     water_mass = product * density(mass_percent(end)) - spirit_mass
     water = water_mass / density(0.0)
     total = spirit + water
-    return Dilution(
-        spirit,
-        float(water),
-        float(product),
-        float(water_mass / spirit_mass),
-        float(100.0 * (total - product) / total),
-    )
+    amounts = (spirit, water, product, water_mass / spirit_mass, 100.0 * (total - product) / total)
+    return Dilution(*(float(amount) for amount in amounts))
 
 
 _SPIRIT = r"(?:aqueous\s+)?(?:ethanol|ethyl alcohol|alcohol|spirit)"

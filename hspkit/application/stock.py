@@ -68,18 +68,17 @@ class StockRange(NamedTuple):
             return f"no stock can be named: {self.bound_by}"
         if not self.possible:
             low = "no ratio is clear" if np.isinf(self.most_concentrated) else f"clear only from {self._least}"
-            if self.most_dilute <= 0:
-                return f"no stock keeps to everything: {low} ({self.clear_by}); {self.bound_by}"
-            return f"no stock keeps to everything: {low} ({self.clear_by}), within limits only to {self._most}"
+            end = f"; {self.bound_by}" if self.most_dilute <= 0 else f", within limits only to {self._most}"
+            return f"no stock keeps to everything: {low} ({self.clear_by}){end}"
         most = "any dilution" if np.isinf(self.most_dilute) else self._most
         taste = f"; no taste limit on record for {', '.join(self.taste_unknown)}" if self.taste_unknown else ""
-        if self.most_concentrated <= 0 and np.isinf(self.most_dilute):
+        if self.most_concentrated > 0:
+            range_ = f"from {self._least} ({self.clear_by}) to {most} ({self.bound_by})"
+            return f"{range_}, parts of oil to carrier by volume{taste}"
+        if np.isinf(self.most_dilute):
             return f"any ratio is clear at the best estimate, and no limit on record bars dilution{taste}"
-        if self.most_concentrated <= 0:
-            limits = f"within limits down to {most} by volume ({self.bound_by})"
-            return f"any ratio is clear at the best estimate; {limits}{taste}"
-        ends = f"from {self._least} ({self.clear_by}) to {most} ({self.bound_by})"
-        return f"{ends}, parts of oil to carrier by volume{taste}"
+        limits = f"within limits down to {most} by volume ({self.bound_by})"
+        return f"any ratio is clear at the best estimate; {limits}{taste}"
 
     @property
     def _least(self) -> str:
