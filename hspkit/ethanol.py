@@ -100,8 +100,7 @@ def density(mass_percent: ArrayLike, *, celsius: ArrayLike = 20.0) -> float | ND
     temperature = checks.array(celsius, "celsius", "(...)")
     low, high = CELSIUS_RANGE
     if not np.all((temperature >= low) & (temperature <= high)):
-        message = f"celsius is {checks.said(celsius)}; the relation holds from {low:g} to {high:g} C"
-        raise InputError(message)
+        raise checks.refuse(celsius, "celsius", f"{low:g} to {high:g} C, where the relation holds")
     try:
         share, temperature = np.broadcast_arrays(share, temperature)
     except ValueError:
@@ -229,8 +228,7 @@ def dilute(from_percent: float, to_percent: float, *, spirit_volume: float = 1.0
         for value, name in ((from_percent, "from_percent"), (to_percent, "to_percent"))
     )
     if not 0 < end <= start:
-        message = f"to_percent is {to_percent!r}; expected above 0 and at most from_percent, {from_percent!r} % vol"
-        raise InputError(message)
+        raise checks.refuse(to_percent, "to_percent", f"above 0 and at most from_percent, {from_percent!r} % vol")
     spirit = checks.between(spirit_volume, "spirit_volume", 0, MOST_VOLUME, "a positive volume")
     product = spirit * start / end
     spirit_mass = spirit * density(mass_percent(start))

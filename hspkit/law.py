@@ -6,7 +6,8 @@ They are notes of a reader, not the law: check the text in force, and ask someon
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import difflib
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from typing import NamedTuple, TypeVar
 
@@ -14,10 +15,9 @@ import numpy as np
 
 from hspkit import checks, data
 from hspkit.errors import UnknownNameError
+from hspkit.names import check_length
 
-__all__ = [
-    "Limit", "LimitUse", "categories", "grounds", "least_permissive", "limit_uses", "limits", "markets", "permitted",
-]  # fmt: skip
+__all__ = ["Limit", "LimitUse", "categories", "grounds", "limit_uses", "limits", "markets", "permitted"]
 
 #: What a row must be evidence of before it counts as permission to use a liquid as a carrier. Permission as a
 #: flavouring substance or an extraction solvent is not.
@@ -169,10 +169,41 @@ def categories() -> tuple[str, ...]:
     return tuple(row["category"] for row in data.read_table("food_categories.csv").rows)
 
 
-def _check(value: str, allowed: tuple[str, ...], what: str) -> None:
-    if not isinstance(value, str) or value not in allowed:
-        message = f"no {what} {checks.said(value)}; expected one of {', '.join(allowed)}"
-        raise UnknownNameError(message)
+def recognise(word: str, allowed: Sequence[str], what: str) -> str:
+    """Return the market or category of food that a word means, in any case of letters.
+
+    Parameters
+    ----------
+    word : str
+        The word. [-]
+    allowed : sequence of str
+        The words that are known. [-]
+    what : str
+        What it is, for the message. [-]
+
+    Raises
+    ------
+    UnknownNameError
+        When it is none of them; they are listed, and the nearest is named.
+    InputError
+        When it is not a text.
+
+    Examples
+    --------
+    >>> recognise("Soft Drinks", categories(), "food category")
+    'soft drinks'
+    """
+    if isinstance(word, str) and word in allowed:
+        return word
+    checks.text(word, what, f"one of {', '.join(allowed)}")
+    by_folded = {name.casefold(): name for name in allowed}
+    folded = check_length(word, what).strip().casefold()
+    if folded in by_folded:
+        return by_folded[folded]
+    near = difflib.get_close_matches(folded, by_folded, n=1)
+    hint = f"; near: {near[0]}" if near else ""
+    message = f"unknown {what} {word!r}{hint}; allowed: {', '.join(allowed)}"
+    raise UnknownNameError(message)
 
 
 def limits(carrier: str, market: str, category: str | None = None) -> tuple[Limit, ...]:
@@ -204,18 +235,15 @@ def limits(carrier: str, market: str, category: str | None = None) -> tuple[Limi
     >>> [(row.limit, row.unit) for row in limits("propylene glycol", "EU", "soft drinks") if row.sum_group]
     [(3000.0, 'mg/kg')]
     """
-    _check(market, markets(), "market")
+    market = recognise(market, markets(), "market")
     checks.text(carrier, "carrier", "the name of a carrier")
     rows = [row for row in _recorded() if row.carrier == carrier and row.market == market]
     if category is None:
         return tuple(rows)
-    _check(category, categories(), "category")
-    named = {row.source for row in rows if row.category == category}
-    return tuple(
-        row
-        for row in rows
-        if row.category in (category, _ALL, _FLAVOURING) or (row.category == _OTHER and row.source not in named)
-    )
+    category = recognise(category, categories(), "food category")
+    naming_it = {row.source for row in rows if row.category == category}
+    applying = {category, _ALL, _FLAVOURING}
+    return tuple(r for r in rows if r.category in applying or (r.category == _OTHER and r.source not in naming_it))
 
 
 def grounds(carrier: str, market: str, category: str | None = None) -> tuple[Limit, ...]:
@@ -249,7 +277,7 @@ def grounds(carrier: str, market: str, category: str | None = None) -> tuple[Lim
     ['no']
     """
     if category is not None:
-        _check(category, categories(), "category")
+        category = recognise(category, categories(), "food category")
     read = limits(carrier, market, None if category == _FLAVOURING else category)
     rows = tuple(row for row in read if row.for_carriers)
     if category is None:
@@ -306,6 +334,7 @@ def permitted(carrier: str, market: str, category: str | None = None) -> str:
     ('no', 'restricted')
     """
     rows = grounds(carrier, market, category)
+    category = None if category is None else recognise(category, categories(), "food category")
     words = {row.permitted for row in rows} - {"no evidence"}
     if category in (None, _ALL, _FLAVOURING):
         refused = {row.category for row in grounds(carrier, market) if row.refuses}

@@ -187,9 +187,9 @@ def test_rows_use_the_closed_lists():
 
 
 def test_unknown_market_or_category_lists_the_known_ones():
-    with pytest.raises(UnknownNameError, match=r"no market 'Atlantis'; expected one of US, EU, .*Australia/NZ"):
+    with pytest.raises(UnknownNameError, match=r"unknown market 'Atlantis'; allowed: US, EU, .*Australia/NZ"):
         law.limits("triacetin", "Atlantis")
-    with pytest.raises(UnknownNameError, match="no category 'lemonade'; expected one of soft drinks, "):
+    with pytest.raises(UnknownNameError, match="unknown food category 'lemonade'; allowed: soft drinks, "):
         law.permitted("triacetin", "EU", "lemonade")
 
 

@@ -63,10 +63,6 @@ class DrinkComponent(NamedTuple):
     share_of_limit: float
     separated_mg_per_L: float
 
-    def against(self) -> str:
-        """Return dose against solubility in words."""
-        return f"{number(self.dose_mg_per_L, 2)} mg/L against {number(self.solubility_mg_per_L, 2)} mg/L ({self.known})"
-
 
 class Clouding(NamedTuple):
     """Whether oil and carrier stay dissolved in the finished drink.
@@ -145,7 +141,8 @@ class Clouding(NamedTuple):
         if not self.makers:
             return f"{state}: what is in it mixes with water"
         first = next(part for part in self.components if part.name == self.makers[0][0])
-        return f"{state}: {self.times()}; first to separate is {first.name}, {first.against()}"
+        figures = f"{number(first.dose_mg_per_L, 2)} mg/L against {number(first.solubility_mg_per_L, 2)} mg/L"
+        return f"{state}: {self.times()}; first to separate is {first.name}, {figures} ({first.known})"
 
 
 def clouding(

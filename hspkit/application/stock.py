@@ -64,29 +64,22 @@ class StockRange(NamedTuple):
         >>> StockRange(0.5, 9.0, "the cloud point", "the taste limit").sentence()
         'from 1:0.5 (the cloud point) to 1:9 (the taste limit), parts of oil to carrier by volume'
         """
+        least, most = (f"1:{number(parts)}" for parts in (self.most_concentrated, self.most_dilute))
         if np.isnan(self.most_dilute):
             return f"no stock can be named: {self.bound_by}"
         if not self.possible:
-            low = "no ratio is clear" if np.isinf(self.most_concentrated) else f"clear only from {self._least}"
-            end = f"; {self.bound_by}" if self.most_dilute <= 0 else f", within limits only to {self._most}"
+            low = "no ratio is clear" if np.isinf(self.most_concentrated) else f"clear only from {least}"
+            end = f"; {self.bound_by}" if self.most_dilute <= 0 else f", within limits only to {most}"
             return f"no stock keeps to everything: {low} ({self.clear_by}){end}"
-        most = "any dilution" if np.isinf(self.most_dilute) else self._most
+        most = "any dilution" if np.isinf(self.most_dilute) else most
         taste = f"; no taste limit on record for {', '.join(self.taste_unknown)}" if self.taste_unknown else ""
         if self.most_concentrated > 0:
-            range_ = f"from {self._least} ({self.clear_by}) to {most} ({self.bound_by})"
+            range_ = f"from {least} ({self.clear_by}) to {most} ({self.bound_by})"
             return f"{range_}, parts of oil to carrier by volume{taste}"
         if np.isinf(self.most_dilute):
             return f"any ratio is clear at the best estimate, and no limit on record bars dilution{taste}"
         limits = f"within limits down to {most} by volume ({self.bound_by})"
         return f"any ratio is clear at the best estimate; {limits}{taste}"
-
-    @property
-    def _least(self) -> str:
-        return f"1:{number(self.most_concentrated)}"
-
-    @property
-    def _most(self) -> str:
-        return f"1:{number(self.most_dilute)}"
 
 
 def stock_range(

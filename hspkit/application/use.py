@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -11,10 +9,9 @@ import numpy as np
 
 from hspkit import checks
 from hspkit.carriers import Blend, Carrier, carrier
-from hspkit.errors import InputError, UnknownNameError
-from hspkit.law import categories, markets
+from hspkit.errors import InputError
+from hspkit.law import categories, markets, recognise
 from hspkit.miscibility import check_parts
-from hspkit.names import check_length
 
 __all__ = [
     "DRINKS", "Application", "Dose", "check_application", "check_strength", "dose",
@@ -29,18 +26,6 @@ BASES = ("volume", "mass")
 MOST_DOSE = 1e7
 #: No liquid or powder weighs more [g/mL]; the same.
 MOST_DENSITY = 100.0
-
-
-def _choice(word: str, allowed: Sequence[str], what: str) -> str:
-    checks.text(word, what, f"one of {', '.join(allowed)}")
-    wanted = check_length(word, what).strip().casefold()
-    by_folded = {name.casefold(): name for name in allowed}
-    if wanted in by_folded:
-        return by_folded[wanted]
-    near = difflib.get_close_matches(wanted, by_folded, n=1)
-    hint = f"; near: {near[0]}" if near else ""
-    message = f"unknown {what} {word!r}{hint}; allowed: {', '.join(allowed)}"
-    raise UnknownNameError(message)
 
 
 @dataclass(frozen=True)
@@ -85,8 +70,8 @@ class Application:
     def __post_init__(self) -> None:
         foods = [category for category in categories() if category != "all foods"]
         values: dict[str, object] = {
-            "market": _choice(self.market, markets(), "market"),
-            "category": _choice(self.category, foods, "food category"),
+            "market": recognise(self.market, markets(), "market"),
+            "category": recognise(self.category, foods, "food category"),
             "product_density": checks.positive(self.product_density, "product_density", "in g/mL", most=MOST_DENSITY),
             "ethanol_percent": check_strength(self.ethanol_percent),
         }

@@ -48,11 +48,6 @@ class Liquid:
         raise NotImplementedError
 
     @property
-    def density(self) -> float:
-        """Density at 20 C; NaN when unknown. [g/mL]"""
-        raise NotImplementedError
-
-    @property
     def fractions(self) -> NDArray[np.float64]:
         """Volume fractions, shape (n,). [-]"""
         return self.volume_fractions

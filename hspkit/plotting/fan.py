@@ -107,7 +107,8 @@ def distance_fan(
     rows = rows_of(shown, ranking)
     names = []
     for liquid, row, angle, distance, parts, kind in zip(shown, rows, angles, red, mismatch, sector, strict=True):
-        label = f"{literal(liquid.name)}  {_signed(float(parts[_SECTORS[kind][0]]))}"
+        miss = float(parts[_SECTORS[kind][0]])
+        label = f"{literal(liquid.name)}  {'−' if miss < 0 else '+'}{abs(miss):.1f}"
         if distance > scale:
             label += f"  (RED {distance:.1f})"
         names.append(_ray(axes, row, angle, _radius(distance, scale), label, marker_size(liquid.volume) * 0.9))
@@ -192,10 +193,6 @@ def _ray(axes: Any, row: dict[str, Any], angle: float, radius: float, label: str
         rotation_mode="anchor", va="center", ha="right" if left else "left", fontsize="small",
         color=QUIET if struck else INK,
     )  # fmt: skip
-
-
-def _signed(value: float) -> str:
-    return f"{'−' if value < 0 else '+'}{abs(value):.1f}"
 
 
 def _sectors(axes: Any, angles: Array, sector: Any) -> None:
