@@ -19,7 +19,7 @@ from hspkit.pages import number
 __all__ = ["AmountLine", "IntakeLine", "LawLine", "law_lines", "legal_limit", "most_carrier_in_stock"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class LawLine:
     """One rule of law for one use; here one without a number, in words.
 
@@ -41,6 +41,9 @@ class LawLine:
     dose: float = float("nan")
     #: Place among the lines: amounts first, then words, then intakes.
     place: ClassVar[int] = 1
+
+    def __repr__(self) -> str:
+        return f"<{type(self).__name__}: {self.sentence()}>"
 
     @property
     def limit(self) -> float:

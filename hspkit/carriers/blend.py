@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import combinations
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,9 @@ __all__ = ["Blend", "carrier", "check_distinct"]
 
 #: Further outside the temperatures of a fitted pair, its viscosity is an extrapolation [K].
 PAIR_FAR = 10.0
+#: Fractions by name, Carrier or Blend. A mapping with keys of one of these types is none with keys of all three, so
+#: their type is left open.
+Shares = Mapping[Any, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,9 +59,7 @@ class Blend(Liquid):
     array([0.509, 0.491])
     """
 
-    shares: (
-        Mapping[str, float] | Mapping[Carrier, float] | Mapping[Blend, float] | Mapping[str | Carrier | Blend, float]
-    )
+    shares: Shares
     basis: Literal["volume", "mass"]
     name: str = ""
     _parts: tuple[Carrier, ...] = field(init=False, repr=False)

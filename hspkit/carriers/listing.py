@@ -14,9 +14,12 @@ from hspkit.substances import listed
 
 __all__ = ["by_cas", "by_identity", "index", "named", "numbers", "rows"]
 
+#: A row of a shipped table: column to value.
+Row = Mapping[str, Any]
+
 
 @cache
-def rows() -> Mapping[str, Mapping[str, Any]]:
+def rows() -> Mapping[str, Row]:
     """Return the rows of ``carriers.csv`` by name."""
     return freeze({row["name"]: row for row in data.read_table("carriers.csv").rows})
 

@@ -15,6 +15,9 @@ from hspkit.carriers import NOT_FOR_INGESTION
 from hspkit.errors import InputError
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.lines import Line2D
+
     from hspkit.carriers import Blend, Carrier
     from hspkit.ranking import Ranking
 
@@ -31,6 +34,12 @@ PALE = "#BDBDBD"
 WARNING = "#D55E00"
 #: For probabilities of clear from 0.1 to 0.9: pale, so that the marks stand out.
 SHADES = ("#F7F7F4", "#EFF1EB", "#E4E9E1")
+
+
+#: A row of a ranking: column to value.
+Row = dict[str, Any]
+#: What `Axes.legend` takes: artists, and tuples of artists that are drawn over each other.
+Handles = list[Any]
 
 
 class Look(NamedTuple):
@@ -63,14 +72,14 @@ def marker_size(volume: float) -> float:
     return float(8.0 * (volume / 100.0) ** (1.0 / 3.0))
 
 
-def refused(row: dict[str, Any]) -> bool:
+def refused(row: Row) -> bool:
     """Say whether a row of a ranking is not allowed or over its legal limit."""
     return row.get("allowed") is False or row.get("under_legal_limit") is False
 
 
 def mark(
-    axes: Any, where: Sequence[float], verdict: str | None, *, struck: bool, size: float, zorder: float = 5
-) -> Any:
+    axes: Axes, where: Sequence[float], verdict: str | None, *, struck: bool, size: float, zorder: float = 5
+) -> Line2D:
     """Draw the mark of an outcome at a place of two or three coordinates; return the last artist.
 
     Parameters
@@ -106,7 +115,7 @@ def _style(look: Look, *, struck: bool = False) -> dict[str, Any]:
 
 def keys(
     verdicts: Iterable[str | None], *, any_struck: bool, meaning: str = "not allowed"
-) -> tuple[list[Any], list[str]]:
+) -> tuple[Handles, list[str]]:
     """Return handles and labels for the outcomes that occur, in their fixed order.
 
     Parameters
@@ -122,7 +131,7 @@ def keys(
 
     present = set(verdicts)
     names = [name for name in (*OUTCOMES, None) if name in present]
-    handles: list[Any] = [Line2D([], [], markersize=8, **_style(OUTCOMES.get(name or "", _UNASKED))) for name in names]
+    handles: Handles = [Line2D([], [], markersize=8, **_style(OUTCOMES.get(name or "", _UNASKED))) for name in names]
     labels = [_WORDS.get(name, name or "") for name in names]
     if any_struck:
         hollow = Line2D([], [], markersize=8, **_style(Look(INK, "o", "full", ""), struck=True))
@@ -131,7 +140,7 @@ def keys(
     return handles, labels
 
 
-def struck_word(rows: Iterable[dict[str, Any]]) -> str:
+def struck_word(rows: Iterable[Row]) -> str:
     """Say what struck through means in a figure of these rows of a ranking."""
     reasons = {
         NOT_FOR_INGESTION if row.get(NOT_FOR_INGESTION)
@@ -165,9 +174,9 @@ def shown_carriers(carriers: Sequence[Carrier | Blend | str] | None, ranking: Ra
     return candidates() if ranking is None else [outcome.carrier for outcome in ranking.outcomes]
 
 
-def rows_of(shown: Sequence[Carrier | Blend], ranking: Ranking | None) -> list[dict[str, Any]]:
+def rows_of(shown: Sequence[Carrier | Blend], ranking: Ranking | None) -> list[Row]:
     """Return for each liquid its row of the ranking, or none; one that is not for ingestion is refused in either."""
-    ranked: dict[Any, dict[str, Any]] = {}
+    ranked: dict[Any, Row] = {}
     if ranking is not None:
         for row, outcome in zip(ranking.table.to_dict("records"), ranking.outcomes, strict=True):
             ranked[outcome.carrier.name, outcome.carrier.identity] = {str(k): v for k, v in row.items()}

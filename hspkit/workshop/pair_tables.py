@@ -13,6 +13,9 @@ from hspkit import data
 
 __all__ = ["mixtures", "pairs", "validated", "write"]
 
+#: A row of a shipped table: column to value.
+Row = Mapping[str, Any]
+
 Array = NDArray[np.float64]
 
 
@@ -21,7 +24,7 @@ def pairs(table: str) -> list[tuple[str, str]]:
     return sorted({(row["first"], row["second"]) for row in data.read_table(table).rows})
 
 
-def mixtures(table: str, first: str, second: str) -> Iterator[tuple[Mapping[str, Any], float, float]]:
+def mixtures(table: str, first: str, second: str) -> Iterator[tuple[Row, float, float]]:
     """Yield each measured mixture of a pair with the volume fraction of the first [-] and the volume of a gram [mL].
 
     Both before any contraction; the pure liquids are left out.
