@@ -154,9 +154,9 @@ class Liquid:
         return {name: float(dose * share) for name, share in zip(names, self.mass_fractions, strict=True)}
 
     def _repr_html_(self) -> str:
-        head: list[str | tuple[str, str]] = ["carrier", ("share", "% vol"), ("density", "g/mL at 20 C"), "caution"]
-        rows = [[part.name, number(100.0 * f), number(part.density, 4), part.caution] for part, f in self.present]
-        return html_table(head, rows)
+        head: list[str | tuple[str, str]] = ["carrier", "caution", ("share", "% vol"), ("density", "g/mL at 20 C")]
+        rows = [[part.name, part.caution, number(100.0 * f), number(part.density, 4)] for part, f in self.present]
+        return html_table(head, rows, left=2)
 
 
 @dataclass(frozen=True, eq=False)
