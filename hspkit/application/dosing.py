@@ -163,8 +163,8 @@ class Dosing:
 
     def legal_lines(self) -> tuple[str, ...]:
         """Return permission and limits in words, each with its reference and date."""
-        where = (self.application.market, self.application.category)
-        refused = (permission.sentence(*where) for permission in self.permissions if not permission.allowed)
+        scope = self.application.scope
+        refused = (permission.sentence(*scope) for permission in self.permissions if not permission.allowed)
         return (*refused, *(line.sentence() for line in self.law), CHECK_THE_LAW)
 
     def taste_lines(self) -> tuple[str, ...]:
@@ -314,7 +314,7 @@ def dosing(
         *parts,
         outcome,
         amount,
-        tuple(permission(part, application.market, application.category) for part in mass_shares(liquid)),
+        tuple(permission(part, *application.scope) for part in mass_shares(liquid)),
         law_lines(liquid, application, amount),
         taste_lines(liquid, amount.carrier_mg_per_L),
         stock_range(liquid, application, max_oil_percent=outcome.max_oil_percent, oil_density=oil_density),

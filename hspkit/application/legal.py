@@ -135,12 +135,12 @@ def legal_limit(
     >>> legal_limit(both, Application("EU", "soft drinks", oil_mg_per_L=40))[0]
     3000.0
     """
-    where = (check_application(application).market, application.category)
+    scope = check_application(application).scope
     held = checks.number(share_of_stock, "share_of_stock", "", low=0, high=1)
-    in_stock = limit_uses(_doses(liquid, 1e6 * held), *where, basis=IN_FLAVOURING)
+    in_stock = limit_uses(_doses(liquid, 1e6 * held), *scope, basis=IN_FLAVOURING)
     if in_stock and in_stock[0].share > 1.0:
         return 0.0, _rule(in_stock[0])
-    uses = limit_uses(_doses(liquid, 1.0), *where, product_density=application.product_density)
+    uses = limit_uses(_doses(liquid, 1.0), *scope, product_density=application.product_density)
     return (1.0 / uses[0].share, _rule(uses[0])) if uses else (None, "no numeric limit on record")
 
 
@@ -176,8 +176,7 @@ def most_carrier_in_stock(liquid: Carrier | Blend, application: Application) -> 
     >>> most_carrier_in_stock(carrier("propylene glycol"), Application("US", "soft drinks", oil_mg_per_L=40))
     (0.97, 'propylene glycol: at most 970,000 mg/kg in the flavouring (21 CFR 184.1666(d))')
     """
-    check_application(application)
-    uses = limit_uses(_doses(liquid, 1e6), application.market, application.category, basis=IN_FLAVOURING)
+    uses = limit_uses(_doses(liquid, 1e6), *check_application(application).scope, basis=IN_FLAVOURING)
     return (1.0 / uses[0].share, _rule(uses[0])) if uses and uses[0].share > 1.0 else (1.0, "")
 
 
@@ -207,26 +206,26 @@ def law_lines(liquid: Carrier | Blend, application: Application, amount: Dose) -
     >>> line.limit, line.unit, line.dose, line.row.reference
     (970000.0, 'mg/kg', 714285.7, '21 CFR 184.1666(d)')
     """
-    where = (check_application(application).market, application.category)
+    scope = check_application(application).scope
     checks.kind(amount, "amount", Dose, "a Dose, as hspkit.application.dose returns it")
     consumed = _doses(liquid, amount.carrier_mg_per_L)
     in_stock = _doses(liquid, 1e6 * amount.carrier_share)
     uses = [
-        *limit_uses(consumed, *where, basis=CONSUMED, product_density=application.product_density),
-        *limit_uses(in_stock, *where, basis=IN_FLAVOURING),
+        *limit_uses(consumed, *scope, basis=CONSUMED, product_density=application.product_density),
+        *limit_uses(in_stock, *scope, basis=IN_FLAVOURING),
     ]
     lines: list[LawLine] = []
     for use in sorted(uses, key=lambda use: -use.share):
         together = ", singly or together" if use.rows[0].sum_group else ""
         lines.append(AmountLine(use.carriers, use.words + together, use.rows[0], use.dose))
     for part in mass_shares(liquid):
-        lines.extend(_without_amount(part, where, consumed[part.listed_name]))
+        lines.extend(_without_amount(part, scope, consumed[part.listed_name]))
     return tuple(sorted(lines, key=lambda line: line.place))
 
 
-def _without_amount(part: Carrier, where: tuple[str, str], dose: float) -> Iterable[LawLine]:
-    answering = grounds(part.listed_name, *where)
-    for row in limits(part.listed_name, *where):
+def _without_amount(part: Carrier, scope: tuple[str, str], dose: float) -> Iterable[LawLine]:
+    answering = grounds(part.listed_name, *scope)
+    for row in limits(part.listed_name, *scope):
         if row.by_intake:
             yield IntakeLine((part.name,), f"{row.wording}: {row.limit:,.12g} {row.unit}", row, dose)
         elif row.limit is None and row in answering:

@@ -114,8 +114,7 @@ def stock_range(
     >>> stock_range(carrier("triacetin"), soda, max_oil_percent=100, oil_density=0.84).most_dilute
     9.07
     """
-    liquid = carrier(liquid)
-    check_application(application)
+    liquid, scope = carrier(liquid), check_application(application).scope
     density = checks.perhaps(oil_density, "oil_density", "in g/mL", low=0, high=100)
     share = checks.perhaps(max_oil_percent, "max_oil_percent", "% vol", low=0, high=100) / 100.0
     if share >= 1.0:
@@ -124,8 +123,7 @@ def stock_range(
         fewest, clear_by = float("inf"), "the carrier takes no oil"
     else:
         fewest, clear_by = (1.0 - share) / share, "the cloud point, even odds"
-    where = (application.market, application.category)
-    refused = [part.name for part in mass_shares(liquid) if not permission(part, *where).allowed]
+    refused = [part.name for part in mass_shares(liquid) if not permission(part, *scope).allowed]
     if refused:
         return StockRange(fewest, float("nan"), clear_by, f"not allowed: {', '.join(refused)}")
     if not np.isfinite(liquid.density):

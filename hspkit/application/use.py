@@ -90,6 +90,11 @@ class Application:
             object.__setattr__(self, name, value)
 
     @property
+    def scope(self) -> tuple[str, str]:
+        """Market and category, in the order in which functions of law take them. [-]"""
+        return self.market, self.category
+
+    @property
     def is_drink(self) -> bool:
         """Whether the product is a drink that is asked to stay clear."""
         return self.category in DRINKS
