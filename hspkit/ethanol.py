@@ -1,6 +1,6 @@
 """Aqueous ethanol: density, strength by volume and by mass, contraction, dilution to a lower strength.
 
-All from the density relation of OIML R 22 (1975), whose coefficients stand in ``datasets/ethanol_water.csv``.
+All from the density relation of OIML R 22 (1975), whose coefficients are in ``datasets/ethanol_water.csv``.
 Strength by volume is the alcoholometric one: millilitres of ethanol at 20 C in 100 mL of the mixture at 20 C.
 """
 
@@ -21,7 +21,7 @@ __all__ = ["Dilution", "density", "dilute", "mass_percent", "parse_strength", "v
 
 #: Range of temperature in which the relation was established [degC].
 CELSIUS_RANGE = (-20.0, 40.0)
-#: Nobody dilutes more, in whatever unit [-]; judgement.
+#: No larger volume is diluted, in any unit [-]; judgement.
 MOST_VOLUME = 1e12
 _HALVINGS = 60  # of the interval [0, 1]: more than a double resolves
 _TABLE = "ethanol_water.csv"
@@ -37,7 +37,7 @@ class Dilution(NamedTuple):
     water_mass_ratio : float
         Mass of water per mass of spirit. [-]
     contraction_percent : float
-        What is lost of the sum of the two volumes. [%]
+        Loss of volume on mixing, of the sum of the two volumes. [%]
     """
 
     spirit_volume: float

@@ -1,6 +1,6 @@
 """What was read of the law: in which market and food a carrier is permitted, and how much of it.
 
-The rows stand in ``datasets/carrier_limits.csv``, each with its legal reference and the date of the text.
+The rows are in ``datasets/carrier_limits.csv``, each with its legal reference and the date of the text.
 They are notes of a reader, not the law: check the text in force, and ask someone licensed to say so.
 """
 
@@ -19,10 +19,10 @@ from hspkit.names import check_length
 
 __all__ = ["Limit", "LimitUse", "categories", "grounds", "limit_uses", "limits", "markets", "permitted"]
 
-#: What a row must be evidence of before it counts as permission to use a liquid as a carrier. Permission as a
-#: flavouring substance or an extraction solvent is not.
+#: Roles in which a row counts as permission to use a liquid as a carrier. A flavouring substance or an extraction
+#: solvent is permitted for another use.
 PERMITTING_ROLES = ("carrier", "flavouring adjuvant", "food", "evaluation")
-#: The name of a carrier, or an object with that attribute `listed_name`.
+#: The name of a carrier, or an object with an attribute `listed_name`.
 Liquid = TypeVar("Liquid")
 CONSUMED, IN_FLAVOURING = "in the food as consumed", "in the flavouring"
 _ALL, _OTHER, _FLAVOURING, _INFANT = "all foods", "other foods", "flavouring", "infant food"
@@ -96,7 +96,7 @@ class Limit(NamedTuple):
     def answers(self, category: str) -> bool:
         """Say whether it answers if the carrier is permitted in a category of food.
 
-        A limit in the flavouring alone does not say in which food the flavouring may end. What is said of all or of
+        A limit in the flavouring alone does not say in which food the flavouring may be used. A row for all or for
         other foods may refuse food for infants but never permits it: the texts regulate that food separately.
 
         Parameters

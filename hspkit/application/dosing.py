@@ -1,4 +1,4 @@
-"""One oil in one carrier in one product: doses, margins, stock range, drink and pouring, put together."""
+"""One oil in one carrier in one product: doses, margins, range of stocks, clouding of the drink and pouring."""
 
 from __future__ import annotations
 
@@ -261,7 +261,7 @@ def dosing(
     celsius : float
         Temperature of the stock. [degC]
     outcome : Outcome, optional
-        What `dissolve` said of this stock, when that is known already. [-]
+        Result of `dissolve` for this stock; computed when it is not given. [-]
 
     Returns
     -------

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["SEPARATED_SHARE", "Clouding", "DrinkComponent", "carrier_dissolves", "clouding", "oil_phase"]
 
 #: A drink is called clear while less than this share of the dose separates [-]. Traces of wax never dissolve, and
-#: nobody sees a hundredth of a dose of tens of milligrams; the figure is a round one, no source.
+#: a hundredth of a dose of tens of milligrams cannot be seen; a round figure, no source.
 SEPARATED_SHARE = 0.01
 
 
@@ -172,7 +172,7 @@ def clouding(
     -------
     Clouding
         A few hundred mg/L of carrier do not raise the solubility of the oil: the carrier mixes with the water
-        and lets the oil go. Sugar and acid are out of scope.
+        and no longer dissolves the oil. Sugar and acid are out of scope.
 
     Raises
     ------

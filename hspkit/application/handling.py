@@ -21,7 +21,7 @@ __all__ = ["handling"]
 
 #: Volumes of aqueous ethanol to one of oil, as most standards of oils ask.
 YARDSTICK_VOLUMES = 10.0
-#: What is told of the stock: attributes of an Outcome.
+#: Columns of the stock: attributes of an Outcome.
 _OF_STOCK = ("verdict", "p_clear", "max_oil_percent", "water_tolerance_percent")
 
 

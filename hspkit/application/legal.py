@@ -57,7 +57,7 @@ class LawLine:
 
     @property
     def margin_percent(self) -> float:
-        """What is left of the limit; negative when it is broken, NaN where nothing can be compared. [%]"""
+        """Margin to the limit; negative when it is broken, NaN where the dose cannot be compared with it. [%]"""
         return float("nan")
 
     @property
@@ -82,7 +82,7 @@ class AmountLine(LawLine):
 
     @property
     def margin_percent(self) -> float:
-        """What is left of the limit; negative when it is broken. [%]"""
+        """Margin to the limit; negative when it is broken. [%]"""
         return 100.0 * (1.0 - self.dose / self.limit)
 
     def used(self) -> str:
@@ -92,7 +92,7 @@ class AmountLine(LawLine):
 
 
 class IntakeLine(LawLine):
-    """An acceptable daily intake: shown and never judged, as nobody knows how much a person eats."""
+    """An acceptable daily intake: shown but not judged, because how much a person eats is not known."""
 
     place = 2
 
@@ -166,7 +166,7 @@ def most_carrier_in_stock(liquid: Carrier | Blend, application: Application) -> 
     Returns
     -------
     share : float
-        Largest mass of carrier over mass of stock; 1 when no rule bars it. [-]
+        Largest mass of carrier over mass of stock; 1 when no rule limits it. [-]
     rule : str
         The rule that decides, with its reference; empty when none does. [-]
 

@@ -36,7 +36,7 @@ class Permission(NamedTuple):
         Parameters
         ----------
         market, category : str
-            Those it was asked for. [-]
+            Market and category of this permission. [-]
         """
         word = "allowed" if self.allowed else "NOT allowed"
         citation = f" [{'; '.join(self.references)}]" if self.references else ""

@@ -73,7 +73,7 @@ def stock_viscosity(
     Parameters
     ----------
     carrier_viscosity, oil_viscosity : float or None
-        Dynamic viscosities at one temperature. No viscosities of oils ship: measure yours. [mPa s]
+        Dynamic viscosities at one temperature. Viscosities of oils are not included: measure yours. [mPa s]
     oil_parts, carrier_parts : float
         Parts by volume. [-]
 

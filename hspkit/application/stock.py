@@ -1,4 +1,4 @@
-"""The stock: how concentrated and how dilute it may be and still be clear, legal and not tasted."""
+"""The stock: how concentrated and how dilute it may be and still be clear and within legal and taste limits."""
 
 from __future__ import annotations
 
@@ -18,20 +18,20 @@ __all__ = ["StockRange", "stock_range"]
 
 
 class StockRange(NamedTuple):
-    """Parts of carrier per part of oil, by volume, between which a stock keeps to everything.
+    """Parts of carrier per part of oil, by volume, between which a stock is clear and within all limits.
 
     Attributes
     ----------
     most_concentrated : float
         Fewest parts of carrier at which the stock is clear; 0 when oil and carrier mix in every proportion,
-        infinite when the carrier takes no oil. [-]
+        infinite when the carrier dissolves no oil. [-]
     most_dilute : float
         Most parts of carrier within the legal and taste limits on record at this use level; infinite without such a
         limit, NaN when it cannot be said. [-]
     clear_by, bound_by : str
         What sets the two ends. [-]
     taste_unknown : tuple of str
-        Parts of the carrier for which nobody states a taste limit, so that it bounds nothing here. [-]
+        Parts of the carrier without a taste limit on record, which set no bound here. [-]
     """
 
     most_concentrated: float

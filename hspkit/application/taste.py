@@ -18,7 +18,7 @@ _ROUNDING = 1e-6
 
 
 class TasteLine(NamedTuple):
-    """What is known of the taste of one carrier of a use; a figure that is not known is NaN. [mg/L]"""
+    """Taste of one carrier at its dose; an unknown figure is NaN. [mg/L]"""
 
     carrier: str
     taste: str
@@ -59,9 +59,9 @@ def taste_limit(liquid: Carrier | Blend) -> float | None:
     Returns
     -------
     float or None
-        Dose of the whole; None when no part has a stated limit. Above it the dose is over a taste limit; that it is
-        under all of them only `under_taste_limit` can say, as nobody states a limit for some parts. Tastes are not
-        added up: nothing is known about their sum. [mg/L]
+        Dose of the whole; None when no part has a stated limit. Above it the dose is over a taste limit; whether
+        it is under all of them, `under_taste_limit` says, as some parts have no limit on record. Tastes are not added
+        up: their sum was not measured. [mg/L]
 
     Examples
     --------
@@ -74,7 +74,7 @@ def taste_limit(liquid: Carrier | Blend) -> float | None:
 
 
 def taste_unknown(liquid: Carrier | Blend) -> tuple[str, ...]:
-    """Return the names of the parts of a carrier for which nobody states a taste limit.
+    """Return the names of the parts of a carrier without a taste limit on record.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ __all__ = [
     "mass_shares", "volume_parts",
 ]  # fmt: skip
 
-#: Drinks of which a formulator asks whether they stay clear.
+#: Drinks that should stay clear.
 DRINKS = ("soft drinks", "alcoholic drinks", "hot drinks")
 #: What parts of a stock may be.
 BASES = ("volume", "mass")
@@ -30,7 +30,7 @@ MOST_DENSITY = 100.0
 
 @dataclass(frozen=True)
 class Application:
-    """What is made, where it is sold, and how much oil or stock goes in.
+    """A finished product: its category, its market, and how much oil or stock it holds.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ class Application:
     Raises
     ------
     UnknownNameError
-        For a market or category that no row of law uses.
+        For a market or category without any row of law.
     InputError
         For a dose that is not a positive number, or when both doses or none are given.
 
@@ -96,7 +96,7 @@ class Application:
 
     @property
     def is_drink(self) -> bool:
-        """Whether the product is a drink that is asked to stay clear."""
+        """Whether the product is a drink that should stay clear."""
         return self.category in DRINKS
 
     def level(self) -> str:
@@ -113,7 +113,7 @@ class Application:
 
 
 class Dose(NamedTuple):
-    """What one litre of finished product holds. [mg/L]"""
+    """Oil and carrier in one litre of finished product. [mg/L]"""
 
     oil_mg_per_L: float
     carrier_mg_per_L: float

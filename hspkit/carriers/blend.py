@@ -100,7 +100,7 @@ class Blend(Liquid):
 
     @property
     def identity(self) -> tuple[tuple[str, float], ...]:
-        """What it is made of, whatever it is called: identity and volume fraction of the parts. [-]"""
+        """Identity and volume fraction of the parts, independent of the name. [-]"""
         return tuple(sorted((part.identity, round(share, 9)) for part, share in self.present))
 
     @property

@@ -22,7 +22,7 @@ from hspkit.substances import Substance, substance
 __all__ = ["NOT_FOR_INGESTION", "NOT_LISTED", "Carrier", "Liquid", "shipped"]
 
 NOT_FOR_INGESTION = "not for ingestion"
-#: What is said of a liquid that is in no list of carriers.
+#: Note on a liquid that is in no list of carriers.
 NOT_LISTED = "not a listed carrier: nothing on record permits it in food"
 #: No density, viscosity, dose or flash point of a carrier is greater, in its own unit; judgement, for a slip.
 _MOST_FIGURE = 1e7
@@ -54,7 +54,7 @@ class Liquid:
 
     @property
     def present(self) -> tuple[tuple[Carrier, float], ...]:
-        """The parts of which there is something, each with its volume fraction. [-]"""
+        """The parts with a volume fraction above 0, each with that fraction. [-]"""
         return tuple((part, float(f)) for part, f in zip(self.parts, self.volume_fractions, strict=True) if f > 0)
 
     @property
@@ -94,7 +94,7 @@ class Liquid:
 
     @property
     def not_for_ingestion(self) -> bool:
-        """Whether it, or a part of it, must never be in food, whatever it dissolves."""
+        """Whether it, or a part of it, must never be in food."""
         return any(part.role == NOT_FOR_INGESTION for part in self.parts)
 
     def permitted(self, market: str, category: str | None = None) -> str:
@@ -163,17 +163,17 @@ class Liquid:
 class Carrier(Liquid):
     """A liquid that carries an oil into food, or one that is mistaken for such a liquid.
 
-    The law is looked up by what it is (`listed_name`), never by what it is called.
+    The law is looked up by its identity (`listed_name`), never by its name.
 
     Parameters
     ----------
     name, cas : str
         Name of the trade and CAS number as sold; the name of a listed carrier only for that carrier. [-]
     substance : Substance or None
-        Whose parameters it has; None where no single molecule stands for it. [-]
+        Molecule that gives its parameters; None where no single molecule represents it. [-]
     role : str
-        carrier; alcohol (for comparison); diluent; or not for ingestion, which it becomes by itself where its substance
-        is known as such. [-]
+        carrier; alcohol (for comparison); diluent; or not for ingestion, which is set where its substance is known as
+        such. [-]
     e_number : str or None
         Union additive number. [-]
     densities, viscosities : dict
@@ -215,7 +215,7 @@ class Carrier(Liquid):
 
     def __post_init__(self) -> None:
         self._check_kinds()
-        for name in ("densities", "viscosities", "sources"):  # one carrier serves all who ask for it
+        for name in ("densities", "viscosities", "sources"):  # a carrier is shared by all callers
             object.__setattr__(self, name, Frozen(getattr(self, name)))
         self._check_name()
         row = listing.rows().get(self.listed_name, {"role": ""})
@@ -275,7 +275,7 @@ class Carrier(Liquid):
     def of(cls, name: str | Substance) -> Carrier:
         """Return any substance as a carrier to compute with.
 
-        One that is a listed carrier, whatever it is called, has the law, the cautions and the properties of that
+        One that is a listed carrier, under any name, has the law, the cautions and the properties of that
         carrier, and its own Hansen parameters and molar volume. Nothing permits any other.
 
         Parameters
@@ -310,7 +310,7 @@ class Carrier(Liquid):
 
     @cached_property
     def identity(self) -> str:
-        """What it is, whatever it is called; see `Substance.identity`. [-]"""
+        """Identity, independent of the name; see `Substance.identity`. [-]"""
         if self.substance is not None:
             return self.substance.identity
         row = listing.rows().get(listing.by_cas().get(self.cas, ""))
@@ -339,7 +339,7 @@ class Carrier(Liquid):
 
     @property
     def molecule(self) -> Substance:
-        """The substance whose parameters it has; an error where no single molecule stands for it."""
+        """The substance that gives its parameters; an error where no single molecule represents it."""
         if self.substance is None:
             message = f"no single molecule stands for {self.name!r} ({self.note}): it has no Hansen parameters"
             raise InputError(message)

@@ -1,4 +1,4 @@
-"""The list of carriers as it ships, and which of them a name, a CAS number or a structure means."""
+"""The rows of ``carriers.csv``, and the look-up of a row by name, CAS number or identity."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def rows() -> Mapping[str, Row]:
 
 @cache
 def by_identity() -> Mapping[str, str]:
-    """Return the name by identity; a carrier for which no molecule stands is its own identity."""
+    """Return the name by identity; a carrier without a molecule is its own identity."""
     return freeze({row["substance"] or name: name for name, row in rows().items()})
 
 

@@ -137,7 +137,7 @@ def _finish(axes: Any, rows: list[dict[str, Any]], end: float) -> None:
     refusals = [place for place, row in enumerate(rows) if refused(row)]
     if refusals and refusals[0] > 0:
         axes.axhline(refusals[0] - 0.5, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
-    axes.set_ylim(len(rows) - 0.4, -2.3)  # the heads of the columns stand in the frame
+    axes.set_ylim(len(rows) - 0.4, -2.3)  # leaves room for the headings of the columns
     axes.set_xlim(0.0, end)
     axes.set_xticks([0, 0.25, 0.5, 0.75, 1.0])
     axes.set_xlabel("probability of each outcome [-]", loc="left")

@@ -41,7 +41,7 @@ _WORDS = ("dispersion", "polarity", "hydrogen bonding")
 #: Carriers further away than this stand at the rim, with their figure [-].
 _FURTHEST = 2.5
 _RIM, _BAND = 1.0, 0.055
-#: Radius at which RED is 0: a little room around the hub parts the nearest carriers.
+#: Radius at which RED is 0: room around the hub keeps the nearest carriers apart.
 _HUB = 0.1
 
 
@@ -55,11 +55,11 @@ def distance_fan(
     """Draw carriers as a fan around the oil: the length is RED, the sector the parameter that differs most.
 
     What to read: the oil is the hub; a carrier on a short ray is near. RED is Ra over the R0 of that pair by their
-    molar volumes: below the arc at 1 the theory lets the carrier and a single liquid with the mean parameters of the
-    oil mix in every proportion. The outcome in the mark is computed with every component of the oil, so a mark below 1
-    need not be clear. The sector is the largest of the three mismatches (that of delta_d counted double, as in Ra):
+    molar volumes: below the arc at 1 the carrier mixes, by the theory, in every proportion with a single liquid that
+    has the mean parameters of the oil. The outcome in the mark is computed with every component of the oil, so a mark
+    below 1 need not be clear. The sector is the largest of the three mismatches (that of delta_d counted double, as in Ra):
     "+" means the carrier has more of it than the oil. Behind each name stands that mismatch. Within a sector carriers
-    stand in the order of RED; the angle means no more than that.
+    are in the order of RED; the angle has no other meaning.
 
     Parameters
     ----------

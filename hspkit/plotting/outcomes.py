@@ -57,7 +57,7 @@ OUTCOMES = {
     "splits": Look(INK, "v", "none", ""),
     "unknown": Look(QUIET, "s", "none", ""),
 }
-#: A carrier whose outcome was not asked for.
+#: A carrier whose outcome was not computed.
 _UNASKED = Look(INK, "s", "none", "")
 _WORDS = {None: "carrier, outcome not asked", "unknown": "unknown: may crystallise"}
 #: The line through the mark of a liquid that is not allowed.
