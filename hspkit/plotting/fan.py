@@ -57,9 +57,9 @@ def distance_fan(
     What to read: the oil is the hub; a carrier on a short ray is near. RED is Ra over the R0 of that pair by their
     molar volumes: below the arc at 1 the carrier mixes, by the theory, in every proportion with a single liquid that
     has the mean parameters of the oil. The outcome in the mark is computed with every component of the oil, so a mark
-    below 1 need not be clear. The sector is the largest of the three mismatches (that of delta_d counted double, as in Ra):
-    "+" means the carrier has more of it than the oil. Behind each name stands that mismatch. Within a sector carriers
-    are in the order of RED; the angle has no other meaning.
+    below 1 need not be clear. The sector is the largest of the three mismatches (that of delta_d counted double, as in
+    Ra): "+" means the carrier has more of it than the oil. Behind each name stands that mismatch. Within a sector
+    carriers are in the order of RED; the angle has no other meaning.
 
     Parameters
     ----------
