@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import checks, contraction, ethanol, viscosity
+from hspkit import checks, contraction, ethanol, pair_series, viscosity
 from hspkit.carriers import listing
 from hspkit.carriers.liquid import Carrier, Liquid, shipped
 from hspkit.errors import ExtrapolationWarning, HspkitError, InputError, UnknownNameError
@@ -140,7 +140,7 @@ class Blend(Liquid):
         if set(fractions) == {"ethanol", "water"}:
             return float(ethanol.density(100.0 * masses["ethanol"] / (masses["ethanol"] + masses["water"])))
         lost = sum(
-            float(contraction.contraction(fractions.get(first, 0.0), fractions.get(second, 0.0), coefficients))
+            float(pair_series.excess(fractions.get(first, 0.0), fractions.get(second, 0.0), coefficients))
             for (first, second), coefficients in contraction.pair_coefficients().items()
         )
         return float(sum(masses.values()) / (1.0 - lost))

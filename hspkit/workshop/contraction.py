@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import pair_series
-from hspkit.contraction import TERMS, contraction
+from hspkit.contraction import TERMS
 from hspkit.workshop import pair_tables
 
 _MIXTURES = "density_mixtures.csv"
@@ -43,7 +43,7 @@ def measured(first: str, second: str) -> NDArray[np.float64]:
 def largest_error(coefficients: NDArray[np.float64], points: NDArray[np.float64]) -> float:
     """Return the largest deviation of the density from the measured one. [%]"""
     share, lost, _ = points.T
-    return float(100 * np.max(np.abs((1 - lost) / (1 - contraction(share, 1 - share, coefficients)) - 1)))
+    return float(100 * np.max(np.abs((1 - lost) / (1 - pair_series.excess(share, 1 - share, coefficients)) - 1)))
 
 
 def fit(first: str, second: str) -> tuple[NDArray[np.float64], float, float]:
