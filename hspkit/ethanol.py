@@ -1,6 +1,6 @@
 """Aqueous ethanol: density, strength by volume and by mass, contraction, dilution to a lower strength.
 
-All from the density relation of OIML R 22 (1975), whose coefficients stand in ``datasets/ethanol_water.csv``.
+All from the density relation of OIML R 22 (1975), whose coefficients are in ``datasets/ethanol_water.csv``.
 Strength by volume is the alcoholometric one: millilitres of ethanol at 20 C in 100 mL of the mixture at 20 C.
 """
 
@@ -15,35 +15,29 @@ from numpy.typing import ArrayLike, NDArray
 
 from hspkit import checks, data
 from hspkit.errors import InputError
+from hspkit.frozen import freeze
 
-__all__ = [
-    "Dilution",
-    "density",
-    "dilute",
-    "mass_percent",
-    "parse_strength",
-    "volume_fractions",
-    "volume_percent",
-]
+__all__ = ["Dilution", "density", "dilute", "mass_percent", "parse_strength", "volume_fractions", "volume_percent"]
 
 #: Range of temperature in which the relation was established [degC].
 CELSIUS_RANGE = (-20.0, 40.0)
-#: Nobody dilutes more, in whatever unit [-]; judgement.
+#: No larger volume is diluted, in any unit [-]; judgement.
 MOST_VOLUME = 1e12
 _HALVINGS = 60  # of the interval [0, 1]: more than a double resolves
+_TABLE = "ethanol_water.csv"
 
 
 class Dilution(NamedTuple):
-    """What to mix, per the volume that was given; volumes at 20 C.
+    """How to dilute a spirit; volumes at 20 C, in the unit in which that of the spirit was given.
 
     Attributes
     ----------
     spirit_volume, water_volume, product_volume : float
-        Volumes of the spirit, of the water to add and of the result, in the unit that was given. [-]
+        Volumes of the spirit, of the water to add and of the result. [-]
     water_mass_ratio : float
         Mass of water per mass of spirit. [-]
     contraction_percent : float
-        What is lost of the sum of the two volumes. [%]
+        Loss of volume on mixing, of the sum of the two volumes. [%]
     """
 
     spirit_volume: float
@@ -55,12 +49,11 @@ class Dilution(NamedTuple):
 
 @cache
 def _coefficients() -> NDArray[np.float64]:
-    rows = data.read_table("ethanol_water.csv").rows
-    table = np.zeros((1 + max(r["mass_power"] for r in rows), 1 + max(r["celsius_power"] for r in rows)))
-    for row in rows:
-        table[row["mass_power"], row["celsius_power"]] = row["coefficient"]
-    table.flags.writeable = False
-    return table
+    by_powers = {(r["mass_power"], r["celsius_power"]): r["coefficient"] for r in data.read_table(_TABLE).rows}
+    table = np.zeros(1 + np.max(list(by_powers), axis=0))
+    for powers, coefficient in by_powers.items():
+        table[powers] = coefficient
+    return freeze(table)
 
 
 def _checked(value: ArrayLike, name: str) -> NDArray[np.float64]:
@@ -104,17 +97,16 @@ def density(mass_percent: ArrayLike, *, celsius: ArrayLike = 20.0) -> float | ND
     (0.99820, 0.78924)
     """
     share = _checked(mass_percent, "mass_percent") / 100.0
-    warmth = checks.array(celsius, "celsius", "(...)")
+    temperature = checks.array(celsius, "celsius", "(...)")
     low, high = CELSIUS_RANGE
-    if not np.all((warmth >= low) & (warmth <= high)):
-        message = f"celsius is {checks.said(celsius)}; the relation holds from {low:g} to {high:g} C"
-        raise InputError(message)
+    if not np.all((temperature >= low) & (temperature <= high)):
+        raise checks.refuse(celsius, "celsius", f"{low:g} to {high:g} C, where the relation holds")
     try:
-        share, warmth = np.broadcast_arrays(share, warmth)
+        share, temperature = np.broadcast_arrays(share, temperature)
     except ValueError:
-        message = f"mass_percent has shape {share.shape} and celsius {warmth.shape}; they must broadcast"
+        message = f"mass_percent has shape {share.shape} and celsius {temperature.shape}; they must broadcast"
         raise InputError(message) from None
-    result = np.polynomial.polynomial.polyval2d(share, warmth - 20.0, _coefficients())
+    result = np.polynomial.polynomial.polyval2d(share, temperature - 20.0, _coefficients())
     return _value(np.asarray(result, dtype=float) / 1000.0)  # the relation gives kg/m3
 
 
@@ -236,31 +228,26 @@ def dilute(from_percent: float, to_percent: float, *, spirit_volume: float = 1.0
         for value, name in ((from_percent, "from_percent"), (to_percent, "to_percent"))
     )
     if not 0 < end <= start:
-        message = f"to_percent is {to_percent!r}; expected above 0 and at most from_percent, {from_percent!r} % vol"
-        raise InputError(message)
+        raise checks.refuse(to_percent, "to_percent", f"above 0 and at most from_percent, {from_percent!r} % vol")
     spirit = checks.between(spirit_volume, "spirit_volume", 0, MOST_VOLUME, "a positive volume")
     product = spirit * start / end
     spirit_mass = spirit * density(mass_percent(start))
     water_mass = product * density(mass_percent(end)) - spirit_mass
     water = water_mass / density(0.0)
     total = spirit + water
-    return Dilution(
-        spirit,
-        float(water),
-        float(product),
-        float(water_mass / spirit_mass),
-        float(100.0 * (total - product) / total),
-    )
+    amounts = (spirit, water, product, water_mass / spirit_mass, 100.0 * (total - product) / total)
+    return Dilution(*(float(amount) for amount in amounts))
 
 
-_NUMBER = r"(?P<percent>\d+(?:[.,]\d+)?)"
-_BY = r"(?:%|percent|per cent)\s*(?P<by>v/v|w/w|m/m|abv|vol|volume|by volume|by mass|mass|weight|by weight)?\.?"
-_STRENGTH = re.compile(
-    rf"^(?:(?:aqueous\s+)?(?:ethanol|ethyl alcohol|alcohol|spirit)\s*,?\s*{_NUMBER}\s*{_BY}"
-    rf"|{_NUMBER.replace('percent', 'percent2')}\s*{_BY.replace('by>', 'by2>')}\s*(?:aqueous\s+)?"
-    r"(?:ethanol|ethyl alcohol|alcohol|spirit))$",
-    re.IGNORECASE,
+_SPIRIT = r"(?:aqueous\s+)?(?:ethanol|ethyl alcohol|alcohol|spirit)"
+_BY_MASS = r"w/w|m/m|by mass|mass|weight|by weight"
+_SHARE = (
+    r"(?P<percent>\d+(?:[.,]\d+)?)\s*(?:%|percent|per cent)\s*"
+    rf"(?:v/v|abv|vol|volume|by volume|(?P<mass>{_BY_MASS}))?\.?"
 )
+_STRENGTHS = [
+    re.compile(pattern, re.IGNORECASE) for pattern in (rf"{_SPIRIT}\s*,?\s*{_SHARE}", rf"{_SHARE}\s*{_SPIRIT}")
+]
 
 
 def parse_strength(name: str) -> float | None:
@@ -286,14 +273,12 @@ def parse_strength(name: str) -> float | None:
     >>> parse_strength("70 % vol ethanol"), parse_strength("ethanol 96%"), parse_strength("ethanol")
     (70.0, 96.0, None)
     """
-    match = _STRENGTH.match(re.sub(r"[()]", "", checks.text(name, "name")).strip())
+    text = re.sub(r"[()]", "", checks.text(name, "name")).strip()
+    match = next(filter(None, (pattern.fullmatch(text) for pattern in _STRENGTHS)), None)
     if match is None:
         return None
-    percent = float((match["percent"] or match["percent2"]).replace(",", "."))
-    by = (match["by"] or match["by2"] or "vol").lower()
+    percent = float(match["percent"].replace(",", "."))
     if percent > 100:
         message = f"{name!r} states {percent:g} %; expected 0 to 100 %"
         raise InputError(message)
-    if by in ("w/w", "m/m", "by mass", "mass", "weight", "by weight"):
-        return float(volume_percent(percent))
-    return percent
+    return float(volume_percent(percent)) if match["mass"] else percent

@@ -1,32 +1,37 @@
-"""What was read of the law: who may eat a carrier where, in what food, and how much.
+"""What was read of the law: in which market and food a carrier is permitted, and how much of it.
 
-The rows stand in ``datasets/carrier_limits.csv``, each with its legal reference and the date of the text.
+The rows are in ``datasets/carrier_limits.csv``, each with its legal reference and the date of the text.
 They are notes of a reader, not the law: check the text in force, and ask someone licensed to say so.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import difflib
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
-from typing import Any, NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 
 from hspkit import checks, data
 from hspkit.errors import UnknownNameError
+from hspkit.names import check_length
 
-__all__ = ["Limit", "LimitUse", "categories", "grounds", "limit_uses", "limits", "markets", "permission"]
+__all__ = ["Limit", "LimitUse", "categories", "grounds", "limit_uses", "limits", "markets", "permitted"]
 
-#: What a row must be evidence of before it counts as permission to use a liquid as a carrier. Permission as a
-#: flavouring substance or an extraction solvent is not.
+#: Roles in which a row counts as permission to use a liquid as a carrier. A flavouring substance or an extraction
+#: solvent is permitted for another use.
 PERMITTING_ROLES = ("carrier", "flavouring adjuvant", "food", "evaluation")
+#: The name of a carrier, or an object with an attribute `listed_name`.
+Liquid = TypeVar("Liquid")
 CONSUMED, IN_FLAVOURING = "in the food as consumed", "in the flavouring"
 _ALL, _OTHER, _FLAVOURING, _INFANT = "all foods", "other foods", "flavouring", "infant food"
-_PERMITTED = ("yes", "restricted")
+#: The least permissive first.
+_WORDS = ("no", "no evidence", "restricted", "yes")
 
 
 class Limit(NamedTuple):
-    """One row of ``carrier_limits.csv``; its columns are explained in ``columns.csv``."""
+    """One rule of law: a row of ``carrier_limits.csv``, whose columns are explained in ``columns.csv``."""
 
     carrier: str
     market: str
@@ -43,6 +48,66 @@ class Limit(NamedTuple):
     text_date: str | None
     note: str | None
     source: str
+
+    @property
+    def permits(self) -> bool:
+        """Whether it permits the carrier, with or without a limit."""
+        return self.permitted in ("yes", "restricted")
+
+    @property
+    def refuses(self) -> bool:
+        """Whether it forbids the carrier."""
+        return self.permitted == "no"
+
+    @property
+    def for_carriers(self) -> bool:
+        """Whether it is about use as a carrier, and not as a flavouring substance or for extraction."""
+        return self.role in PERMITTING_ROLES
+
+    @property
+    def by_amount(self) -> bool:
+        """Whether it limits the amount in the food or in the flavouring."""
+        return self.unit in ("mg/kg", "mg/L")
+
+    @property
+    def by_intake(self) -> bool:
+        """Whether it is an acceptable daily intake, with which no dose can be compared."""
+        return self.unit == "mg/kg body weight and day"
+
+    @property
+    def words(self) -> str:
+        """How much it permits, in words."""
+        if self.limit is None:
+            return self.rule if self.rule != "none stated" else f"{self.role}, no limit stated"
+        together = " together with the others of its group" if self.sum_group else ""
+        return f"at most {self.limit:,.12g} {self.unit} {self.basis}{together}"
+
+    @property
+    def dated(self) -> str:
+        """The date of the text, in words."""
+        return f"text of {self.text_date}" if self.text_date else "date of text not recorded"
+
+    @property
+    def known(self) -> str:
+        """Whether the text was read, or recalled from memory."""
+        kind = data.sources()[self.source]["kind"]
+        return "read" if kind == "read" else f"from {kind}"
+
+    def answers(self, category: str) -> bool:
+        """Say whether it answers if the carrier is permitted in a category of food.
+
+        A limit in the flavouring alone does not say in which food the flavouring may be used. A row for all or for
+        other foods may refuse food for infants but never permits it: the texts regulate that food separately.
+
+        Parameters
+        ----------
+        category : str
+            One of `categories`. [-]
+        """
+        if category == _FLAVOURING:
+            return self.category in (_ALL, _FLAVOURING)
+        infants_apart = category == _INFANT and self.category != _INFANT and self.permits
+        return self.category != _FLAVOURING and not infants_apart
 
 
 class LimitUse(NamedTuple):
@@ -69,22 +134,27 @@ class LimitUse(NamedTuple):
     share: float
     rows: tuple[Limit, ...]
 
+    @property
+    def words(self) -> str:
+        """The limit in words, without the carriers and the reference."""
+        return f"at most {self.limit:,.12g} {self.unit} {self.rows[0].basis}"
+
 
 @cache
-def _rows() -> tuple[Limit, ...]:
+def _recorded() -> tuple[Limit, ...]:
     return tuple(Limit(**row) for row in data.read_table("carrier_limits.csv").rows)
 
 
 @cache
 def markets() -> tuple[str, ...]:
-    """Return the markets of which something was read.
+    """Return the markets of which a text of law is on record.
 
     Examples
     --------
     >>> markets()[:2]
     ('US', 'EU')
     """
-    return tuple(dict.fromkeys(row.market for row in _rows()))
+    return tuple(dict.fromkeys(row.market for row in _recorded()))
 
 
 @cache
@@ -99,11 +169,41 @@ def categories() -> tuple[str, ...]:
     return tuple(row["category"] for row in data.read_table("food_categories.csv").rows)
 
 
-def _check(value: str, allowed: Iterable[str], what: str) -> None:
-    known = list(allowed)
-    if not isinstance(value, str) or value not in known:
-        message = f"no {what} {checks.said(value)}; expected one of {', '.join(known)}"
-        raise UnknownNameError(message)
+def recognise(word: str, allowed: Sequence[str], what: str) -> str:
+    """Return the market or category of food that a word means, in any case of letters.
+
+    Parameters
+    ----------
+    word : str
+        The word. [-]
+    allowed : sequence of str
+        The words that are known. [-]
+    what : str
+        What it is, for the message. [-]
+
+    Raises
+    ------
+    UnknownNameError
+        When it is none of them; they are listed, and the nearest is named.
+    InputError
+        When it is not a text.
+
+    Examples
+    --------
+    >>> recognise("Soft Drinks", categories(), "food category")
+    'soft drinks'
+    """
+    if isinstance(word, str) and word in allowed:
+        return word
+    checks.text(word, what, f"one of {', '.join(allowed)}")
+    by_folded = {name.casefold(): name for name in allowed}
+    folded = check_length(word, what).strip().casefold()
+    if folded in by_folded:
+        return by_folded[folded]
+    near = difflib.get_close_matches(folded, by_folded, n=1)
+    hint = f"; near: {near[0]}" if near else ""
+    message = f"unknown {what} {word!r}{hint}; allowed: {', '.join(allowed)}"
+    raise UnknownNameError(message)
 
 
 def limits(carrier: str, market: str, category: str | None = None) -> tuple[Limit, ...]:
@@ -135,22 +235,19 @@ def limits(carrier: str, market: str, category: str | None = None) -> tuple[Limi
     >>> [(row.limit, row.unit) for row in limits("propylene glycol", "EU", "soft drinks") if row.sum_group]
     [(3000.0, 'mg/kg')]
     """
-    _check(market, markets(), "market")
+    market = recognise(market, markets(), "market")
     checks.text(carrier, "carrier", "the name of a carrier")
-    rows = [row for row in _rows() if row.carrier == carrier and row.market == market]
+    rows = [row for row in _recorded() if row.carrier == carrier and row.market == market]
     if category is None:
         return tuple(rows)
-    _check(category, categories(), "category")
-    named = {row.source for row in rows if row.category == category}
-    return tuple(
-        row
-        for row in rows
-        if row.category in (category, _ALL, _FLAVOURING) or (row.category == _OTHER and row.source not in named)
-    )
+    category = recognise(category, categories(), "food category")
+    naming_it = {row.source for row in rows if row.category == category}
+    applying = {category, _ALL, _FLAVOURING}
+    return tuple(r for r in rows if r.category in applying or (r.category == _OTHER and r.source not in naming_it))
 
 
 def grounds(carrier: str, market: str, category: str | None = None) -> tuple[Limit, ...]:
-    """Return the rows that answer whether the law lets one eat it as a carrier; see `permission`.
+    """Return the rows that answer whether a carrier is permitted as such; see `permitted`.
 
     Parameters
     ----------
@@ -159,9 +256,8 @@ def grounds(carrier: str, market: str, category: str | None = None) -> tuple[Lim
     market : str
         One of `markets`. [-]
     category : str, optional
-        One of `categories`. A limit in the flavouring alone does not say in which food the flavouring may end. What is
-        said of all or of other foods may refuse food for infants but never permits it: the texts rule that food apart.
-        Without a category, and for a "flavouring" of which the text says nothing, the rows of every food. [-]
+        One of `categories`; see `Limit.answers`. Without a category, and for a "flavouring" of which the text says
+        nothing, the rows of every food. [-]
 
     Returns
     -------
@@ -180,23 +276,34 @@ def grounds(carrier: str, market: str, category: str | None = None) -> tuple[Lim
     >>> [row.permitted for row in grounds("lactic acid", "US", "infant food")]
     ['no']
     """
-    everything = tuple(row for row in limits(carrier, market) if row.role in PERMITTING_ROLES)
+    if category is not None:
+        category = recognise(category, categories(), "food category")
+    read = limits(carrier, market, None if category == _FLAVOURING else category)
+    rows = tuple(row for row in read if row.for_carriers)
     if category is None:
-        return everything
-    _check(category, categories(), "category")
-    if category == _FLAVOURING:
-        return tuple(row for row in everything if row.category in (_ALL, _FLAVOURING)) or everything
-    return tuple(
-        row
-        for row in limits(carrier, market, category)
-        if row.role in PERMITTING_ROLES
-        and row.category != _FLAVOURING
-        and (category != _INFANT or row.category == _INFANT or row.permitted not in _PERMITTED)
-    )
+        return rows
+    answering = tuple(row for row in rows if row.answers(category))
+    return answering or rows if category == _FLAVOURING else answering
 
 
-def permission(carrier: str, market: str, category: str | None = None) -> str:
-    """Return whether the law lets one eat it as a carrier: "yes", "restricted", "no" or "no evidence".
+def least_permissive(words: Iterable[str]) -> str:
+    """Return the least permissive of the words that `permitted` returns.
+
+    Parameters
+    ----------
+    words : iterable of str
+        At least one. [-]
+
+    Examples
+    --------
+    >>> least_permissive(["yes", "no evidence", "restricted"])
+    'no evidence'
+    """
+    return min(words, key=_WORDS.index)
+
+
+def permitted(carrier: str, market: str, category: str | None = None) -> str:
+    """Return whether a carrier is permitted as such: "yes", "restricted", "no" or "no evidence".
 
     Parameters
     ----------
@@ -221,26 +328,27 @@ def permission(carrier: str, market: str, category: str | None = None) -> str:
 
     Examples
     --------
-    >>> permission("benzyl alcohol", "EU", "confectionery"), permission("benzyl alcohol", "EU", "soft drinks")
+    >>> permitted("benzyl alcohol", "EU", "confectionery"), permitted("benzyl alcohol", "EU", "soft drinks")
     ('restricted', 'no evidence')
-    >>> permission("lactic acid", "US", "infant food"), permission("lactic acid", "US")
+    >>> permitted("lactic acid", "US", "infant food"), permitted("lactic acid", "US")
     ('no', 'restricted')
     """
     rows = grounds(carrier, market, category)
-    said = {row.permitted for row in rows}
+    category = None if category is None else recognise(category, categories(), "food category")
+    words = {row.permitted for row in rows} - {"no evidence"}
     if category in (None, _ALL, _FLAVOURING):
-        refused = {row.category for row in grounds(carrier, market) if row.permitted == "no"}
+        refused = {row.category for row in grounds(carrier, market) if row.refuses}
         if not refused.isdisjoint({_ALL, category}):
             return "no"
         everywhere = any(row.permitted == "yes" and row.category in (_ALL, _OTHER, category) for row in rows)
-        if "yes" in said and (refused or not everywhere):
-            said.add("restricted")
-        said.discard("no")  # of one food: a restriction of the market as a whole
-    return next((word for word in ("no", "restricted", "yes") if word in said), "no evidence")
+        if "yes" in words and (refused or not everywhere):
+            words.add("restricted")
+        words.discard("no")  # a food that is refused restricts the market as a whole
+    return least_permissive(words or {"no evidence"})
 
 
 def limit_uses(
-    doses: Mapping[Any, float],
+    doses: Mapping[Liquid, float],
     market: str,
     category: str,
     *,
@@ -265,12 +373,12 @@ def limit_uses(
     -------
     tuple of LimitUse
         One per limit, the most used first; carriers of one sum rule count together. Empty where no number was
-        read, which is not permission: see `permission`.
+        read, which is not permission: see `permitted`.
 
     Raises
     ------
     InputError
-        When a dose or the density is not a number that makes sense.
+        When a dose is not a number >= 0, or the density not a number > 0.
     UnknownNameError
         When the market or the category is not known.
 
@@ -284,13 +392,13 @@ def limit_uses(
     checks.choice(basis, "basis", (CONSUMED, IN_FLAVOURING))
     checks.kind(doses, "doses", Mapping, "a mapping such as {'triacetin': 110}")
     grouped: dict[tuple[str, float, str, str], list[tuple[float, Limit]]] = {}
-    for given, dose in doses.items():
-        named = given if isinstance(given, str) else getattr(given, "listed_name", None)
-        carrier = checks.text(named, f"the listed name of {checks.said(given)}", "the name of a carrier, or a Carrier")
-        mass = checks.number(dose, f"the dose of {given!r}", "in mg/L", low=0)
+    for liquid, dose in doses.items():
+        name = liquid if isinstance(liquid, str) else getattr(liquid, "listed_name", None)
+        carrier = checks.text(name, f"the listed name of {checks.said(liquid)}", "the name of a carrier, or a Carrier")
+        mass = checks.number(dose, f"the dose of {liquid!r}", "in mg/L", low=0)
         for row in limits(carrier, market, category):
-            if row.basis == basis and row.role in PERMITTING_ROLES and row.unit in ("mg/kg", "mg/L"):
-                key = (row.sum_group or carrier, float(row.limit or 0.0), row.unit, row.reference)
+            if row.basis == basis and row.for_carriers and row.by_amount:
+                key = (row.sum_group or carrier, float(row.limit or 0.0), str(row.unit), row.reference)
                 grouped.setdefault(key, []).append((mass, row))
     uses = []
     for (_, limit, unit, _), entries in grouped.items():

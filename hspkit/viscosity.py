@@ -1,22 +1,24 @@
 """Viscosity of liquids and of their mixtures; arrays only, no names of substances.
 
 The logarithm of the viscosity is mixed (Arrhenius; Grunberg and Nissan 1949), by volume fraction, with a pair
-term where one was fitted to measured mixtures. Linear means are of no use beside glycerol.
+term where one was fitted to measured mixtures. Linear means are of no use for mixtures with glycerol.
 """
 
 from __future__ import annotations
 
 import warnings
+from collections.abc import Mapping
 from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hspkit import data
-from hspkit.errors import ExtrapolationWarning, InputError
-from hspkit.frozen import freeze
+from hspkit import data, pair_series
+from hspkit.errors import ExtrapolationWarning
+from hspkit.frozen import Frozen
 
-__all__ = ["PAIR_TERMS", "at_temperature", "fit_pair", "mix", "pair_coefficients", "pair_excess"]
+__all__ = ["PAIR_TERMS", "FittedPair", "at_temperature", "fit_pair", "mix", "pair_coefficients", "pair_excess"]
 
 #: Powers of (first - second fraction) in a pair term. One cannot follow glycerol with water (18 % off), two
 #: leave 10 %, three 3 %; a fourth does not lower the error on compositions left out of the fit.
@@ -25,9 +27,30 @@ PAIR_TERMS = 3
 #: 15 K the line through 20 and 25 C is 2 to 3 % off for water and ethanol.
 FAR = 15.0
 _KELVIN = 273.15
+#: Temperature at which the slopes of the pair terms count nothing [degC].
+_REFERENCE = 20.0
 
 
-def at_temperature(celsius: float, known: dict[float, float]) -> float:
+class FittedPair(NamedTuple):
+    """Two liquids whose pair term was fitted to measured mixtures.
+
+    Attributes
+    ----------
+    coefficients : ndarray of shape (PAIR_TERMS, 2)
+        g_k [-] and h_k [1/K] of `pair_excess`.
+    celsius_min, celsius_max : float
+        Lowest and highest temperature of the measurements. [degC]
+    max_error_percent : float
+        Largest error of the fit. [%]
+    """
+
+    coefficients: NDArray[np.float64]
+    celsius_min: float
+    celsius_max: float
+    max_error_percent: float
+
+
+def at_temperature(celsius: float, known: Mapping[float, float]) -> float:
     """Return the viscosity of a liquid at another temperature.
 
     Between and near two known temperatures ln(viscosity) is linear in 1/T (Andrade). From a single one it
@@ -37,7 +60,7 @@ def at_temperature(celsius: float, known: dict[float, float]) -> float:
     ----------
     celsius : float
         Temperature wanted. [degC]
-    known : dict
+    known : mapping
         Viscosity [mPa s] by temperature [degC]; one or two entries, none gives NaN.
 
     Returns
@@ -72,10 +95,10 @@ def at_temperature(celsius: float, known: dict[float, float]) -> float:
         ((at, value),) = points
         base = value**-0.2661 + (celsius - at) / 233.0
         return float(base ** (-1.0 / 0.2661)) if base > 0 else float("nan")
-    (cold, thick), (warm, thin) = points[0], points[-1]
+    (cold, at_cold), (warm, at_warm) = points[0], points[-1]
     inverse = [1.0 / (t + _KELVIN) for t in (celsius, cold, warm)]
     share = (inverse[0] - inverse[1]) / (inverse[2] - inverse[1])
-    return float(np.exp(np.log(thick) + share * (np.log(thin) - np.log(thick))))
+    return float(np.exp(np.log(at_cold) + share * (np.log(at_warm) - np.log(at_cold))))
 
 
 def pair_excess(
@@ -102,11 +125,7 @@ def pair_excess(
     >>> float(pair_excess(0.5, 0.5, 20.0, [[4.0, 0.0], [0.0, 0.0], [0.0, 0.0]]))
     1.0
     """
-    a, b = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
-    table = np.asarray(coefficients, dtype=float)
-    warmth = np.asarray(celsius, dtype=float) - 20.0
-    total = sum((g + h * warmth) * (a - b) ** k for k, (g, h) in enumerate(table))
-    return np.asarray(a * b * total)
+    return pair_series.excess(first, second, coefficients, np.asarray(celsius, dtype=float) - _REFERENCE)
 
 
 def fit_pair(first: ArrayLike, celsius: ArrayLike, viscosity: ArrayLike, ideal: ArrayLike) -> NDArray[np.float64]:
@@ -118,10 +137,8 @@ def fit_pair(first: ArrayLike, celsius: ArrayLike, viscosity: ArrayLike, ideal: 
         Volume fraction of the first component. [-]
     celsius : array_like of shape (n,)
         Temperature. [degC]
-    viscosity : array_like of shape (n,)
-        Measured viscosity. [mPa s]
-    ideal : array_like of shape (n,)
-        Viscosity without a pair term. [mPa s]
+    viscosity, ideal : array_like of shape (n,)
+        Measured viscosity, and the viscosity without a pair term. [mPa s]
 
     Returns
     -------
@@ -136,30 +153,19 @@ def fit_pair(first: ArrayLike, celsius: ArrayLike, viscosity: ArrayLike, ideal: 
     Examples
     --------
     >>> x, t = np.tile([0.2, 0.4, 0.6, 0.8], 2), np.repeat([20.0, 25.0], 4)
-    >>> made = np.exp(pair_excess(x, 1 - x, t, [[4, 0.1], [1, 0], [0, 0]]))
-    >>> fit_pair(x, t, made, np.ones(8)).round(6)[0]
+    >>> mixed = np.exp(pair_excess(x, 1 - x, t, [[4, 0.1], [1, 0], [0, 0]]))
+    >>> fit_pair(x, t, mixed, np.ones(8)).round(6)[0]
     array([4. , 0.1])
     """
-    share, warmth = np.asarray(first, dtype=float), np.asarray(celsius, dtype=float)
-    if share.size < 2 * PAIR_TERMS:
-        message = f"{share.size} mixtures given; expected at least {2 * PAIR_TERMS} for {PAIR_TERMS} terms"
-        raise InputError(message)
-    basis = []
-    for k in range(PAIR_TERMS):
-        for slope in range(2):
-            unit = np.zeros((PAIR_TERMS, 2))
-            unit[k, slope] = 1.0
-            basis.append(pair_excess(share, 1.0 - share, warmth, unit))
-    wanted = np.log(np.asarray(viscosity, dtype=float) / np.asarray(ideal, dtype=float))
-    solution, *_ = np.linalg.lstsq(np.stack(basis, axis=1), wanted, rcond=None)
-    return solution.reshape(PAIR_TERMS, 2)
+    logs = np.log(np.asarray(viscosity, dtype=float) / np.asarray(ideal, dtype=float))
+    return pair_series.fit(first, logs, (PAIR_TERMS, 2), np.asarray(celsius, dtype=float) - _REFERENCE)
 
 
 def mix(
     fractions: ArrayLike,
     viscosities: ArrayLike,
     celsius: float = 20.0,
-    pairs: dict[tuple[int, int], ArrayLike] | None = None,
+    pairs: Mapping[tuple[int, int], ArrayLike] | None = None,
 ) -> float | NDArray[np.float64]:
     """Return the viscosity of mixtures: ln(viscosity) by fraction, plus the pair terms that are known.
 
@@ -171,7 +177,7 @@ def mix(
         Viscosities of the pure components at the temperature. [mPa s]
     celsius : float
         Temperature, for the pair terms. [degC]
-    pairs : dict, optional
+    pairs : mapping, optional
         Coefficients of `pair_excess` by (index of first, index of second component).
 
     Returns
@@ -200,26 +206,19 @@ def mix(
 
 
 @cache
-def pair_coefficients() -> dict[tuple[str, str], tuple[NDArray[np.float64], float, float, float]]:
-    """Return the shipped pairs: coefficients, lowest and highest temperature, largest error of the fit.
-
-    Returns
-    -------
-    dict
-        (first, second) -> ((PAIR_TERMS, 2) coefficients, celsius_min, celsius_max, max_error_percent).
+def pair_coefficients() -> dict[tuple[str, str], FittedPair]:
+    """Return the pairs that ship, by the names of the two carriers.
 
     Examples
     --------
     >>> sorted(pair_coefficients())
     [('ethanol', 'water'), ('glycerol', 'water'), ('propylene glycol', 'water')]
     """
-    found = {}
-    for row in data.read_table("viscosity_pairs.csv").rows:
-        table = np.array([[row[f"g{k}"], row[f"h{k}"]] for k in range(PAIR_TERMS)])
-        found[row["first"], row["second"]] = (
-            table,
-            row["celsius_min"],
-            row["celsius_max"],
-            row["max_error_percent"],
-        )
-    return freeze(found)
+    coefficients = pair_series.read_coefficients("viscosity_pairs.csv", "gh", PAIR_TERMS)
+    return Frozen(
+        {
+            pair: FittedPair(coefficients[pair], row["celsius_min"], row["celsius_max"], row["max_error_percent"])
+            for row in data.read_table("viscosity_pairs.csv").rows
+            for pair in [(row["first"], row["second"])]
+        }
+    )

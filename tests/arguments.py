@@ -269,7 +269,7 @@ def _phases() -> Named:
 def _law_and_use() -> Named:
     soda, acetin = Application("US", "soft drinks", oil_mg_per_L=40), carrier("triacetin")
     where = {"market": "US", "category": "soft drinks"}
-    for function in (law.limits, law.grounds, law.permission):
+    for function in (law.limits, law.grounds, law.permitted):
         yield f"law.{function.__name__}", Call(function, {"carrier": "triacetin", **where})
     yield (
         "law.limit_uses",
@@ -288,9 +288,7 @@ def _law_and_use() -> Named:
         Call(application.dose, {"application": soda, **parts, **densities, "basis": "volume"}),
     )
     yield "application.volume_parts", Call(application.volume_parts, {**parts, **densities})
-    yield "application.check_basis", Call(application.check_basis, {"basis": "mass"})
     yield "application.check_application", Call(application.check_application, {"application": soda})
-    yield "application.positive", Call(application.positive, {"value": 1, "name": "batch", "unit": "mL"})
     for function in (application.mass_shares, application.taste_limit, application.taste_unknown):
         yield f"application.{function.__name__}", Call(function, {"liquid": acetin})
     for function in (application.taste_lines, application.under_taste_limit):
@@ -329,7 +327,7 @@ def _law_and_use() -> Named:
     yield "application.cosolvency_factor", Call(application.cosolvency_factor, {"log_p": 4.6, "ethanol_percent": 40})
     yield (
         "application.oil_phase",
-        Call(application.oil_phase, {"given": np.array([2.0, 1.0]), "soluble": np.array([0.5, 3.0])}),
+        Call(application.oil_phase, {"amounts": np.array([2.0, 1.0]), "soluble": np.array([0.5, 3.0])}),
     )
     yield (
         "application.carrier_dissolves",

@@ -12,7 +12,6 @@ from hspkit.application import (
     Application,
     Dose,
     StockRange,
-    accuracy,
     carrier_dissolves,
     clouding,
     dose,
@@ -31,7 +30,7 @@ from hspkit.application import (
     under_taste_limit,
     volume_parts,
 )
-from hspkit.application.drink import water_solubility
+from hspkit.application.water import water_solubility
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.law import PERMITTING_ROLES, limits, markets
@@ -39,7 +38,7 @@ from hspkit.miscibility import RESIDUE, dissolve, ethanol_strength_to_clear
 from hspkit.oils import oil
 from hspkit.pages import number
 from hspkit.substances import substance, substances
-from hspkit.workshop.statements import Statement, order, statements
+from hspkit.workshop.statements import Statement, equation_errors, order, statements
 
 SODA = Application("US", "soft drinks", oil_mg_per_L=40)
 
@@ -157,7 +156,7 @@ def test_law_lines_show_margin_reference_and_date():
     assert (line.limit, line.dose, line.unit) == (3000.0, pytest.approx(3200.0), "mg/kg")
     assert line.margin_percent == pytest.approx(-100 * 200 / 3000)
     assert line.broken
-    assert line.text_date == "2010-04-26"
+    assert line.row.text_date == "2010-04-26"
     for word in ("BROKEN", "1333/2008", "2010-04-26", "singly or together"):
         assert word in line.sentence()
     # the same dose in a product of 1.3 g/mL is 2462 mg/kg
@@ -561,7 +560,7 @@ def test_the_spread_of_the_equation_is_what_the_tables_show():
             errors.append(np.log(guess / member.water_solubility))
     assert len(errors) > 50
     assert np.std(errors) == pytest.approx(product.GSE_SD_LN, abs=0.1)
-    assert accuracy._equation() == pytest.approx((np.mean(errors), np.std(errors), len(errors)))  # as it is printed
+    assert equation_errors() == pytest.approx((np.mean(errors), np.std(errors), len(errors)))  # as it is printed
 
 
 @pytest.mark.parametrize(

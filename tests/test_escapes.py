@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 import hspkit
 from hspkit import Application, Evidence, Oil, Substance, Trial, TrialLog, carrier, pages, plotting, substance
 from hspkit.__main__ import main
-from hspkit.application import dosing
+from hspkit.application import clouding, dosing
 
 ROOT = Path(__file__).resolve().parent.parent
 EVIL = '"\'><script>alert(1)</script><img src=x onerror=alert(1)>&<b x="javascript:1">\u202e</td></table>'
@@ -65,12 +65,13 @@ def shown():
         hspkit.estimate("CCO"),
         hspkit.reconcile(own, [Evidence.water_solubility(1000, source=EVIL)]),
         dosing(oil, liquid, soda),
+        clouding(oil, oil_mg_per_L=20),
         hspkit.rank_carriers(oil, carriers=[liquid, "MCT"], application=soda),
         hspkit.best_blend(oil, [liquid, "MCT"], max_carriers=2),
         hspkit.next_trial(oil, [liquid, "MCT"]),
         hspkit.batch_sheet(oil, liquid, application=soda, title=EVIL, currency=EVIL, prices={"oil": 3, EVIL: 2}),
     ]
-    return {type(one).__name__: one for one in objects}
+    return {"Liquid": liquid} | {type(one).__name__: one for one in objects}
 
 
 def test_every_display_is_looked_at(shown):

@@ -19,7 +19,7 @@ US_GLYCOLS = {
 @pytest.mark.parametrize("glycol", ["propylene glycol", "1,3-propanediol"])
 @pytest.mark.parametrize(("category", "mg_per_kg"), US_GLYCOLS.items())
 def test_glycols_in_the_united_states(glycol, category, mg_per_kg):
-    assert law.permission(glycol, "US", category) == "yes"
+    assert law.permitted(glycol, "US", category) == "yes"
     rows = [row for row in law.limits(glycol, "US", category) if row.basis == law.CONSUMED]
     assert [(row.limit, row.unit) for row in rows] == [(mg_per_kg, "mg/kg")]
     (in_flavouring,) = [row for row in law.limits(glycol, "US", category) if row.basis == law.IN_FLAVOURING]
@@ -32,7 +32,7 @@ def test_sum_rule_of_the_european_union():
     # footnote a (read in English, 2011-12-02).
     four = ["triethyl citrate", "diacetin", "triacetin", "propylene glycol"]
     for one in four:
-        assert law.permission(one, "EU", "soft drinks") == "restricted"
+        assert law.permitted(one, "EU", "soft drinks") == "restricted"
         uses = law.limit_uses({one: 3000.0}, "EU", "confectionery")
         assert [(use.carriers, use.limit, use.share) for use in uses] == [((one,), 3000.0, 1.0)]
     (together,) = law.limit_uses(dict.fromkeys(four, 750.0), "EU", "confectionery")
@@ -154,7 +154,7 @@ def test_nothing_is_permitted_without_a_row_that_says_so():
     for row in data.read_table("carriers.csv").rows:
         for market in law.markets():
             said = {r.permitted for r in law.limits(row["name"], market) if r.role in law.PERMITTING_ROLES}
-            word = law.permission(row["name"], market)
+            word = law.permitted(row["name"], market)
             if word in ("yes", "restricted"):
                 assert said & {"yes", "restricted"}
             if not said:
@@ -187,10 +187,10 @@ def test_rows_use_the_closed_lists():
 
 
 def test_unknown_market_or_category_lists_the_known_ones():
-    with pytest.raises(UnknownNameError, match=r"no market 'Atlantis'; expected one of US, EU, .*Australia/NZ"):
+    with pytest.raises(UnknownNameError, match=r"unknown market 'Atlantis'; allowed: US, EU, .*Australia/NZ"):
         law.limits("triacetin", "Atlantis")
-    with pytest.raises(UnknownNameError, match="no category 'lemonade'; expected one of soft drinks, "):
-        law.permission("triacetin", "EU", "lemonade")
+    with pytest.raises(UnknownNameError, match="unknown food category 'lemonade'; allowed: soft drinks, "):
+        law.permitted("triacetin", "EU", "lemonade")
 
 
 @pytest.mark.parametrize("dose", [-1, -1e-9, float("nan"), float("inf")])
@@ -258,7 +258,7 @@ def test_every_category_that_is_drunk_is_a_beverage_of_that_limit():
     ],
 )  # fmt: skip
 def test_food_for_infants_needs_a_text_of_its_own(name, market, word):
-    assert law.permission(name, market, "infant food") == word
+    assert law.permitted(name, market, "infant food") == word
     assert carrier(name).permitted(market, "infant food") == word
     assert Blend({name: 0.5, "water": 0.5}, basis="volume").permitted(market, "infant food") == word
     said = application.permission(carrier(name), market, "infant food")
@@ -279,7 +279,7 @@ def test_what_is_said_of_foods_in_general_never_answers_for_infants():
         for market in law.markets():
             answering = law.grounds(row["name"], market, "infant food")
             own = {one.permitted for one in answering if one.category == "infant food"}
-            if law.permission(row["name"], market, "infant food") in ("yes", "restricted"):
+            if law.permitted(row["name"], market, "infant food") in ("yes", "restricted"):
                 assert own & {"yes", "restricted"}
             assert all(one.category == "infant food" or one.permitted not in ("yes", "restricted") for one in answering)
             positive += any(one.permitted == "yes" for one in law.grounds(row["name"], market))
@@ -311,7 +311,7 @@ def test_a_food_for_infants_is_not_told_what_holds_for_foods_in_general():
     ],
 )
 def test_a_refused_food_restricts_the_market_and_does_not_close_it(name, market, word):
-    assert law.permission(name, market) == word
+    assert law.permitted(name, market) == word
     assert carrier(name).permitted(market) == word
     shown = carriers().set_index("carrier")[market]
     assert shown.get(name, word) == word  # syrups have no row there
@@ -418,5 +418,5 @@ def rule(permitted, category, role="carrier", source="law-food", **more):
 )
 def test_how_rows_make_a_permission(monkeypatch, rows, category, word):
     law.markets()  # of the real table, remembered
-    monkeypatch.setattr(law, "_rows", lambda: tuple(rows))
-    assert law.permission("liquid", "US", category) == word
+    monkeypatch.setattr(law, "_recorded", lambda: tuple(rows))
+    assert law.permitted("liquid", "US", category) == word

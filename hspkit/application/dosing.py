@@ -1,4 +1,4 @@
-"""One oil in one carrier in one product: doses, margins, stock range, drink and pouring, put together."""
+"""One oil in one carrier in one product: doses, margins, range of stocks, clouding of the drink and pouring."""
 
 from __future__ import annotations
 
@@ -9,21 +9,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hspkit import checks, ethanol
-from hspkit.application.drink import Clouding, clouding, cosolvency_factor
+from hspkit.application.drink import Clouding, clouding
+from hspkit.application.legal import LawLine, law_lines
+from hspkit.application.permission import CHECK_THE_LAW, Permission, permission
 from hspkit.application.pouring import Pouring, pouring_band
-from hspkit.application.rules import (
-    CHECK_THE_LAW,
-    LawLine,
-    Permission,
-    TasteLine,
-    law_lines,
-    mass_shares,
-    permission,
-    taste_lines,
-    under_taste_limit,
-)
 from hspkit.application.stock import StockRange, stock_range
-from hspkit.application.use import Application, Dose, check_application, check_basis, dose, volume_parts
+from hspkit.application.taste import TasteLine, taste_lines, under_taste_limit
+from hspkit.application.use import BASES, Application, Dose, check_application, dose, mass_shares, volume_parts
+from hspkit.application.water import cosolvency_factor
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.miscibility import Outcome, check_celsius, check_parts, dissolve, ethanol_strength_to_clear
@@ -94,23 +87,17 @@ class Dosing:
         return "\n".join([self.question(), *(f"{name}: {line}" for name, lines in self.sections() for line in lines)])
 
     def _repr_html_(self) -> str:
-        head: list[str | tuple[str, str]] = [
-            "liquid",
-            ("product", "mg/L"),
-            ("product", "mg/kg"),
-            ("stock", "mass %"),
-            ("stock", "% vol"),
-        ]
+        units = (("product", "mg/L"), ("product", "mg/kg"), ("stock", "mass %"), ("stock", "% vol"))
         rows = [[row[0], *(number(float(cell), 4) for cell in row[1:])] for row in self.table.itertuples(index=False)]
-        said = "".join(f"<h2>{name}</h2>{html_list(lines)}" for name, lines in self.sections())
-        return f"<p>{html.escape(self.question())}</p>{html_table(head, rows)}{said}"
+        sections = "".join(f"<h2>{name}</h2>{html_list(lines)}" for name, lines in self.sections())
+        return f"<p>{html.escape(self.question())}</p>{html_table(['liquid', *units], rows)}{sections}"
 
     def question(self) -> str:
-        """Return what was asked, in one line."""
-        asked = self.application
+        """Return the question that this answers, in one line."""
+        product = self.application
         return (
             f"{self.oil.name} in {self.carrier.name}, {self.oil_parts:g}:{self.carrier_parts:g} by {self.basis}; "
-            f"{asked.category}, {asked.market}, {asked.level()}"
+            f"{product.category}, {product.market}, {product.level()}"
         )
 
     def sections(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
@@ -126,7 +113,7 @@ class Dosing:
     @property
     def allowed(self) -> bool:
         """Whether every part of the carrier has positive evidence of permission."""
-        return all(one.allowed for one in self.permissions)
+        return all(permission.allowed for permission in self.permissions)
 
     @property
     def under_taste_limit(self) -> bool | None:
@@ -136,10 +123,8 @@ class Dosing:
     @property
     def broken(self) -> tuple[str, ...]:
         """The limits that this dose breaks, legal ones first."""
-        return (
-            *(line.sentence() for line in self.law if line.broken),
-            *(line.sentence() for line in self.taste if line.broken),
-        )
+        lines: tuple[LawLine | TasteLine, ...] = (*self.law, *self.taste)
+        return tuple(line.sentence() for line in lines if line.broken)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -150,22 +135,20 @@ class Dosing:
         import pandas as pd
 
         volumes = np.array([self.outcome.oil_parts, self.outcome.carrier_parts])
-        by_volume = 100.0 * volumes / volumes.sum()
-        rows = [(self.oil.name, self.dose.oil_mg_per_L, by_volume[0])]
-        for part, share in mass_shares(self.carrier).items():
-            fraction = 1.0
-            if isinstance(self.carrier, Blend):
-                fraction = float(self.carrier.volume_fractions[self.carrier.parts.index(part)])
-            rows.append((part.name, share * self.dose.carrier_mg_per_L, by_volume[1] * fraction))
-        rows.append(("stock", self.dose.stock_mg_per_L, 100.0))
-        density = self.application.product_density
-        return pd.DataFrame(
-            [
-                (name, amount, amount / density, 100.0 * amount / self.dose.stock_mg_per_L, share)
-                for name, amount, share in rows
-            ],
-            columns=["liquid", "mg_per_L", "mg_per_kg", "mass_percent_of_stock", "volume_percent_of_stock"],
-        )
+        oil_percent, carrier_percent = 100.0 * volumes / volumes.sum()
+        by_volume = dict(zip(self.carrier.parts, self.carrier.volume_fractions, strict=True))
+        rows = [
+            (self.oil.name, self.dose.oil_mg_per_L, oil_percent),
+            *(
+                (part.name, share * self.dose.carrier_mg_per_L, carrier_percent * by_volume[part])
+                for part, share in mass_shares(self.carrier).items()
+            ),
+            ("stock", self.dose.stock_mg_per_L, 100.0),
+        ]
+        table = pd.DataFrame(rows, columns=["liquid", "mg_per_L", "volume_percent_of_stock"])
+        table.insert(2, "mg_per_kg", table["mg_per_L"] / self.application.product_density)
+        table.insert(3, "mass_percent_of_stock", 100.0 * table["mg_per_L"] / self.dose.stock_mg_per_L)
+        return table
 
     def yardstick(self) -> str:
         """Return the strength of ethanol that would be clear at the same ratio, in words; needs its own search."""
@@ -180,12 +163,8 @@ class Dosing:
 
     def legal_lines(self) -> tuple[str, ...]:
         """Return permission and limits in words, each with its reference and date."""
-        refused = [
-            f"{one.carrier} is NOT allowed ({self.application.market}, {self.application.category}): {one.reason}"
-            + (f" [{'; '.join(one.references)}]" if one.references else "")
-            for one in self.permissions
-            if not one.allowed
-        ]
+        scope = self.application.scope
+        refused = (permission.sentence(*scope) for permission in self.permissions if not permission.allowed)
         return (*refused, *(line.sentence() for line in self.law), CHECK_THE_LAW)
 
     def taste_lines(self) -> tuple[str, ...]:
@@ -196,66 +175,62 @@ class Dosing:
         """Return what becomes of the finished drink in plain words, and what to do."""
         if self.drink is None:
             return (f"{self.application.category}: not a drink that is asked to stay clear.",)
-        clouds, oil_dose = self.drink, self.dose.oil_mg_per_L
-        spirit = self.application.ethanol_percent
-        where = f" ({spirit:g} % vol of ethanol)" if spirit else ""
-        lines = [f"The drink{where} {clouds.sentence()}."]
-        own = [one for one in clouds.components if one.of_carrier and one.share_of_limit > 1.0]
-        for one in own:
-            lines.append(
-                f"The carrier {one.name} does not dissolve in it: {number(one.dose_mg_per_L)} mg/L against "
-                f"{number(one.solubility_mg_per_L, 2)} mg/L ({one.known}). It belongs in an emulsion or in a food, "
-                "not in a clear drink."
-            )
-        if not clouds.stays_clear and not clouds.carrier_clouds:
-            lines.append(self._no_help())
+        drink, strength = self.drink, self.application.ethanol_percent
+        where = f" ({strength:g} % vol of ethanol)" if strength else ""
+        lines = [f"The drink{where} {drink.sentence()}."]
+        lines += [
+            f"The carrier {part.name} does not dissolve in it: {number(part.dose_mg_per_L)} mg/L against "
+            f"{number(part.solubility_mg_per_L, 2)} mg/L ({part.known}). It belongs in an emulsion or in a food, "
+            "not in a clear drink."
+            for part in drink.components
+            if part.of_carrier and part.share_of_limit > 1.0
+        ]
+        if not drink.stays_clear and not drink.carrier_clouds:
+            lines.append(self._not_kept(drink))
             lines.append("Make an emulsion for a cloudy drink, or use a washed (terpene-poor) extract for a clear one.")
             if self.oil.terpene_percent > 0 and self.oil.terpene_percent < 100:
-                lines.append(self._washed(oil_dose))
-        if clouds.undecided:
+                lines.append(self._washed())
+        if drink.undecided:
             lines.append("This is within the uncertainty of the solubilities: dose a sample and let it stand a day.")
-        if clouds.unknown:
-            share = self.oil.uncovered_percent
-            lines.append(f"{number(share, 2)} % of the oil has no substance in the tables and was not looked at.")
-        if clouds.residue_mg_per_L > 0:
+        if drink.unknown:
+            share = number(self.oil.uncovered_percent, 2)
+            lines.append(f"{share} % of the oil has no substance in the tables and was not looked at.")
+        if drink.residue_mg_per_L > 0:
             lines.append(
-                f"{number(clouds.residue_mg_per_L, 2)} mg/L of residue on evaporation (waxes) is left out: it never "
+                f"{number(drink.residue_mg_per_L, 2)} mg/L of residue on evaporation (waxes) is left out: it never "
                 "dissolves; winterise and filter the oil."
             )
-        lines.append("Sugar, acid, gums and cold are not counted.")
-        return tuple(lines)
+        return (*lines, "Sugar, acid, gums and cold are not counted.")
 
-    def _no_help(self) -> str:
-        first = self.drink.makers[0][0] if self.drink is not None and self.drink.makers else ""
-        member = next((one for one in self.oil.substances if one.name == first), None)
-        said = f"{number(self.dose.carrier_mg_per_L)} mg/L of carrier does not keep {first or 'it'} in solution"
+    def _not_kept(self, drink: Clouding) -> str:
+        """Return that the carrier does not keep the oil in solution, and how little as much ethanol would do."""
+        first = drink.makers[0][0] if drink.makers else ""
+        member = next((member for member in self.oil.substances if member.name == first), None)
+        line = f"{number(self.dose.carrier_mg_per_L)} mg/L of carrier does not keep {first or 'it'} in solution"
         if member is None or member.log_p is None:
-            return said + "."
+            return line + "."
         strength = self.dose.carrier_mg_per_L / (10_000.0 * float(ethanol.density(100.0)))  # were it all ethanol
         gain = cosolvency_factor(member.log_p, strength)
-        return f"{said}: even as much ethanol would dissolve only {100 * (gain - 1):.1g} % more."
+        return f"{line}: even as much ethanol would dissolve only {100 * (gain - 1):.1g} % more."
 
-    def _washed(self, oil_dose: float) -> str:
+    def _washed(self) -> str:
+        """Return what becomes of the drink with an extract of the oil that has lost its terpenes."""
         washed = self.oil.without_terpenes(WASHED)
-        amount = oil_dose * washed.mass_yield / self.oil.mass_yield
-        spirit = self.application.ethanol_percent
-        then = clouding(washed, oil_mg_per_L=amount, ethanol_percent=spirit)
-        state = "stays clear" if then.stays_clear else "still clouds"
+        amount = self.dose.oil_mg_per_L * washed.mass_yield / self.oil.mass_yield
+        drink = clouding(washed, oil_mg_per_L=amount, ethanol_percent=self.application.ethanol_percent)
+        state = "stays clear" if drink.stays_clear else "still clouds"
         return (
             f"With {100 * WASHED:g} % of the terpenes gone, at the same strength of flavour "
-            f"({number(amount, 2)} mg/L), it {state}: {then.times()}."
+            f"({number(amount, 2)} mg/L), it {state}: {drink.times()}."
         )
 
     def pouring_lines(self) -> tuple[str, ...]:
         """Return how the carrier handles at 20 C."""
-        thick = self.carrier.viscosity(20.0)
         if self.pouring is None:
             return ("Viscosity of the carrier not on record.",)
-        low, high = self.carrier.viscosity_range(20.0)
-        about = (
-            f"{number(thick)}" if high - low <= 0.05 * thick else f"{number(thick)} ({number(low)} to {number(high)})"
-        )
-        return (f"{self.carrier.name} at 20 C: {about} mPa s, {self.pouring.sentence()}.",)
+        middle, (low, high) = self.carrier.viscosity(20.0), self.carrier.viscosity_range(20.0)
+        spread = f" ({number(low)} to {number(high)})" if high - low > 0.05 * middle else ""
+        return (f"{self.carrier.name} at 20 C: {number(middle)}{spread} mPa s, {self.pouring.sentence()}.",)
 
 
 def dosing(
@@ -286,7 +261,7 @@ def dosing(
     celsius : float
         Temperature of the stock. [degC]
     outcome : Outcome, optional
-        What `dissolve` said of this stock, when that is known already. [-]
+        Result of `dissolve` for this stock; computed when it is not given. [-]
 
     Returns
     -------
@@ -302,24 +277,26 @@ def dosing(
     Examples
     --------
     >>> soda = Application("EU", "soft drinks", oil_mg_per_L=40)
-    >>> found = dosing("sweet orange, cold-pressed", "triacetin", soda, carrier_parts=3)
-    >>> found.allowed, round(found.dose.carrier_mg_per_L)
+    >>> answer = dosing("sweet orange, cold-pressed", "triacetin", soda, carrier_parts=3)
+    >>> answer.allowed, round(answer.dose.carrier_mg_per_L)
     (True, 166)
     """
     subject, liquid = covered(oil_or_name), carrier(carrier_or_blend)
     check_application(application)
-    given = check_parts(oil_parts, carrier_parts)
-    check_basis(basis)
+    parts = check_parts(oil_parts, carrier_parts)
+    checks.choice(basis, "basis", BASES)
     checks.kind(outcome, "outcome", (Outcome, type(None)), "what dissolve returned, or None")
     check_celsius(celsius)
     if not np.isfinite(liquid.density):
         message = f"no density of {liquid.name!r} is on record, so its dose cannot be worked out"
         raise InputError(message)
-    light, heavy = subject.density, liquid.density
-    volumes = volume_parts(*given, oil_density=light, carrier_density=heavy, basis=basis)
+    oil_density, carrier_density = subject.density, liquid.density
+    oil, other = volume_parts(*parts, oil_density=oil_density, carrier_density=carrier_density, basis=basis)
     if outcome is None:
-        outcome = dissolve(subject, liquid, oil_parts=volumes[0], carrier_parts=volumes[1], celsius=celsius)
-    amount = dose(application, oil_parts=volumes[0], carrier_parts=volumes[1], oil_density=light, carrier_density=heavy)
+        outcome = dissolve(subject, liquid, oil_parts=oil, carrier_parts=other, celsius=celsius)
+    amount = dose(
+        application, oil_parts=oil, carrier_parts=other, oil_density=oil_density, carrier_density=carrier_density
+    )
     drink = None
     if application.is_drink:
         drink = clouding(
@@ -334,13 +311,13 @@ def dosing(
         liquid,
         application,
         basis,
-        *given,
+        *parts,
         outcome,
         amount,
-        tuple(permission(part, application.market, application.category) for part in mass_shares(liquid)),
+        tuple(permission(part, *application.scope) for part in mass_shares(liquid)),
         law_lines(liquid, application, amount),
         taste_lines(liquid, amount.carrier_mg_per_L),
-        stock_range(liquid, application, max_oil_percent=outcome.max_oil_percent, oil_density=subject.density),
+        stock_range(liquid, application, max_oil_percent=outcome.max_oil_percent, oil_density=oil_density),
         drink,
         pouring_band(liquid.viscosity(20.0)),
     )

@@ -1,9 +1,10 @@
-"""What is done to an oil before use: folding and removal of terpenes, before and after in one table."""
+"""Folding and removal of terpenes: an oil before and after, in one table."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import TYPE_CHECKING
 
 from hspkit import checks
 from hspkit.application.drink import clouding
@@ -20,6 +21,8 @@ __all__ = ["handling"]
 
 #: Volumes of aqueous ethanol to one of oil, as most standards of oils ask.
 YARDSTICK_VOLUMES = 10.0
+#: Columns of the stock: attributes of an Outcome.
+_OF_STOCK = ("verdict", "p_clear", "max_oil_percent", "water_tolerance_percent")
 
 
 def handling(
@@ -76,54 +79,48 @@ def handling(
     import pandas as pd
 
     subject = covered(oil_or_name)
-    given = checks.positive(oil_mg_per_L, "oil_mg_per_L", "in mg/L", most=MOST_DOSE)
+    dose = checks.positive(oil_mg_per_L, "oil_mg_per_L", "in mg/L", most=MOST_DOSE)
     liquid = None if liquid is None else carrier(liquid)
     check_parts(oil_parts, carrier_parts)
-    folds = [checks.number(one, "one of folds", "") for one in checks.several(folds, "folds", "[5, 10]")]
+    folds = [checks.number(fold, "one of folds", "") for fold in checks.several(folds, "folds", "[5, 10]")]
     shares = checks.several(terpenes_removed, "terpenes_removed", "[0.95]")
-    removed = [checks.number(one, "one of terpenes_removed", "") for one in shares]
-    asked: list[tuple[str, Any]] = [("as it is", lambda: subject)]
-    asked += [(f"{times:g}-fold", lambda times=times: subject.folded(times)) for times in folds]
-    asked += [
-        (f"{100 * share:g} % of terpenes removed", lambda share=share: subject.without_terpenes(share))
-        for share in removed
+    shares = tuple(checks.number(share, "one of terpenes_removed", "") for share in shares)
+    variants: list[tuple[str, Callable[[], Oil]]] = [
+        ("as it is", lambda: subject),
+        *((f"{fold:g}-fold", partial(subject.folded, fold)) for fold in folds),
+        *((f"{100 * share:g} % of terpenes removed", partial(subject.without_terpenes, share)) for share in shares),
     ]
-    warned = [part.caution for part in liquid.parts if part.not_for_ingestion] if liquid is not None else []
-    rows = []
-    for name, make in asked:
-        row: dict[str, Any] = {"handling": name}
+    cautions = [part.caution for part in liquid.parts if part.not_for_ingestion] if liquid is not None else []
+    rows: list[dict[str, object]] = []
+    for name, make in variants:
         try:
-            made = covered(make())
+            handled = covered(make())
         except InputError as error:
-            rows.append({**row, "note": str(error)})
+            rows.append({"handling": name, "note": str(error)})
             continue
-        amount = given * made.mass_yield / subject.mass_yield
-        clouds = clouding(made, oil_mg_per_L=amount, ethanol_percent=ethanol_percent)
-        row |= {
-            "mass_yield": made.mass_yield / subject.mass_yield,
-            "terpene_percent": made.terpene_percent,
+        amount = dose * handled.mass_yield / subject.mass_yield
+        drink = clouding(handled, oil_mg_per_L=amount, ethanol_percent=ethanol_percent)
+        row = {
+            "handling": name,
+            "mass_yield": handled.mass_yield / subject.mass_yield,
+            "terpene_percent": handled.terpene_percent,
             "oil_mg_per_L": amount,
-            "drink_load": clouds.load,
-            "factor": clouds.factor,
-            "drink_stays_clear": clouds.stays_clear,
-            "first_to_cloud": clouds.makers[0][0] if clouds.makers else "",
-            "ethanol_to_clear_percent": _strength(made),
+            "drink_load": drink.load,
+            "factor": drink.factor,
+            "drink_stays_clear": drink.stays_clear,
+            "first_to_cloud": drink.makers[0][0] if drink.makers else "",
+            "ethanol_to_clear_percent": _strength(handled),
         }
         if liquid is not None:
-            outcome = dissolve(made, liquid, oil_parts=oil_parts, carrier_parts=carrier_parts)
-            row |= {
-                "verdict": outcome.verdict,
-                "p_clear": outcome.p_clear,
-                "max_oil_percent": outcome.max_oil_percent,
-                "water_tolerance_percent": outcome.water_tolerance_percent,
-            }
-        doubt = ["the drink is undecided: within the uncertainty"] if clouds.undecided else []
-        rows.append({**row, "note": "; ".join([*warned, *doubt])})
+            outcome = dissolve(handled, liquid, oil_parts=oil_parts, carrier_parts=carrier_parts)
+            row |= {column: getattr(outcome, column) for column in _OF_STOCK}
+        doubt = ["the drink is undecided: within the uncertainty"] if drink.undecided else []
+        rows.append(row | {"note": "; ".join([*cautions, *doubt])})
     return pd.DataFrame(rows)
 
 
-def _strength(made: Oil) -> float:
+def _strength(handled: Oil) -> float:
     try:
-        return ethanol_strength_to_clear(made, volumes=YARDSTICK_VOLUMES)
+        return ethanol_strength_to_clear(handled, volumes=YARDSTICK_VOLUMES)
     except InputError:  # a component may crystallise
         return float("nan")

@@ -1,16 +1,15 @@
-"""How a liquid handles: bands of viscosity with everyday comparisons, and the thickness of a stock."""
+"""How a liquid handles: bands of viscosity with everyday comparisons, and the viscosity of a stock."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from functools import cache
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from hspkit import checks, data
 from hspkit.errors import InputError
 from hspkit.miscibility import check_parts
+from hspkit.viscosity import mix
 
 __all__ = ["Pouring", "pouring_band", "stock_viscosity"]
 
@@ -32,11 +31,6 @@ class Pouring(NamedTuple):
         'creeps like honey (as glycerol, honey): warm it to 40-50 C, weigh it; aromas and oil move through it slowly'
         """
         return f"{self.band} (as {self.comparison})" + (f": {self.advice}" if self.advice else "")
-
-
-@cache
-def _bands() -> tuple[Mapping[str, Any], ...]:
-    return data.read_table("pouring_bands.csv").rows
 
 
 def pouring_band(viscosity: float | None) -> Pouring | None:
@@ -64,7 +58,7 @@ def pouring_band(viscosity: float | None) -> Pouring | None:
     viscosity = checks.perhaps(viscosity, "viscosity", "in mPa s", low=0)
     if np.isnan(viscosity):
         return None
-    for row in _bands():
+    for row in data.read_table("pouring_bands.csv").rows:
         if row["up_to_mPa_s"] is None or viscosity <= row["up_to_mPa_s"]:
             return Pouring(row["band"], row["comparison"], row["pours"], row["advice"] or "")
     message = "pouring_bands.csv: the last band must have an empty upper end"
@@ -79,7 +73,7 @@ def stock_viscosity(
     Parameters
     ----------
     carrier_viscosity, oil_viscosity : float or None
-        Dynamic viscosities at one temperature. No viscosities of oils ship: measure yours. [mPa s]
+        Dynamic viscosities at one temperature. Viscosities of oils are not included: measure yours. [mPa s]
     oil_parts, carrier_parts : float
         Parts by volume. [-]
 
@@ -102,10 +96,10 @@ def stock_viscosity(
     >>> stock_viscosity(20.0, 1.0, oil_parts=1, carrier_parts=2)
     7.37
     """
-    oil, carrier = check_parts(oil_parts, carrier_parts)
-    share, logs = oil / (oil + carrier), []
+    parts = np.array(check_parts(oil_parts, carrier_parts))
+    viscosities = []
     for name, value in (("oil_viscosity", oil_viscosity), ("carrier_viscosity", carrier_viscosity)):
         if value is None or np.isnan(checks.perhaps(value, name, "in mPa s")):
             return float("nan")
-        logs.append(np.log(checks.positive(value, name, "in mPa s")))
-    return float(np.exp(share * logs[0] + (1.0 - share) * logs[1]))
+        viscosities.append(checks.positive(value, name, "in mPa s"))
+    return float(mix(parts / parts.sum(), viscosities))

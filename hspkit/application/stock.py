@@ -1,4 +1,4 @@
-"""The stock: how concentrated and how dilute it may be and still be clear, legal and not tasted."""
+"""The stock: how concentrated and how dilute it may be and still be clear and within legal and taste limits."""
 
 from __future__ import annotations
 
@@ -7,15 +7,10 @@ from typing import NamedTuple
 import numpy as np
 
 from hspkit import checks
-from hspkit.application.rules import (
-    legal_limit,
-    mass_shares,
-    most_carrier_in_stock,
-    permission,
-    taste_limit,
-    taste_unknown,
-)
-from hspkit.application.use import Application, check_application
+from hspkit.application.legal import legal_limit, most_carrier_in_stock
+from hspkit.application.permission import permission
+from hspkit.application.taste import taste_limit, taste_unknown
+from hspkit.application.use import Application, check_application, mass_shares
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.pages import number
 
@@ -23,20 +18,20 @@ __all__ = ["StockRange", "stock_range"]
 
 
 class StockRange(NamedTuple):
-    """Parts of carrier per part of oil, by volume, between which a stock keeps to everything.
+    """Parts of carrier per part of oil, by volume, between which a stock is clear and within all limits.
 
     Attributes
     ----------
     most_concentrated : float
         Fewest parts of carrier at which the stock is clear; 0 when oil and carrier mix in every proportion,
-        infinite when the carrier takes no oil. [-]
+        infinite when the carrier dissolves no oil. [-]
     most_dilute : float
         Most parts of carrier within the legal and taste limits on record at this use level; infinite without such a
         limit, NaN when it cannot be said. [-]
     clear_by, bound_by : str
         What sets the two ends. [-]
     taste_unknown : tuple of str
-        Parts of the carrier for which nobody states a taste limit, so that it bounds nothing here. [-]
+        Parts of the carrier without a taste limit on record, which set no bound here. [-]
     """
 
     most_concentrated: float
@@ -69,30 +64,22 @@ class StockRange(NamedTuple):
         >>> StockRange(0.5, 9.0, "the cloud point", "the taste limit").sentence()
         'from 1:0.5 (the cloud point) to 1:9 (the taste limit), parts of oil to carrier by volume'
         """
+        least, most = (f"1:{number(parts)}" for parts in (self.most_concentrated, self.most_dilute))
         if np.isnan(self.most_dilute):
             return f"no stock can be named: {self.bound_by}"
         if not self.possible:
-            low = "no ratio is clear" if np.isinf(self.most_concentrated) else f"clear only from {self._least}"
-            if self.most_dilute <= 0:
-                return f"no stock keeps to everything: {low} ({self.clear_by}); {self.bound_by}"
-            return f"no stock keeps to everything: {low} ({self.clear_by}), within limits only to {self._most}"
-        most = "any dilution" if np.isinf(self.most_dilute) else self._most
+            low = "no ratio is clear" if np.isinf(self.most_concentrated) else f"clear only from {least}"
+            end = f"; {self.bound_by}" if self.most_dilute <= 0 else f", within limits only to {most}"
+            return f"no stock keeps to everything: {low} ({self.clear_by}){end}"
+        most = "any dilution" if np.isinf(self.most_dilute) else most
         taste = f"; no taste limit on record for {', '.join(self.taste_unknown)}" if self.taste_unknown else ""
-        if self.most_concentrated <= 0 and np.isinf(self.most_dilute):
+        if self.most_concentrated > 0:
+            range_ = f"from {least} ({self.clear_by}) to {most} ({self.bound_by})"
+            return f"{range_}, parts of oil to carrier by volume{taste}"
+        if np.isinf(self.most_dilute):
             return f"any ratio is clear at the best estimate, and no limit on record bars dilution{taste}"
-        if self.most_concentrated <= 0:
-            limits = f"within limits down to {most} by volume ({self.bound_by})"
-            return f"any ratio is clear at the best estimate; {limits}{taste}"
-        ends = f"from {self._least} ({self.clear_by}) to {most} ({self.bound_by})"
-        return f"{ends}, parts of oil to carrier by volume{taste}"
-
-    @property
-    def _least(self) -> str:
-        return f"1:{number(self.most_concentrated)}"
-
-    @property
-    def _most(self) -> str:
-        return f"1:{number(self.most_dilute)}"
+        limits = f"within limits down to {most} by volume ({self.bound_by})"
+        return f"any ratio is clear at the best estimate; {limits}{taste}"
 
 
 def stock_range(
@@ -127,8 +114,7 @@ def stock_range(
     >>> stock_range(carrier("triacetin"), soda, max_oil_percent=100, oil_density=0.84).most_dilute
     9.07
     """
-    liquid = carrier(liquid)
-    check_application(application)
+    liquid, scope = carrier(liquid), check_application(application).scope
     density = checks.perhaps(oil_density, "oil_density", "in g/mL", low=0, high=100)
     share = checks.perhaps(max_oil_percent, "max_oil_percent", "% vol", low=0, high=100) / 100.0
     if share >= 1.0:
@@ -137,27 +123,20 @@ def stock_range(
         fewest, clear_by = float("inf"), "the carrier takes no oil"
     else:
         fewest, clear_by = (1.0 - share) / share, "the cloud point, even odds"
-    refused = [part.name for part in mass_shares(liquid) if not _allowed(part, application)]
+    refused = [part.name for part in mass_shares(liquid) if not permission(part, *scope).allowed]
     if refused:
         return StockRange(fewest, float("nan"), clear_by, f"not allowed: {', '.join(refused)}")
     if not np.isfinite(liquid.density):
         return StockRange(fewest, float("nan"), clear_by, "the density of the carrier is not on record")
-    legal, rule = legal_limit(liquid, application)
     taste = taste_limit(liquid)
+    limits = [legal_limit(liquid, application), (taste, f"the taste limit, {number(taste)} mg/L")]
     in_stock, stock_rule = most_carrier_in_stock(liquid, application)
     bounds = [(float("inf"), "no limit on record")]
-    if legal is not None:
-        bounds.append((_mass_ratio(legal, application), rule))
-    if taste is not None:
-        bounds.append((_mass_ratio(taste, application), f"the taste limit, {number(taste)} mg/L"))
+    bounds += [(_mass_ratio(limit, application), rule) for limit, rule in limits if limit is not None]
     if in_stock < 1.0:
         bounds.append((in_stock / (1.0 - in_stock), stock_rule))
     most, bound_by = min(bounds, key=lambda bound: bound[0])
     return StockRange(fewest, most * density / liquid.density, clear_by, bound_by, taste_unknown(liquid))
-
-
-def _allowed(part: Carrier, application: Application) -> bool:
-    return permission(part, application.market, application.category).allowed
 
 
 def _mass_ratio(limit: float, application: Application) -> float:

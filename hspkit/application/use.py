@@ -2,72 +2,35 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 
 from hspkit import checks
-from hspkit.errors import InputError, UnknownNameError
-from hspkit.law import categories, markets
+from hspkit.carriers import Blend, Carrier, carrier
+from hspkit.errors import InputError
+from hspkit.law import categories, markets, recognise
 from hspkit.miscibility import check_parts
-from hspkit.names import check_length
 
 __all__ = [
-    "DRINKS", "Application", "Dose", "check_application", "check_basis", "check_strength", "dose", "positive",
-    "volume_parts",
+    "DRINKS", "Application", "Dose", "check_application", "check_strength", "dose",
+    "mass_shares", "volume_parts",
 ]  # fmt: skip
 
-#: Categories of food that are drunk, and in which a formulator asks whether the drink stays clear.
+#: Drinks that should stay clear.
 DRINKS = ("soft drinks", "alcoholic drinks", "hot drinks")
-
-
-#: Nothing that is eaten holds more [mg/L]; judgement, for a slip of the unit.
+#: What parts of a stock may be.
+BASES = ("volume", "mass")
+#: No food holds more [mg/L]; judgement, for a slip of the unit.
 MOST_DOSE = 1e7
 #: No liquid or powder weighs more [g/mL]; the same.
 MOST_DENSITY = 100.0
 
 
-def _choice(given: str, allowed: Sequence[str], what: str) -> str:
-    checks.text(given, what, f"one of {', '.join(allowed)}")
-    wanted = check_length(given, what).strip().casefold()
-    for name in allowed:
-        if name.casefold() == wanted:
-            return name
-    close = difflib.get_close_matches(wanted, [name.casefold() for name in allowed], n=1)
-    hint = f"; near: {close[0]}" if close else ""
-    message = f"unknown {what} {given!r}{hint}; allowed: {', '.join(allowed)}"
-    raise UnknownNameError(message)
-
-
-def positive(value: float | None, name: str, unit: str) -> float | None:
-    """Return a value as a float after checking that it is a number > 0; None stays None.
-
-    Parameters
-    ----------
-    value : float or None
-        What was given. [as in ``unit``]
-    name, unit : str
-        For the message. [-]
-
-    Raises
-    ------
-    InputError
-        When it is not a number > 0.
-
-    Examples
-    --------
-    >>> positive("3", "batch", "mL")
-    3.0
-    """
-    return None if value is None else checks.positive(value, name, f"in {unit}")
-
-
 @dataclass(frozen=True)
 class Application:
-    """What is made, where it is sold, and how much oil or stock goes in.
+    """A finished product: its category, its market, and how much oil or stock it holds.
 
     Parameters
     ----------
@@ -87,7 +50,7 @@ class Application:
     Raises
     ------
     UnknownNameError
-        For a market or category that no row of law uses.
+        For a market or category without any row of law.
     InputError
         For a dose that is not a positive number, or when both doses or none are given.
 
@@ -105,32 +68,35 @@ class Application:
     product_density: float = field(default=1.0, kw_only=True)
 
     def __post_init__(self) -> None:
-        put = object.__setattr__
-        put(self, "market", _choice(self.market, markets(), "market"))
-        put(
-            self,
-            "category",
-            _choice(self.category, [c for c in categories() if c != "all foods"], "food category"),
-        )
-        for name in ("oil_mg_per_L", "stock_mg_per_L"):
-            if getattr(self, name) is not None:
-                unit = "in mg/L of finished product"
-                put(self, name, checks.positive(getattr(self, name), name, unit, most=MOST_DOSE))
-        density = checks.positive(self.product_density, "product_density", "in g/mL", most=MOST_DENSITY)
-        put(self, "product_density", density)
+        foods = [category for category in categories() if category != "all foods"]
+        values: dict[str, object] = {
+            "market": recognise(self.market, markets(), "market"),
+            "category": recognise(self.category, foods, "food category"),
+            "product_density": checks.positive(self.product_density, "product_density", "in g/mL", most=MOST_DENSITY),
+            "ethanol_percent": check_strength(self.ethanol_percent),
+        }
+        levels = {"oil_mg_per_L": self.oil_mg_per_L, "stock_mg_per_L": self.stock_mg_per_L}
+        for name, level in levels.items():
+            if level is not None:
+                values[name] = checks.positive(level, name, "in mg/L of finished product", most=MOST_DOSE)
         if (self.oil_mg_per_L is None) == (self.stock_mg_per_L is None):
-            given = "both" if self.oil_mg_per_L is not None else "neither"
-            message = f"{given} of oil_mg_per_L and stock_mg_per_L given; give exactly one use level in mg/L"
+            number_given = "both" if self.oil_mg_per_L is not None else "neither"
+            message = f"{number_given} of oil_mg_per_L and stock_mg_per_L given; give exactly one use level in mg/L"
             raise InputError(message)
-        strength = check_strength(self.ethanol_percent)
-        if strength == 100.0:
+        if values["ethanol_percent"] == 100.0:
             message = "ethanol_percent is 100; a finished product holds less"
             raise InputError(message)
-        put(self, "ethanol_percent", strength)
+        for name, value in values.items():
+            object.__setattr__(self, name, value)
+
+    @property
+    def scope(self) -> tuple[str, str]:
+        """Market and category, in the order in which functions of law take them. [-]"""
+        return self.market, self.category
 
     @property
     def is_drink(self) -> bool:
-        """Whether the product is drunk, so that one asks if it stays clear."""
+        """Whether the product is a drink that should stay clear."""
         return self.category in DRINKS
 
     def level(self) -> str:
@@ -147,7 +113,7 @@ class Application:
 
 
 class Dose(NamedTuple):
-    """What one litre of finished product holds. [mg/L]"""
+    """Oil and carrier in one litre of finished product. [mg/L]"""
 
     oil_mg_per_L: float
     carrier_mg_per_L: float
@@ -198,20 +164,17 @@ def check_application(application: Application) -> Application:
     return checks.kind(application, "application", Application, example)
 
 
-def check_basis(basis: str) -> str:
-    """Return the basis of parts after checking it: "volume" or "mass".
-
-    Raises
-    ------
-    InputError
-        For any other word.
+def mass_shares(liquid: Carrier | Blend) -> dict[Carrier, float]:
+    """Return the parts of a carrier or blend with their mass fractions. [-]
 
     Examples
     --------
-    >>> check_basis("mass")
-    'mass'
+    >>> from hspkit.carriers import carrier
+    >>> mass_shares(carrier("triacetin"))
+    {Carrier('triacetin', 102-76-1): 1.0}
     """
-    return checks.choice(basis, "basis", ("volume", "mass"))
+    liquid = carrier(liquid)
+    return {part: float(share) for part, share in zip(liquid.parts, liquid.mass_fractions, strict=True) if share > 0}
 
 
 def volume_parts(
@@ -244,17 +207,17 @@ def volume_parts(
     (1.0, 1.448)
     """
     oil, carrier = check_parts(oil_parts, carrier_parts)
-    if check_basis(basis) == "volume":
+    if checks.choice(basis, "basis", BASES) == "volume":
         return oil, carrier
-    light, heavy = _density(oil_density, "oil"), _density(carrier_density, "carrier")
-    return oil, carrier * light / heavy
+    for liquid, density in (("oil", oil_density), ("carrier", carrier_density)):
+        if np.isnan(checks.perhaps(density, f"{liquid}_density", "in g/mL")):
+            message = f"no density of the {liquid} is on record, so parts by mass cannot become volumes: give volumes"
+            raise InputError(message)
+    return oil, carrier * _density(oil_density, "oil") / _density(carrier_density, "carrier")
 
 
-def _density(value: float, what: str) -> float:
-    if np.isnan(checks.perhaps(value, f"{what}_density", "in g/mL")):
-        message = f"no density of the {what} is on record, so parts by mass cannot become parts by volume: give volumes"
-        raise InputError(message)
-    return checks.positive(value, f"{what}_density", "in g/mL", most=MOST_DENSITY)
+def _density(value: float, liquid: str) -> float:
+    return checks.positive(value, f"{liquid}_density", "in g/mL", most=MOST_DENSITY)
 
 
 def dose(
@@ -300,11 +263,10 @@ def dose(
     """
     check_application(application)
     oil_mass, carrier_mass = check_parts(oil_parts, carrier_parts)
-    if check_basis(basis) == "volume":
-        oil_mass *= checks.positive(oil_density, "oil_density", "in g/mL", most=MOST_DENSITY)
-        carrier_mass *= checks.positive(carrier_density, "carrier_density", "in g/mL", most=MOST_DENSITY)
-    if application.oil_mg_per_L is not None:
-        oil = application.oil_mg_per_L
-    else:
+    if checks.choice(basis, "basis", BASES) == "volume":
+        oil_mass *= _density(oil_density, "oil")
+        carrier_mass *= _density(carrier_density, "carrier")
+    oil = application.oil_mg_per_L
+    if oil is None:
         oil = float(application.stock_mg_per_L or 0.0) * oil_mass / (oil_mass + carrier_mass)
     return Dose(oil, oil * carrier_mass / oil_mass)

@@ -15,6 +15,7 @@ from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, WARNING, check_
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from hspkit.miscibility import Outcome
     from hspkit.ranking import Ranking
 
 __all__ = ["ranking"]
@@ -25,8 +26,6 @@ _FIGURES = tuple((column.name, column.figure) for column in RANKING_FIGURE if co
 _VERDICT, _FIRST, _WIDE, _NARROW = 1.04, 1.44, 0.145, 0.135
 #: Shares too small to be seen are not drawn [-].
 _SEEN = 0.003
-_NO_MARK = ("?", QUIET)
-_YES, _NO = ("✓", INK), ("✗", WARNING)
 
 
 def ranking(ranking: Ranking, ax: Axes | None = None) -> Axes:
@@ -67,42 +66,46 @@ def ranking(ranking: Ranking, ax: Axes | None = None) -> Axes:
     axes = axes_for(ax, size=(10.4, 2.3 + 0.28 * len(rows)))
     axes.fill_between(UNDECIDED, -0.55, len(rows) - 0.4, color="#EEEEEE", zorder=0, linewidth=0)
     for place, (row, outcome) in enumerate(zip(rows, ranking.outcomes, strict=True)):
-        struck = refused(row)
-        left = 0.0
-        for name, share in (("clear", row["p_clear"]), ("hazy", outcome.p_hazy), ("splits", outcome.p_splits)):
-            look = OUTCOMES[name]
-            if not share >= _SEEN:  # nor where nothing is known
-                continue
+        _bar(axes, place, row, outcome)
+    axes.text(np.mean(UNDECIDED), -0.65, "undecided", ha="center", va="bottom", fontsize="small", color=QUIET)
+    end = _FIRST
+    for key, label in _FIGURES:
+        cells = [(_figure(row[key]), QUIET if refused(row) else INK) for row in rows]
+        end = _column(axes, end, _WIDE, label, cells, size="small")
+    for key, label in _REASONS:
+        if any(row[key] is not None for row in rows):
+            cells = [_sign(row, key, judged=ranking.application is not None) for row in rows]
+            end = _column(axes, end, _NARROW, label, cells, size="medium")
+    _finish(axes, rows, end)
+    state(axes, _finding(ranking, rows), ranking.question())
+    return axes
+
+
+def _bar(axes: Any, place: int, row: dict[str, Any], outcome: Outcome) -> None:
+    """Draw the probabilities of the outcomes of one carrier, and the verdict in words."""
+    struck, left = refused(row), 0.0
+    for name, share in (("clear", row["p_clear"]), ("hazy", outcome.p_hazy), ("splits", outcome.p_splits)):
+        look = OUTCOMES[name]
+        if share >= _SEEN:  # which NaN, for nothing known, is not
             axes.barh(
                 place, share, left=left, height=0.6, linewidth=0.9, zorder=2, edgecolor=QUIET if struck else look.color,
                 facecolor="white" if name != "clear" else "#DDDDDD" if struck else look.color, hatch=look.hatch,
             )  # fmt: skip
             left += share
-        mark(axes, (_VERDICT + 0.015, place), row["verdict"], struck=struck, size=7.5)
-        words = row["verdict"] + (", undecided" if row["undecided"] else "")
-        barred = outcome.carrier.not_for_ingestion
-        words = f"{row['verdict']}, {NOT_FOR_INGESTION}" if barred else words
-        quiet = QUIET if struck else INK
-        axes.text(_VERDICT + 0.055, place, words, va="center", fontsize="x-small" if barred else "small", color=quiet)
-        for (key, _), x in zip(_FIGURES, _spots(0, len(_FIGURES), _WIDE), strict=True):
-            axes.text(x, place, _figure(row[key]), ha="center", va="center", fontsize="small", color=quiet)
-    asked = [(key, label) for key, label in _REASONS if any(row[key] is not None for row in rows)]
-    after = len(_FIGURES) * _WIDE
-    for (key, label), x in zip(asked, _spots(after, len(asked), _NARROW), strict=True):
-        axes.text(x, -0.65, label, ha="center", va="bottom", fontsize="small", color=INK)
-        for place, row in enumerate(rows):
-            sign, colour = _sign(row, key, judged=ranking.application is not None)
-            axes.text(x, place, sign, ha="center", va="center", color=colour)
-    for (_, label), x in zip(_FIGURES, _spots(0, len(_FIGURES), _WIDE), strict=True):
-        axes.text(x, -0.65, label, ha="center", va="bottom", fontsize="small", color=INK)
-    axes.text(np.mean(UNDECIDED), -0.65, "undecided", ha="center", va="bottom", fontsize="small", color=QUIET)
-    _finish(axes, rows, after + len(asked) * _NARROW)
-    state(axes, _finding(ranking, rows), ranking.question())
-    return axes
+    mark(axes, (_VERDICT + 0.015, place), row["verdict"], struck=struck, size=7.5)
+    words, size = row["verdict"] + (", undecided" if row["undecided"] else ""), "small"
+    if outcome.carrier.not_for_ingestion:
+        words, size = f"{row['verdict']}, {NOT_FOR_INGESTION}", "x-small"
+    axes.text(_VERDICT + 0.055, place, words, va="center", fontsize=size, color=QUIET if struck else INK)
 
 
-def _spots(after: float, count: int, step: float) -> list[float]:
-    return [_FIRST + after + step * (k + 0.5) for k in range(count)]
+def _column(axes: Any, start: float, width: float, label: str, cells: list[tuple[str, str]], *, size: str) -> float:
+    """Write a column of texts in their colours under its heading; return where it ends."""
+    middle = start + 0.5 * width
+    axes.text(middle, -0.65, label, ha="center", va="bottom", fontsize="small", color=INK)
+    for place, (text, colour) in enumerate(cells):
+        axes.text(middle, place, text, ha="center", va="center", fontsize=size, color=colour)
+    return start + width
 
 
 def _figure(value: float) -> str:
@@ -113,36 +116,34 @@ def _figure(value: float) -> str:
 
 def _sign(row: dict[str, Any], key: str, *, judged: bool) -> tuple[str, str]:
     """Return the sign of a reason: yes, no, not on record, or not asked: without a market, or of a refused carrier."""
-    value = row[key]
-    if value is None:
+    if row[key] is None:
         unasked = row["allowed"] is False and key == "under_legal_limit"
-        return ("–", PALE) if unasked or (key == "allowed" and not judged) else _NO_MARK
-    return _YES if value else _NO
+        return ("–", PALE) if unasked or (key == "allowed" and not judged) else ("?", QUIET)
+    return ("✓", INK) if row[key] else ("✗", WARNING)
 
 
-def _finish(axes: Any, rows: list[dict[str, Any]], used: float) -> None:
+def _finish(axes: Any, rows: list[dict[str, Any]], end: float) -> None:
     """Name the rows, rule off the refused ones, and draw the scale."""
     from matplotlib.patches import Patch
 
     axes.set_yticks(range(len(rows)), [literal(str(row["carrier"])) for row in rows])
     for tick, row in zip(axes.get_yticklabels(), rows, strict=True):
         tick.set_color(QUIET if refused(row) else INK)
-    turned = [place for place, row in enumerate(rows) if refused(row)]
-    if turned and turned[0] > 0:
-        axes.axhline(turned[0] - 0.5, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
-    axes.set_ylim(len(rows) - 0.4, -2.3)  # the heads of the columns stand in the frame
-    axes.set_xlim(0.0, _FIRST + used)
+    refusals = [place for place, row in enumerate(rows) if refused(row)]
+    if refusals and refusals[0] > 0:
+        axes.axhline(refusals[0] - 0.5, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
+    axes.set_ylim(len(rows) - 0.4, -2.3)  # leaves room for the headings of the columns
+    axes.set_xlim(0.0, end)
     axes.set_xticks([0, 0.25, 0.5, 0.75, 1.0])
     axes.set_xlabel("probability of each outcome [-]", loc="left")
     axes.tick_params(axis="y", length=0)
-    for side in ("top", "right", "bottom", "left"):
-        axes.spines[side].set_visible(False)
+    axes.spines[:].set_visible(False)
     handles = [
         Patch(facecolor=look.color if name == "clear" else "white", edgecolor=look.color, hatch=look.hatch, label=name)
         for name, look in OUTCOMES.items()
         if name != "unknown"
     ]
-    if turned:
+    if refusals:
         handles.append(Patch(facecolor="#DDDDDD", edgecolor=QUIET, label="grey: refused"))
     axes.legend(
         handles=handles, ncols=len(handles), loc="upper right", bbox_to_anchor=(1.0, -0.02), frameon=False,
@@ -151,12 +152,11 @@ def _finish(axes: Any, rows: list[dict[str, Any]], used: float) -> None:
 
 
 def _finding(ranking: Ranking, rows: list[dict[str, Any]]) -> str:
-    open_ones = [row for row in rows if not refused(row)]
-    clear = [row for row in open_ones if row["verdict"] == "clear"]
+    verdicts = [row["verdict"] for row in rows if not refused(row)]
+    clear, unknown = verdicts.count("clear"), verdicts.count("unknown")
     word = "allowed carriers" if ranking.application is not None else "carriers"
-    unknown = sum(row["verdict"] == "unknown" for row in open_ones)
-    open_question = f"; {unknown} not known" if unknown else ""
+    doubt = f"; {unknown} not known" if unknown else ""
     if not clear:
-        return f"None of {len(open_ones)} {word} is known to hold the oil clear{open_question}"
+        return f"None of {len(verdicts)} {word} is known to hold the oil clear{doubt}"
     first = f"; first in order {ranking.best}" if ranking.best else ""
-    return f"{len(clear)} of {len(open_ones)} {word} hold the oil clear{first}{open_question}"
+    return f"{clear} of {len(verdicts)} {word} hold the oil clear{first}{doubt}"

@@ -7,8 +7,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data
-from hspkit.contraction import TERMS, contraction, fit_pair
+from hspkit import pair_series
+from hspkit.contraction import TERMS
+from hspkit.workshop import pair_tables
+
+_MIXTURES = "density_mixtures.csv"
 
 
 def measured(first: str, second: str) -> NDArray[np.float64]:
@@ -29,43 +32,38 @@ def measured(first: str, second: str) -> NDArray[np.float64]:
     >>> measured("glycerol", "water").shape[1]
     3
     """
-    pure = {row["name"]: row["density_20"] for row in data.read_table("carriers.csv").rows}
-    points = []
-    for row in data.read_table("density_mixtures.csv").rows:
-        mass = row["mass_percent"] / 100.0
-        if (row["first"], row["second"]) == (first, second) and 0 < mass < 1:
-            volumes = np.array([mass / pure[first], (1 - mass) / pure[second]])
-            lost = 1.0 - 1.0 / (row["density"] * volumes.sum())
-            points.append((volumes[0] / volumes.sum(), lost, row["mass_percent"]))
-    return np.array(points)
+    return np.array(
+        [
+            (share, 1.0 - 1.0 / (row["density"] * volume), row["mass_percent"])
+            for row, share, volume in pair_tables.mixtures(_MIXTURES, first, second)
+        ]
+    )
 
 
 def largest_error(coefficients: NDArray[np.float64], points: NDArray[np.float64]) -> float:
     """Return the largest deviation of the density from the measured one. [%]"""
     share, lost, _ = points.T
-    return float(100 * np.max(np.abs((1 - lost) / (1 - contraction(share, 1 - share, coefficients)) - 1)))
+    return float(100 * np.max(np.abs((1 - lost) / (1 - pair_series.excess(share, 1 - share, coefficients)) - 1)))
 
 
 def fit(first: str, second: str) -> tuple[NDArray[np.float64], float, float]:
     """Return the coefficients, the largest error of the density, and that on compositions left out [%]."""
-    points = measured(first, second)
-    mass = points[:, 2]
-    found = fit_pair(*points.T[:2])
-    left_out = max(largest_error(fit_pair(*points[mass != m].T[:2]), points[mass == m]) for m in np.unique(mass))
-    return found, largest_error(found, points), left_out
+    return pair_tables.validated(
+        measured(first, second), lambda points: pair_series.fit(points[:, 0], points[:, 1], (TERMS, 1)), largest_error
+    )
 
 
 def main() -> None:
     """Fit every pair and write the table."""
-    pairs = sorted({(row["first"], row["second"]) for row in data.read_table("density_mixtures.csv").rows})
+    rows = []
+    for first, second in pair_tables.pairs(_MIXTURES):
+        coefficients, error, left_out = fit(first, second)
+        most = f"{measured(first, second)[:, 2].max():g}"
+        errors = f"{error:.3f}", f"{left_out:.3f}", "contraction-fit"
+        rows.append([first, second, *(f"{x:.5f}" for x in coefficients.ravel()), most, *errors])
     names = ",".join(f"c{k}" for k in range(TERMS))
-    lines = [f"first,second,{names},mass_percent_max,max_error_percent,left_out_error_percent,source"]
-    for first, second in pairs:
-        found, error, left_out = fit(first, second)
-        numbers = [*(f"{x:.5f}" for x in found), f"{measured(first, second)[:, 2].max():g}"]
-        lines.append(",".join([first, second, *numbers, f"{error:.3f}", f"{left_out:.3f}", "contraction-fit"]))
-    path = Path(__file__).parents[2] / "datasets" / "contraction_pairs.csv"
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    header = f"first,second,{names},mass_percent_max,max_error_percent,left_out_error_percent,source"
+    pair_tables.write(Path(__file__).parents[2], "contraction_pairs.csv", header, rows)
 
 
 if __name__ == "__main__":

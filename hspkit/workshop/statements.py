@@ -1,4 +1,4 @@
-"""Print how predictions compare with facts from outside that nothing was fitted to.
+"""Print how predictions compare with facts to which nothing was fitted.
 
 ``python -m hspkit.workshop.statements``: statements of solubility in carriers (soft evidence: words, and mostly
 recalled), and the general solubility equation against measured solubilities in water.
@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from collections.abc import Mapping
+from contextlib import suppress
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from hspkit import data, phases
-from hspkit.application.drink import GSE_SD_LN, general_solubility
+from hspkit.application import GSE_SD_LN, general_solubility
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import HspkitError
 from hspkit.miscibility import Mixture, carrier_substances
@@ -48,6 +50,11 @@ class Statement(NamedTuple):
     kept: bool
     stability: float
 
+    @property
+    def says_soluble(self) -> bool:
+        """Whether it promises only that the mixture is clear."""
+        return _PROMISES[self.statement][1] is None
+
 
 def _index(solute: Oil, solvent: Carrier | Blend, volumes: float) -> float:
     share = 1.0 / (1.0 + volumes)
@@ -59,22 +66,18 @@ def _index(solute: Oil, solvent: Carrier | Blend, volumes: float) -> float:
 
 
 def _solvent(name: str) -> Carrier | Blend:
-    known = _ALIASES.get(name, name)
+    name = _ALIASES.get(name, name)
     try:
-        return carrier(known)
+        return carrier(name)
     except HspkitError:
-        return Carrier.of(known)
+        return Carrier.of(name)
 
 
-def _solute(row: Any) -> Oil:
-    for identity in (row["cas"], row["smiles"], row["substance"]):
-        if identity:
-            try:
-                return oil(identity)
-            except HspkitError:
-                continue
-    message = "no structure"
-    raise HspkitError(message)
+def _solute(row: Mapping[str, Any]) -> Oil | None:
+    for identity in filter(None, (row["cas"], row["smiles"], row["substance"])):
+        with suppress(HspkitError):
+            return oil(identity)
+    return None
 
 
 def statements() -> tuple[list[Statement], Counter[str]]:
@@ -87,40 +90,39 @@ def statements() -> tuple[list[Statement], Counter[str]]:
 
     Examples
     --------
-    >>> found, left = statements()
-    >>> len(found) > 100
+    >>> compared, left_out = statements()
+    >>> len(compared) > 100
     True
     """
-    found, left = [], Counter[str]()
+    compared, left_out = [], Counter[str]()
     for row in data.read_table("carrier_statements.csv").rows:
         if row["statement"] not in _PROMISES:
-            left[f"'{row['statement']}' says nothing of the limit"] += 1
+            left_out[f"'{row['statement']}' says nothing of the limit"] += 1
             continue
-        try:
-            solute = _solute(row)
-        except HspkitError:
-            left["no structure of the solute"] += 1
+        solute = _solute(row)
+        if solute is None:
+            left_out["no structure of the solute"] += 1
             continue
+        clear, not_clear = _PROMISES[row["statement"]]
         try:
             solvent = _solvent(row["carrier"])
-            must, must_not = _PROMISES[row["statement"]]
-            kept = (must is None or _index(solute, solvent, must) < 1.0) and (
-                must_not is None or _index(solute, solvent, must_not) >= 1.0
+            kept = (clear is None or _index(solute, solvent, clear) < 1.0) and (
+                not_clear is None or _index(solute, solvent, not_clear) >= 1.0
             )
             index = _index(solute, solvent, 30.0)
         except HspkitError:
-            left[f"no single molecule stands for {row['carrier']}"] += 1
+            left_out[f"no single molecule stands for {row['carrier']}"] += 1
             continue
-        found.append(Statement(row["substance"], row["carrier"], row["statement"], row["source"], kept, index))
-    return found, left
+        compared.append(Statement(row["substance"], row["carrier"], row["statement"], row["source"], kept, index))
+    return compared, left_out
 
 
-def order(found: list[Statement], liquid: str) -> tuple[float, int, int]:
+def order(compared: list[Statement], liquid: str) -> tuple[float, int, int]:
     """Return the share of pairs (soluble, less than soluble) of one solvent that the index puts in order.
 
     Parameters
     ----------
-    found : list of Statement
+    compared : list of Statement
         From `statements`. [-]
     liquid : str
         Name of the solvent in the statements. [-]
@@ -128,63 +130,61 @@ def order(found: list[Statement], liquid: str) -> tuple[float, int, int]:
     Returns
     -------
     tuple of (float, int, int)
-        Share of pairs in order, a tie counted half (area under the curve); numbers of both kinds. [-]
+        Share of pairs in order, a tie counted half (the ROC AUC); numbers of both kinds. [-]
 
     Examples
     --------
     >>> order([Statement("a", "x", "soluble", "", True, 0.4), Statement("b", "x", "insoluble", "", True, 1.2)], "x")
     (1.0, 1, 1)
     """
-    yes = np.array([one.stability for one in found if one.carrier == liquid and _PROMISES[one.statement][1] is None])
-    no = np.array([one.stability for one in found if one.carrier == liquid and _PROMISES[one.statement][1] is not None])
-    if not yes.size or not no.size:
-        return float("nan"), yes.size, no.size
-    ahead = (yes[:, None] < no[None, :]) + 0.5 * (yes[:, None] == no[None, :])
-    return float(ahead.mean()), yes.size, no.size
+    of_liquid = [statement for statement in compared if statement.carrier == liquid]
+    soluble = np.array([statement.stability for statement in of_liquid if statement.says_soluble])
+    less = np.array([statement.stability for statement in of_liquid if not statement.says_soluble])
+    if not soluble.size or not less.size:
+        return float("nan"), soluble.size, less.size
+    in_order = (soluble[:, None] < less[None, :]) + 0.5 * (soluble[:, None] == less[None, :])
+    return float(in_order.mean()), soluble.size, less.size
 
 
-def _equation() -> tuple[float, float, int]:
+def equation_errors() -> tuple[float, float, int]:
     """Return mean and standard deviation of ln(equation / measured), and the number of substances."""
     errors = []
     for name in substances():
         member = substance(name)
         if member.water_solubility and member.log_p is not None and member.log_p > 0.5:
-            guess = general_solubility(member.log_p, member.molar_mass, member.melting_celsius)
-            errors.append(np.log(guess / member.water_solubility))
+            estimate = general_solubility(member.log_p, member.molar_mass, member.melting_celsius)
+            errors.append(np.log(estimate / member.water_solubility))
     return float(np.mean(errors)), float(np.std(errors)), len(errors)
 
 
 def main() -> int:
     """Print the comparison."""
-    found, left = statements()
+    import pandas as pd
+
+    compared, left_out = statements()
+    frame = pd.DataFrame(compared)
+    frame["kind"] = [data.sources()[source]["kind"] for source in frame["source"]]
     print("Statements of solubility (soft evidence, none used to fit): kept of all")
-    kinds = sorted({(one.carrier, one.statement) for one in found})
-    for liquid, word in kinds:
-        those = [one.kept for one in found if (one.carrier, one.statement) == (liquid, word)]
-        print(f"  {liquid:18} {word:22} {sum(those):3} of {len(those)}")
-    kept = sum(one.kept for one in found)
-    print(f"  {'together':41} {kept:3} of {len(found)} ({100 * kept / len(found):.0f} %)")
-    useful = [one for one in found if one.carrier in ("propylene glycol", "glycerol", "triacetin", "MCT")]
-    kept = sum(one.kept for one in useful)
-    print(f"  {'food carriers alone':41} {kept:3} of {len(useful)} ({100 * kept / len(useful):.0f} %)")
-    by_kind: dict[str, list[bool]] = {}
-    for one in found:
-        by_kind.setdefault(data.sources()[one.source]["kind"], []).append(one.kept)
-    for kind, those in sorted(by_kind.items()):
-        print(f"  {'sources ' + kind:41} {sum(those):3} of {len(those)} ({100 * sum(those) / len(those):.0f} %)")
+    for (liquid, word), kept in frame.groupby(["carrier", "statement"])["kept"]:
+        print(f"  {liquid:18} {word:22} {kept.sum():3} of {len(kept)}")
+    in_food = frame["carrier"].isin(["propylene glycol", "glycerol", "triacetin", "MCT"])
+    groups = [("together", frame["kept"]), ("food carriers alone", frame["kept"][in_food])]
+    groups += [(f"sources {kind}", kept) for kind, kept in frame.groupby("kind")["kept"]]
+    for name, kept in groups:
+        print(f"  {name:41} {kept.sum():3} of {len(kept)} ({100 * kept.mean():.0f} %)")
     print("Order: share of pairs (soluble, less than soluble) that the stability index puts in order")
-    for liquid in sorted({one.carrier for one in found}):
-        share, more, less = order(found, liquid)
+    for liquid in sorted(set(frame["carrier"])):
+        share, more, less = order(compared, liquid)
         if more >= 2 and less >= 2:
             print(f"  {liquid:18} {share:.2f} ({more} soluble, {less} less than soluble)")
     print("Not kept")
-    for one in found:
-        if not one.kept:
-            print(f"  {one.substance}: {one.statement} in {one.carrier}")
+    for statement in compared:
+        if not statement.kept:
+            print(f"  {statement.substance}: {statement.statement} in {statement.carrier}")
     print("Left out")
-    for reason, count in left.most_common():
+    for reason, count in left_out.most_common():
         print(f"  {count:3} {reason}")
-    mean, sd, count = _equation()
+    mean, sd, count = equation_errors()
     print(
         f"General solubility equation against measured water solubility, {count} substances: "
         f"ln(equation / measured) mean {mean:+.2f}, sd {sd:.2f} (used: {GSE_SD_LN})"
