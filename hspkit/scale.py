@@ -21,7 +21,7 @@ from hspkit import checks
 from hspkit.belief import check_draws
 from hspkit.carriers import NOT_LISTED, Blend, Carrier
 from hspkit.errors import ExtrapolationWarning, HspkitError, InputError
-from hspkit.estimation import batches, estimate_many
+from hspkit.estimation import batches, estimate_many, frames
 from hspkit.miscibility import DRAWS, Outcome, dissolve
 from hspkit.oils import Oil
 
@@ -32,7 +32,7 @@ __all__ = ["dissolve_many", "dissolve_partitions", "estimate_partitions"]
 
 #: Rows of a partition unless `npartitions` is given [-]: seconds of work each, against milliseconds for the journey.
 #: A multiple of the chunk of `estimate_many`.
-MOLECULES, QUESTIONS = 2 * batches.CHUNK, 50
+MOLECULES, QUESTIONS = 2 * frames.CHUNK, 50
 #: Partitions on their way for each thread of the cluster [-]: one worked on, one waiting.
 AHEAD = 2
 #: What a question must say, and what is taken when its table has no such column; the defaults of `dissolve`.

@@ -69,14 +69,14 @@ def test_an_estimate_does_not_depend_on_its_neighbours():
 ELSEWHERE = """
 import warnings
 from hspkit import Trial, dissolve, estimate_many, learn, next_trial
-from hspkit.estimation import batches
+from hspkit.estimation import frames
 warnings.simplefilter("ignore")
 smiles = %r
 for method in ("calibrated", "van-krevelen"):
     whole = estimate_many(smiles, method=method)
-    for batches.CHUNK in (1, 7, 300):  # an answer does not depend on its neighbours on this processor either
-        assert estimate_many(smiles, method=method).equals(whole), batches.CHUNK
-    batches.CHUNK = 4000
+    for frames.CHUNK in (1, 7, 300):  # an answer does not depend on its neighbours on this processor either
+        assert estimate_many(smiles, method=method).equals(whole), frames.CHUNK
+    frames.CHUNK = 4000
     for row in whole.iloc[:, 1:9].to_numpy().tolist():
         print(method, *(float(x).hex() for x in row))
 taught = learn("sweet orange, cold-pressed", [Trial("triacetin", "clear"), Trial("propylene glycol", "splits")])

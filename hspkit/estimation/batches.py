@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterable, Iterator
-from itertools import islice
+from collections.abc import Iterable, Iterator
 from os import cpu_count
 from typing import TYPE_CHECKING, Any
 
@@ -13,10 +12,9 @@ from numpy.typing import NDArray
 
 from hspkit import checks
 from hspkit.errors import ExtrapolationWarning, InputError
-from hspkit.estimation import calibrated, published
-from hspkit.estimation.result import Estimate, Prediction
-from hspkit.groups import Batch, Gatherer
-from hspkit.molecules import read_molecule, take
+from hspkit.estimation import calibrated, frames, published
+from hspkit.estimation.result import Estimate
+from hspkit.molecules import read_molecule
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,13 +23,8 @@ __all__ = ["METHODS", "estimate", "estimate_many"]
 
 #: Method names and the module that answers for each.
 METHODS = {"calibrated": calibrated, "van-krevelen": published}
-#: Molecules treated at once: large enough that array operations cost more than starting them, small enough
-#: that a million rows need no more memory than a thousand.
-CHUNK = 4000
-Predict = Callable[[Batch, list[str], list[tuple[str, ...]]], Prediction]
 #: Chunks that each process gets when there are several, so that none waits long for the last one.
 SHARES = 4
-COLUMNS = ("delta_d", "delta_p", "delta_h", "volume", "sd_d", "sd_p", "sd_h", "sd_volume")
 
 
 def module_of(method: str) -> Any:
@@ -82,52 +75,10 @@ def estimate(smiles: str, *, method: str = "calibrated") -> Estimate:
     return answer
 
 
-def _answers(entries: list[Any], predict: Predict) -> tuple[NDArray[np.float64], list[str], list[str]]:
-    """Estimate one chunk: eight numbers a row, status, note."""
-    gatherer = Gatherer()
-    names: list[str] = []
-    remarks: list[tuple[str, ...]] = []
-
-    def visit(text: str, graph: Any, remark: tuple[str, ...]) -> None:
-        gatherer.add(graph)
-        names.append(text)
-        remarks.append(remark)
-
-    notes = take(entries, visit)
-    rows = [row for row, reason in enumerate(notes) if not reason]
-    numbers = np.full((len(entries), len(COLUMNS)), np.nan)
-    status = ["failed"] * len(entries)
-    if rows:
-        found = predict(gatherer.batch(), names, remarks)
-        numbers[rows, :4] = found.values  # noqa: PD011 (not a DataFrame)
-        numbers[rows, 4:] = found.sd
-        for row, state, note in zip(rows, found.status, found.notes, strict=True):
-            status[row] = state
-            notes[row] = "; ".join(note)
-        numbers[[state == "failed" for state in status]] = np.nan  # no error bar either where there is no value
-    return numbers, status, notes
-
-
 def _task(task: tuple[list[Any], str]) -> tuple[NDArray[np.float64], list[str], list[str]]:
     """Estimate one chunk by a named method; what a worker process runs."""
     entries, method = task
-    return _answers(entries, module_of(method).predict_batch)
-
-
-def _chunks(entries: Iterable[Any], size: int) -> Iterator[list[Any]]:
-    iterator = iter(entries)
-    while chunk := list(islice(iterator, size)):
-        yield chunk
-
-
-def _bar(total: int, wanted: bool) -> Any:
-    if not wanted:
-        return None
-    try:
-        from tqdm import tqdm
-    except ImportError:
-        return None
-    return tqdm(total=total, unit="molecule")
+    return frames.answers(entries, module_of(method).predict_batch)
 
 
 def estimate_many(
@@ -171,58 +122,13 @@ def estimate_many(
     if asked == 0:
         raise checks.refuse(n_jobs, "n_jobs", expected)
     checks.flag(progress, "progress")
-    entries, index = _column(smiles)
-    cores = (
-        cpu_count() or 1
-    )  # more processes than cores only cost memory, and a slip of a zero or two could stop a machine
+    entries, index = frames.column(smiles)
+    # more processes than cores only cost memory, and a slip of a zero or two could stop a machine
+    cores = cpu_count() or 1
     jobs = cores if asked == -1 else min(asked, max(2, cores))
-    size = CHUNK if jobs == 1 else min(CHUNK, max(1, len(entries) // (SHARES * jobs) + 1))
-    tasks = ((chunk, method) for chunk in _chunks(entries, size))
-    return _frame(entries, index, _run(tasks, jobs, method), progress)
-
-
-def frame_of(smiles: Iterable[Any], predict: Predict) -> pd.DataFrame:
-    """Return the frame of `estimate_many` for a fitted model's batch function."""
-    entries, index = _column(smiles)
-    parts = (_answers(chunk, predict) for chunk in _chunks(entries, CHUNK))
-    return _frame(entries, index, parts, progress=False)
-
-
-def _column(smiles: Iterable[Any]) -> tuple[list[Any], Any]:
-    import pandas as pd
-
-    if isinstance(smiles, str | bytes):
-        given = checks.said(smiles)
-        message = f"smiles is the text {given}; expected a list or Series of SMILES (use estimate for one)"
-        raise InputError(message)
-    if isinstance(smiles, pd.DataFrame):
-        message = f"smiles is a DataFrame; expected one of its columns ({', '.join(map(str, smiles.columns))})"
-        raise InputError(message)
-    entries = list(checks.several(smiles, "smiles", "['CCO', 'CCCO']"))
-    return entries, smiles.index if isinstance(smiles, pd.Series) else None
-
-
-def _frame(entries: list[Any], index: Any, parts: Iterator[Any], progress: bool) -> pd.DataFrame:
-    import pandas as pd
-
-    numbers: list[NDArray[np.float64]] = []
-    status: list[str] = []
-    notes: list[str] = []
-    bar = _bar(len(entries), progress)
-    for part, states, reasons in parts:
-        numbers.append(part)
-        status += states
-        notes += reasons
-        if bar is not None:
-            bar.update(len(states))
-    if bar is not None:
-        bar.close()
-    table = np.concatenate(numbers) if numbers else np.empty((0, len(COLUMNS)))
-    frame = pd.DataFrame(table, columns=list(COLUMNS), index=index)
-    frame.insert(0, "smiles", pd.Series(entries, dtype=object, index=frame.index))
-    frame["status"] = status
-    frame["note"] = notes
-    return frame
+    size = frames.CHUNK if jobs == 1 else min(frames.CHUNK, max(1, len(entries) // (SHARES * jobs) + 1))
+    tasks = ((chunk, method) for chunk in frames.chunks(entries, size))
+    return frames.frame(entries, index, _run(tasks, jobs, method), progress)
 
 
 def _run(tasks: Iterator[tuple[list[Any], str]], jobs: int, method: str) -> Iterator[Any]:

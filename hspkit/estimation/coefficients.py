@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import cache
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +15,7 @@ from hspkit.frozen import freeze
 from hspkit.groups import Batch, GroupTable
 from hspkit.molecules import read_molecule
 
-if TYPE_CHECKING:
-    from hspkit.estimation.model import GroupModel
-
-__all__ = ["Coefficients", "Design", "Volumes", "design", "load", "shipped_volumes", "tables_of"]
+__all__ = ["Coefficients", "Design", "Volumes", "design", "fit_volumes", "shipped_numbers", "shipped_volumes"]
 
 GROUPS = "groups/calibrated_groups.csv"
 VALUES = "groups/calibrated_values.csv"
@@ -211,73 +207,30 @@ def shipped_volumes() -> Volumes:
 SPREAD_NAMES = ("constant", "level", "unlikeness", "rarity", "other elements")
 
 
-def load(model: GroupModel) -> GroupModel:
-    """Fill a model with the shipped numbers and return it."""
+def shipped_numbers() -> dict[str, Any]:
+    """Return the attributes of the shipped model by name, from the tables."""
     plan, constants = design(), _constants()
     rows, anchors = read_table(VALUES).rows, read_table(ANCHORS).rows
-    model.design_ = plan
-    model.volumes_ = shipped_volumes()
     hansen = ("delta_d", "delta_p", "delta_h")
-    model.coefficients_ = Coefficients(
-        np.array([[row[name] for row in rows] for name in hansen]),
-        np.array([[row[f"{name}_other"] for row in rows] for name in hansen]),
-    )
-    model.support_ = np.array([row["molecules"] for row in rows])
-    model.constant_ = constants["delta_d"]
-    model.largest_ = constants["largest volume"]
-    model.spread_ = spread.Spread(
-        np.array([[constants[f"{name} error, {what}"] for what in SPREAD_NAMES] for name in hansen]),
-        np.array([[constants[f"{name} limit, {level:g}"] for level in spread.LEVELS] for name in hansen]),
-    )
-    model.names_ = [row["smiles"] for row in anchors]
-    model.weights_ = np.array([[row[name] for name in ANCHOR_WEIGHTS] for row in anchors])
-    batch = Batch.of([read_molecule(name).graph for name in model.names_])
+    volumes, names = shipped_volumes(), [row["smiles"] for row in anchors]
+    batch = Batch.of([read_molecule(name).graph for name in names])
     counts = plan.table.count_batch(batch).counts
-    volume = np.maximum(model.volumes_.of(counts, is_other(batch)), LEAST_VOLUME)
-    model.anchors_ = Anchors(counts, describe(batch, volume), plan.likeness)
-    return model
-
-
-def _digits(value: float) -> str:
-    """Write a number with six significant digits, the same text on every machine."""
-    text = f"{value:.6g}"
-    return "0" if text == "-0" else text
-
-
-def volume_tables(volumes: Volumes) -> Volumes:
-    """Return volumes rounded as the tables hold them, so that all that follows is fitted with what ships."""
-    digits: Callable[[Any], Array] = np.vectorize(lambda value: float(_digits(value)), otypes=[float])
-    return volumes._replace(
-        constant=float(digits(volumes.constant)), plain=digits(volumes.plain), other=digits(volumes.other)
-    )
-
-
-def tables_of(model: GroupModel, smiles: list[str]) -> dict[str, str]:
-    """Return the texts of the shipped tables for a fitted model."""
-    volumes, values = model.volumes_, model.coefficients_
-    lines = [",".join(["group", *LETTERS, *(f"{name}_other" for name in LETTERS), "molecules", "liquids", "source"])]
-    for row, name in enumerate(model.design_.table.names):
-        numbers = [*values.plain[:, row], volumes.plain[row], *values.other[:, row], volumes.other[row]]
-        counts = [str(model.support_[row]), str(volumes.support[row])]
-        lines.append(",".join([name, *map(_digits, numbers), *counts, SOURCE]))
-    known = ["smiles," + ",".join(ANCHOR_WEIGHTS) + ",source"]
-    known += [",".join([text, *map(_digits, row), SOURCE]) for text, row in zip(smiles, model.weights_, strict=True)]
-    constants: dict[str, float] = {
-        "delta_d": model.constant_, "volume": volumes.constant, "largest volume": model.largest_
-    }  # fmt: skip
-    for name, row in zip(("delta_d", "delta_p", "delta_h"), model.spread_.coefficients, strict=True):
-        constants |= {f"{name} error, {what}": value for what, value in zip(SPREAD_NAMES, row, strict=True)}
-    for what, value in zip(("constant", "rarity", "other elements"), volumes.error, strict=True):
-        constants[f"volume error, {what}"] = value
-    limits = np.vstack([model.spread_.limits, volumes.limits])
-    for name, row in zip(LETTERS, limits, strict=True):
-        constants |= {f"{name} limit, {level:g}": value for level, value in zip(spread.LEVELS, row, strict=True)}
-    single = [
-        "name,value,source",
-        *(f'"{name}",{_digits(value)},{SOURCE}' for name, value in constants.items()),
-    ]
+    volume = np.maximum(volumes.of(counts, is_other(batch)), LEAST_VOLUME)
     return {
-        VALUES: "\n".join(lines) + "\n",
-        ANCHORS: "\n".join(known) + "\n",
-        CONSTANTS: "\n".join(single) + "\n",
+        "design_": plan,
+        "volumes_": volumes,
+        "coefficients_": Coefficients(
+            np.array([[row[name] for row in rows] for name in hansen]),
+            np.array([[row[f"{name}_other"] for row in rows] for name in hansen]),
+        ),
+        "support_": np.array([row["molecules"] for row in rows]),
+        "constant_": constants["delta_d"],
+        "largest_": constants["largest volume"],
+        "spread_": spread.Spread(
+            np.array([[constants[f"{name} error, {what}"] for what in SPREAD_NAMES] for name in hansen]),
+            np.array([[constants[f"{name} limit, {level:g}"] for level in spread.LEVELS] for name in hansen]),
+        ),
+        "names_": names,
+        "weights_": np.array([[row[name] for name in ANCHOR_WEIGHTS] for row in anchors]),
+        "anchors_": Anchors(counts, describe(batch, volume), plan.likeness),
     }

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from hspkit import checks
 from hspkit.errors import InputError, MoleculeError
-from hspkit.estimation import coefficients, energy, spread
+from hspkit.estimation import coefficients, energy, frames, spread
 from hspkit.estimation.coefficients import LEAST_VOLUME, Coefficients, Design
 from hspkit.estimation.likeness import Anchors, describe, is_other, summable
 from hspkit.estimation.result import Estimate, GroupShare, Prediction
@@ -421,9 +421,7 @@ class GroupModel:
         DataFrame
             As `hspkit.estimate_many`.
         """
-        from hspkit.estimation.batches import frame_of
-
-        return frame_of(smiles, self.predict_batch)
+        return frames.frame_of(smiles, self.predict_batch)
 
     def estimate_molecule(self, molecule: Molecule) -> Estimate:
         """Estimate one checked molecule with the share of each group.
@@ -484,4 +482,6 @@ class GroupModel:
     @classmethod
     def shipped(cls) -> GroupModel:
         """Return the model with the coefficients of ``datasets/groups/``."""
-        return coefficients.load(cls())
+        model = cls()
+        vars(model).update(coefficients.shipped_numbers())
+        return model
