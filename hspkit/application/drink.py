@@ -13,12 +13,11 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import checks
+from hspkit import checks, theory
 from hspkit.application.rules import mass_shares
 from hspkit.application.use import MOST_DOSE, check_strength
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
-from hspkit.evidence import theory
 from hspkit.miscibility import RESIDUE
 from hspkit.oils import Oil, oil
 from hspkit.pages import number

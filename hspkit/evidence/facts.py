@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import data
+from hspkit.bonds import associating_hydroxyls, donates, site_densities
 from hspkit.errors import ExtrapolationWarning
 from hspkit.estimation import estimate_many
-from hspkit.evidence.bonds import associating_hydroxyls, donates, site_densities
 from hspkit.frozen import freeze
-from hspkit.names import NameIndex
+from hspkit.substances.shipped import relative_volume_sd
 
-__all__ = ["KINDS", "WATER", "Fact", "Liquids", "facts", "index", "liquids"]
+__all__ = ["KINDS", "WATER", "Fact", "Liquids", "facts", "liquids"]
 
 Array = NDArray[np.float64]
 
@@ -80,19 +80,9 @@ class Liquids(NamedTuple):
         return np.concatenate([hsp, self.sites], axis=1)
 
 
-#: Relative standard deviation of a molar volume by the kind of its source; judgement, no source.
-_VOLUME_SD = {"read": 0.005, "computed": 0.005, "memory": 0.02}
-
-
 @cache
 def _rows() -> dict[str, int]:
     return {row["name"]: place for place, row in enumerate(data.read_table("substances.csv").rows)}
-
-
-@cache
-def index() -> NameIndex:
-    """Return the index of the shipped substances."""
-    return NameIndex(data.read_table("substances.csv").rows, what="substance")
 
 
 @cache
@@ -129,7 +119,7 @@ def liquids() -> Liquids:
         prior,
         np.nan_to_num(guess_sd, nan=1.0),
         volumes,
-        np.where(measured, [_relative_sd(row) for row in rows] * volumes, estimated["sd_volume"].to_numpy()),
+        np.where(measured, [relative_volume_sd(row) for row in rows] * volumes, estimated["sd_volume"].to_numpy()),
         np.array([row["molar_mass_g_mol"] for row in rows], dtype=float),
         tuple(
             published[row["name"]]["source"] if known[i] else "estimate-from-structure" for i, row in enumerate(rows)
@@ -138,13 +128,6 @@ def liquids() -> Liquids:
         np.array([associating_hydroxyls(row["smiles"]) for row in rows]),
     )
     return freeze(found)
-
-
-def _relative_sd(row: Mapping[str, Any]) -> float:
-    if row["structure"] == "representative":
-        return 0.05  # one molecule stands for a mixture
-    kind = data.sources().get(row["density_source"] or "", {}).get("kind", "memory")
-    return _VOLUME_SD.get(kind, 0.02)
 
 
 @cache

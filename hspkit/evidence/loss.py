@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit.evidence.theory import LAPSE
+from hspkit.theory import LAPSE
 
 __all__ = ["HUBER", "LAPSE", "huber", "huber_weight", "mixing_log_likelihood"]
 

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from hspkit import data
-from hspkit.evidence import joint, theory
+from hspkit import data, theory
+from hspkit.evidence import joint
 from hspkit.evidence.facts import KINDS, facts, liquids
 from hspkit.evidence.reconcile import FLAG
 

@@ -38,6 +38,7 @@ __all__ = [
     "dilute_ln_gamma",
     "excess_size_term",
     "exchange",
+    "exchange_slope",
     "mixing_volume",
     "scale_at",
     "shipped_scale",
@@ -142,6 +143,36 @@ def exchange(a: ArrayLike, b: ArrayLike, *, celsius: ArrayLike = 25.0, constants
     if difference.shape[-1] == 5:
         square = square + use.weight_sites * difference[..., 3] * difference[..., 4] * factors[..., 2] ** 2
     return use.alpha / (GAS_CONSTANT * kelvin) * square
+
+
+def exchange_slope(
+    a: ArrayLike, b: ArrayLike, *, celsius: ArrayLike = 25.0, constants: Calibration | None = None
+) -> Array:
+    """Return the derivatives of `exchange` by the Hansen parameters of the first liquid; those of the second are minus.
+
+    Parameters
+    ----------
+    a, b : array_like of shape (..., 3)
+        Hansen parameters at 25 C. [MPa^0.5]
+    celsius, constants
+        As in `exchange`.
+
+    Returns
+    -------
+    ndarray of shape (..., 3)
+        For w of points with sites, whose weights are fitted. [mol/(cm3 MPa^0.5)]
+
+    Examples
+    --------
+    >>> use = calibration()._replace(alpha=1.0, weight_polar=0.25)
+    >>> exchange_slope([16, 4, 8], [16, 2, 8], constants=use).round(6)
+    array([0.      , 0.000403, 0.      ])
+    """
+    use = calibration() if constants is None else constants
+    factors, _ = scale_at(celsius)
+    kelvin = np.asarray(celsius, dtype=float)[..., None] + 273.15
+    difference = np.asarray(a, dtype=float) - np.asarray(b, dtype=float)
+    return 2.0 * use.alpha / (GAS_CONSTANT * kelvin) * use.weights * factors**2 * difference
 
 
 def shipped_scale(points: ArrayLike, constants: Calibration) -> Array:
