@@ -88,9 +88,9 @@ def miscibility_probability(
     normal = np.concatenate([half, -half])  # mirrored, so that the mean of the draws is exact
     values, vectors = np.linalg.eigh(np.asarray(covariance, dtype=float))
     root = vectors * np.sqrt(np.clip(values, 0.0, None))[..., None, :]
-    away = np.einsum("...ij,dj->...di", root, normal)
-    first = np.array(np.broadcast_to(np.asarray(a, dtype=float)[..., None, :], (*away.shape[:-1], np.shape(a)[-1])))
-    first[..., :3] += away
+    noise = np.einsum("...ij,dj->...di", root, normal)
+    first = np.array(np.broadcast_to(np.asarray(a, dtype=float)[..., None, :], (*noise.shape[:-1], np.shape(a)[-1])))
+    first[..., :3] += noise
     _, growth = theory.scale_at(celsius)
     critical = theory.critical_strength(volumes[0] * growth, volumes[1] * growth)
     strength = theory.exchange(first, np.asarray(b, dtype=float)[..., None, :], celsius=celsius)

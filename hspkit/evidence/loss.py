@@ -11,7 +11,7 @@ __all__ = ["HUBER", "LAPSE", "huber", "huber_weight", "mixing_log_likelihood"]
 
 Array = NDArray[np.float64]
 
-#: Residuals beyond this many standard deviations count linearly: one wrong record cannot drag a substance away.
+#: Residuals beyond this many standard deviations count linearly: one wrong record does not outweigh the others.
 HUBER = 3.0
 
 

@@ -123,12 +123,8 @@ class _Comparison:
         return turn * slope[..., 0, :]
 
 
-def _number(value: Any, what: str, low: float, high: float, unit: str) -> float:
-    return checks.number(value, what, unit, low=low, high=high)
-
-
 def _celsius(value: Any) -> float:
-    number = _number(value, "celsius", -90.0, 400.0, "degC")
+    number = checks.number(value, "celsius", "degC", low=-90.0, high=400.0)
     if not CELSIUS_RANGE[0] <= number <= CELSIUS_RANGE[1]:
         message = f"celsius is {number:g}; the temperature rates hold from 0 to 100 degC, this is an extrapolation"
         warnings.warn(message, ExtrapolationWarning, stacklevel=4)
@@ -185,9 +181,9 @@ class Evidence:
         checks.number(self.sd, "sd", "", low=0)
         _source(self.source)
         checks.kind(self.partner, "partner", (Substance, type(None)), "a Substance or None")
-        _number(self.celsius, "celsius", -90.0, 400.0, "degC")
+        checks.number(self.celsius, "celsius", "degC", low=-90.0, high=400.0)
         if self.melting is not None:
-            _number(self.melting, "melting", -220.0, 1000.0, "degC")
+            checks.number(self.melting, "melting", "degC", low=-220.0, high=1000.0)
 
     @classmethod
     def water_solubility(
@@ -216,11 +212,15 @@ class Evidence:
         InputError
             When the solubility is not positive or exceeds the density of any liquid.
         """
-        amount = _number(mg_per_L, "mg_per_L", 1e-9, 4e6, "mg/L")
-        spread = SINGLE_VALUE_SD["water solubility"] if sd_ln is None else _number(sd_ln, "sd_ln", 1e-6, 20.0, "")
+        amount = checks.number(mg_per_L, "mg_per_L", "mg/L", low=1e-9, high=4e6)
+        spread = (
+            SINGLE_VALUE_SD["water solubility"]
+            if sd_ln is None
+            else checks.number(sd_ln, "sd_ln", "", low=1e-6, high=20.0)
+        )
         melting = None
         if melting_celsius is not None:
-            melting = _number(melting_celsius, "melting_celsius", -220.0, 1000.0, "degC")
+            melting = checks.number(melting_celsius, "melting_celsius", "degC", low=-220.0, high=1000.0)
         if amount >= MISCIBLE_MG_PER_L:  # a way of writing "miscible"
             return cls("mixing", 1.0, 0.0, _source(source), liquid("water"))
         return cls("water solubility", float(np.log(amount)), spread, _source(source), liquid("water"), 25.0, melting)
@@ -243,8 +243,10 @@ class Evidence:
         InputError
             When a number is impossible.
         """
-        spread = SINGLE_VALUE_SD["log P"] if sd is None else _number(sd, "sd", 1e-6, 20.0, "")
-        return cls("log P", _number(value, "log P", -10.0, 25.0, ""), spread, _source(source), liquid("water"))
+        spread = SINGLE_VALUE_SD["log P"] if sd is None else checks.number(sd, "sd", "", low=1e-6, high=20.0)
+        return cls(
+            "log P", checks.number(value, "log P", "", low=-10.0, high=25.0), spread, _source(source), liquid("water")
+        )
 
     @classmethod
     def activity(
@@ -278,8 +280,8 @@ class Evidence:
         InputError
             When a number is impossible.
         """
-        spread = SINGLE_VALUE_SD["activity"] if sd is None else _number(sd, "sd", 1e-6, 20.0, "")
-        value = _number(ln_gamma, "ln_gamma", -10.0, 40.0, "")
+        spread = SINGLE_VALUE_SD["activity"] if sd is None else checks.number(sd, "sd", "", low=1e-6, high=20.0)
+        value = checks.number(ln_gamma, "ln_gamma", "", low=-10.0, high=40.0)
         return cls("activity", value, spread, _source(source), _partner(solvent), _celsius(celsius))
 
     @classmethod
@@ -300,9 +302,9 @@ class Evidence:
         InputError
             When a number is impossible.
         """
-        value = _number(kJ_per_mol, "kJ_per_mol", 5.0, 500.0, "kJ/mol")
+        value = checks.number(kJ_per_mol, "kJ_per_mol", "kJ/mol", low=5.0, high=500.0)
         share = SINGLE_VALUE_SD["vaporisation enthalpy"]
-        spread = share * value if sd is None else _number(sd, "sd", 1e-6, 500.0, "kJ/mol")
+        spread = share * value if sd is None else checks.number(sd, "sd", "kJ/mol", low=1e-6, high=500.0)
         return cls("vaporisation enthalpy", value, spread, _source(source))
 
     @classmethod

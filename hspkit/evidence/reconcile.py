@@ -23,16 +23,23 @@ from hspkit.substances import Substance
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["FLAG", "Reconciled", "Residual", "posterior", "reconcile"]
+__all__ = ["FLAG", "Reconciled", "Residual", "is_flagged", "posterior", "reconcile"]
 
 Array = NDArray[np.float64]
 
 #: A residual beyond this many standard deviations, theory's own misfit included, is flagged: no parameters that the
 #: prior allows meet the piece together with the others.
 FLAG = 2.5
+#: The same for "mixes" and "does not mix": 2 is an outcome to which the theory gave a probability of 1 in 7.
+FLAG_MIXING = 2.0
 MAX_STEPS = 60
 _STEP = 1e-4
 _STEPS = _STEP * np.eye(3)
+
+
+def is_flagged(kind: str, residual: float) -> bool:
+    """Tell whether a residual of a kind of evidence is beyond what the misfit of the theory explains."""
+    return bool(abs(residual) > (FLAG_MIXING if kind == "mixing" else FLAG))
 
 
 class Residual(NamedTuple):
@@ -159,11 +166,11 @@ def posterior(mean: ArrayLike, covariance: ArrayLike, pieces: Sequence[Piece]) -
     def residuals(points: Array) -> Array:
         return np.stack([piece.residual(points) for piece in pieces], axis=1)
 
-    def loss(points: Array, away: Array) -> Array:
+    def loss(points: Array, deviations: Array) -> Array:
         u = points - middle
-        return 0.5 * np.einsum("si,ij,sj->s", u, precision, u) + 0.5 * huber(away).sum(axis=1)
+        return 0.5 * np.einsum("si,ij,sj->s", u, precision, u) + 0.5 * huber(deviations).sum(axis=1)
 
-    def bend(points: Array) -> tuple[Array, Array, Array]:
+    def curvature(points: Array) -> tuple[Array, Array, Array]:
         """Residuals (s, k), gradient (s, 3) and Gauss-Newton matrix (s, 3, 3)."""
         here = residuals(points)
         slope = np.stack([_slope(piece, points) for piece in pieces], axis=2)
@@ -176,24 +183,24 @@ def posterior(mean: ArrayLike, covariance: ArrayLike, pieces: Sequence[Piece]) -
     damping = np.full(len(points), 1e-3)
     value = loss(points, residuals(points))
     for _ in range(MAX_STEPS):
-        _, gradient, matrix = bend(points)
+        _, gradient, matrix = curvature(points)
         held = (points <= 0.0) & (gradient > 0.0)
         gradient = np.where(held, 0.0, gradient)
         scale = matrix * np.eye(3)
         damped = matrix + damping[:, None, None] * scale
         damped = np.where(held[:, :, None] | held[:, None, :], 0.0, damped) + held[:, :, None] * np.eye(3)
-        tried = np.maximum(points - np.linalg.solve(damped, gradient[..., None])[..., 0], 0.0)
-        there = loss(tried, residuals(tried))
-        better = there < value
-        gain = np.where(better, value - there, 0.0)
-        points = np.where(better[:, None], tried, points)
-        value = np.where(better, there, value)
+        trial = np.maximum(points - np.linalg.solve(damped, gradient[..., None])[..., 0], 0.0)
+        trial_value = loss(trial, residuals(trial))
+        better = trial_value < value
+        gain = np.where(better, value - trial_value, 0.0)
+        points = np.where(better[:, None], trial, points)
+        value = np.where(better, trial_value, value)
         damping = np.where(better, np.maximum(damping / 10.0, 1e-9), damping * 10.0)
         if np.all((gain < 1e-10) & (better | (damping > 1e8))):
             break
     best = points[int(np.argmin(value))]
-    away, _, matrix = bend(best[None])
-    return best, np.linalg.inv(matrix[0]), away[0]
+    deviations, _, matrix = curvature(best[None])
+    return best, np.linalg.inv(matrix[0]), deviations[0]
 
 
 def _prior(given: Substance | Estimate | str) -> Substance:
@@ -251,16 +258,16 @@ def reconcile(prior: Substance | Estimate | str, evidence: Iterable[Evidence | P
         if not all(hasattr(piece, name) for name in ("kind", "source", "measured", "residual", "predicted")):
             raise checks.refuse(item, "one of the evidence", "Evidence, such as Evidence.log_p(4.5)")
         pieces.append(piece)
-    point, covariance, away = posterior(start.prior.array, start.prior_covariance, pieces)
+    point, covariance, deviations = posterior(start.prior.array, start.prior_covariance, pieces)
     found = tuple(
         Residual(
             piece.kind,
             float(piece.measured),
             float(piece.predicted(point[None])[0]),
             float(z),
-            bool(abs(z) > FLAG) if piece.kind != "mixing" else bool(abs(z) > 2.0),
+            is_flagged(piece.kind, float(z)),
             piece.source,
         )
-        for piece, z in zip(pieces, away, strict=True)
+        for piece, z in zip(pieces, deviations, strict=True)
     )
     return Reconciled(HSP(*point), covariance, found, start.prior, start.prior_covariance)

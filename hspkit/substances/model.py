@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,7 +20,7 @@ from hspkit.names import check_cas
 from hspkit.pages import decoded, file_bytes
 from hspkit.substances import listed
 from hspkit.substances.own import read_own
-from hspkit.substances.quantities import HSP_COLUMNS, UNITS, plausible_number
+from hspkit.substances.quantities import HSP_COLUMNS, PUBLISHED_SD, UNITS, VOLUME_SD, Value, plausible_number
 from hspkit.theory import mixing_volume
 
 if TYPE_CHECKING:
@@ -28,14 +28,6 @@ if TYPE_CHECKING:
 
 __all__ = ["PUBLISHED_SD", "Substance", "Value"]
 
-#: Standard deviations of a published delta_d, delta_p, delta_h [MPa^0.5]. Tables do not state any. With these
-#: the total of a table value scatters by 0.92; against the totals that enthalpies of vaporisation of the
-#: shipped aroma compounds give, 68 % of the tables' totals lie within 0.90 (tests/test_substances.py).
-PUBLISHED_SD = (0.5, 1.6, 1.6)
-#: Relative standard deviation of a molar volume by the kind of the source of its density: a handbook density
-#: corrected over a few kelvin, or a computed one; a recalled one; that of a mixture of which the structure is one
-#: molecule. A judgement.
-VOLUME_SD = {"read": 0.005, "computed": 0.005, "memory": 0.02, "mixture": 0.05}
 #: Of which field of a substance they are the bounds.
 _COLUMNS = {
     "density": "density_g_mL", "log_p": "log_p", "melting_celsius": "melting_C", "boiling_celsius": "boiling_C",
@@ -46,18 +38,6 @@ _MOST = {"molar_mass": 1e5, "water_solubility": 1e8, "water_solubility_sd_ln": 1
 _PARAMETERS_ESTIMATED = "parameters estimated from structure"
 _VOLUME_ESTIMATED = "molar volume estimated from structure"
 _NO_STRUCTURE = "no structure given: taken to give and take no hydrogen bonds; give smiles to have them counted"
-
-
-class Value(NamedTuple):
-    """One number about a substance: what it is, its unit, where it comes from, whether it is used."""
-
-    quantity: str
-    value: float
-    unit: str
-    sd: float | None
-    used: bool
-    source: str
-    note: str
 
 
 @dataclass(frozen=True, eq=False, repr=False)

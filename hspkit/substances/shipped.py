@@ -16,8 +16,8 @@ from hspkit.frozen import Frozen
 from hspkit.hansen import HSP
 from hspkit.names import is_cas
 from hspkit.substances.listed import WATER, index, rows, structures
-from hspkit.substances.model import PUBLISHED_SD, VOLUME_SD, Substance, Value
-from hspkit.substances.quantities import HSP_COLUMNS, PLAIN_VALUES, UNITS
+from hspkit.substances.model import Substance
+from hspkit.substances.quantities import HSP_COLUMNS, PLAIN_VALUES, PUBLISHED_SD, UNITS, VOLUME_SD, Value
 
 __all__ = ["After", "covariance_of", "index", "reconciled", "relative_volume_sd", "substance", "substances"]
 
