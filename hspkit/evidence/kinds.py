@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from hspkit import theory
 from hspkit.bonds import bonds_inside
-from hspkit.evidence.facts import Fact
+from hspkit.evidence.facts import OCTANOL, Fact
 from hspkit.evidence.loss import huber, huber_weight, mixing_log_likelihood
 from hspkit.evidence.melting import fusion_entropy, supercooled_fraction
 from hspkit.phases.mixture import GAS_CONSTANT
@@ -28,7 +28,6 @@ __all__ = ["BY_KIND", "Properties", "Residuals", "residuals_of"]
 Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
-OCTANOL = "1-octanol"
 _LN10 = float(np.log(10.0))
 _ROOM = GAS_CONSTANT * 298.15
 #: The exchange energy over the critical one is not followed below this: such a pair mixes for certain. [-]

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from hspkit import checks, theory
 from hspkit.errors import ExtrapolationWarning, InputError
-from hspkit.evidence.facts import MISCIBLE_MG_PER_L, Fact
+from hspkit.evidence.facts import MISCIBLE_MG_PER_L, OCTANOL, Fact
 from hspkit.evidence.informed import liquid
-from hspkit.evidence.kinds import OCTANOL, Properties, Residuals, residuals_of
+from hspkit.evidence.kinds import Properties, Residuals, residuals_of
 from hspkit.phases.mixture import GAS_CONSTANT
 from hspkit.substances import Substance
 
