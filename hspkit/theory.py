@@ -42,7 +42,6 @@ __all__ = [
     "mixing_volume",
     "scale_at",
     "shipped_scale",
-    "strength_from_ln_gamma",
 ]
 
 Array = NDArray[np.float64]
@@ -100,6 +99,11 @@ def scale_at(celsius: ArrayLike) -> tuple[Array, Array]:
     """Return factors (..., 3) of the parameters and (...) of the volumes at a temperature, both 1 at 25 degC.
 
     The same rates as in `phases`: the expansivity of a typical liquid for all.
+
+    Parameters
+    ----------
+    celsius : array_like of shape (...)
+        Temperature. [degC]
 
     Examples
     --------
@@ -178,6 +182,13 @@ def exchange_slope(
 def shipped_scale(points: ArrayLike, constants: Calibration) -> Array:
     """Return points (..., 5) that mean, with the shipped weights of `phases`, what the given ones mean with others.
 
+    Parameters
+    ----------
+    points : array_like of shape (..., 5)
+        Points for the weights of ``constants``. [MPa^0.5; mol/L]
+    constants : Calibration
+        Constants of the theory. [-]
+
     Examples
     --------
     >>> shipped_scale([[16.0, 4.0, 8.0, 0.0, 1.0]], calibration())
@@ -255,11 +266,6 @@ def excess_size_term(mole_fraction: float, volumes: tuple[float, float], mixing:
     return float(np.sum(shares * (activity - np.log(shares))))
 
 
-def _size_term(solute: ArrayLike, solvent: ArrayLike, solvent_mixing: ArrayLike) -> Array:
-    small, large = np.asarray(solute, dtype=float), np.asarray(solvent, dtype=float)
-    return np.log(small / large) + 1.0 - small / np.asarray(solvent_mixing, dtype=float)
-
-
 def dilute_ln_gamma(
     strength: ArrayLike, solute: ArrayLike, solvent: ArrayLike, solvent_mixing: ArrayLike | None = None
 ) -> Array:
@@ -283,22 +289,9 @@ def dilute_ln_gamma(
     >>> float(dilute_ln_gamma(0.02, 100.0, 100.0))
     2.0
     """
-    mixing = solvent if solvent_mixing is None else solvent_mixing
-    return _size_term(solute, solvent, mixing) + np.asarray(solute, dtype=float) * np.asarray(strength, dtype=float)
-
-
-def strength_from_ln_gamma(
-    ln_gamma: ArrayLike, solute: ArrayLike, solvent: ArrayLike, solvent_mixing: ArrayLike | None = None
-) -> Array:
-    """Return the w that an activity coefficient at infinite dilution means; inverse of `dilute_ln_gamma`.
-
-    Examples
-    --------
-    >>> float(strength_from_ln_gamma(2.0, 100.0, 100.0))
-    0.02
-    """
-    mixing = solvent if solvent_mixing is None else solvent_mixing
-    return (np.asarray(ln_gamma, dtype=float) - _size_term(solute, solvent, mixing)) / np.asarray(solute, dtype=float)
+    small, large = np.asarray(solute, dtype=float), np.asarray(solvent, dtype=float)
+    mixing = large if solvent_mixing is None else np.asarray(solvent_mixing, dtype=float)
+    return np.log(small / large) + 1.0 - small / mixing + small * np.asarray(strength, dtype=float)
 
 
 def coexisting_strength(fraction: float, volume: float, solvent_mixing: float) -> float | None:

@@ -65,7 +65,6 @@ def test_ln_gamma_is_the_slope_of_the_free_energy():
     small, step = 1e-7, 1e-9
     slope = (free(np.array([small + step, 1.0])) - free(np.array([small - step, 1.0]))) / (2 * step)
     assert theory.dilute_ln_gamma(w, a, b) == pytest.approx(slope - np.log(small), abs=1e-4)
-    assert theory.strength_from_ln_gamma(theory.dilute_ln_gamma(w, a, b), a, b) == pytest.approx(w)
 
 
 def test_cages_gain_little_on_melting():
