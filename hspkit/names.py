@@ -12,11 +12,10 @@ import difflib
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
-from functools import cache
 from typing import Any, NamedTuple
 
-from hspkit import data
 from hspkit.errors import InputError, UnknownNameError
+from hspkit.look_alikes import LookAlike, look_alikes
 
 __all__ = ["LookAlike", "NameIndex", "check_cas", "check_length", "is_cas", "look_alikes", "near_names", "normal_form"]
 
@@ -133,8 +132,8 @@ def _tokens(text: str) -> list[str]:
     for pattern, token in _ROTATION:
         text = pattern.sub(token, text)
     text = "".join(f" {_GREEK[c]} " if c in _GREEK else c for c in text)
-    found = re.findall(r"[a-z0-9]+", text)
-    return [_POSITION.get(token, token) if place == 0 else token for place, token in enumerate(found)]
+    tokens = re.findall(r"[a-z0-9]+", text)
+    return [_POSITION.get(token, token) if place == 0 else token for place, token in enumerate(tokens)]
 
 
 def _geometry(tokens: list[str]) -> tuple[tuple[str, ...], list[str]]:
@@ -213,9 +212,9 @@ def near_names(name: str, allowed: Iterable[str], n: int = 3) -> tuple[str, ...]
     Parameters
     ----------
     name : str
-        What was asked for. [-]
+        The name that is not allowed. [-]
     allowed : iterable of str
-        What there is. [-]
+        The names that are. [-]
     n : int
         At most how many. [-]
 
@@ -229,44 +228,6 @@ def near_names(name: str, allowed: Iterable[str], n: int = 3) -> tuple[str, ...]
         return ()
     near = difflib.get_close_matches(normal_form(name), list(shown), n=n, cutoff=_NEAR)
     return tuple(shown[form] for form in near)
-
-
-class LookAlike(NamedTuple):
-    """One name of a group that is easily confused, from ``look_alikes.csv``."""
-
-    group: str
-    name: str
-    synonyms: tuple[str, ...]
-    cas: str
-    difference: str
-    at_stake: str
-
-    @property
-    def poison(self) -> bool:
-        """Whether the table says that it is poison."""
-        return self.at_stake.startswith("POISON")
-
-
-@cache
-def look_alikes() -> tuple[LookAlike, ...]:
-    """Return the names that get confused, with what tells them apart and what is at stake.
-
-    Examples
-    --------
-    >>> [row.cas for row in look_alikes() if row.name == "diethylene glycol"][0]
-    '111-46-6'
-    """
-    return tuple(
-        LookAlike(
-            row["group"],
-            row["name"],
-            tuple((row["synonyms"] or "").split(";")) if row["synonyms"] else (),
-            row["cas"],
-            row["difference"],
-            row["at_stake"],
-        )
-        for row in data.read_table("look_alikes.csv").rows
-    )
 
 
 class NameIndex:
@@ -360,10 +321,10 @@ class NameIndex:
         >>> NameIndex([{"name": "beta-pinene"}]).find("β-Pinene")
         'beta-pinene'
         """
-        found = self.get(name)
-        if found is None:
+        row_name = self.get(name)
+        if row_name is None:
             raise UnknownNameError(self._unknown(name))
-        return found
+        return row_name
 
     def get(self, name: str) -> str | None:
         """Return the name of the row that is meant, or None when no row answers; see `find`.
@@ -395,8 +356,8 @@ class NameIndex:
         check_length(name, self.what)
         if len(self._memo) >= _REMEMBERED:
             self._memo.clear()
-        found = self._memo[name] = self._find(name)
-        return found
+        row_name = self._memo[name] = self._find(name)
+        return row_name
 
     def _find(self, name: str) -> str | None:
         if is_cas(name):
@@ -452,10 +413,10 @@ class NameIndex:
         near = self.suggest(name)
         rows = _near_look_alikes(_forms(name), near) if self._guard else []
         if rows:
-            told = "; ".join(f"{r.name} (CAS {r.cas}): {r.difference}. At stake: {r.at_stake}" for r in rows)
+            differences = "; ".join(f"{r.name} (CAS {r.cas}): {r.difference}. At stake: {r.at_stake}" for r in rows)
             return (
                 f"no {self.what} {name!r}, and names like it are confused with each other; "
-                f"give the exact name or the CAS number. {told}"
+                f"give the exact name or the CAS number. {differences}"
             )
         if near:
             return f"no {self.what} {name!r}; near names: {', '.join(near)}"
@@ -466,12 +427,12 @@ def _near_look_alikes(forms: _Forms, near: tuple[str, ...]) -> list[LookAlike]:
     """The rows of ``look_alikes.csv`` that an unknown name could mean, at most five; none or at least two."""
     spelt = [(row, _forms(text).exact) for row in look_alikes() for text in (row.name, *row.synonyms)]
 
-    def likeness(form: str) -> float:
+    def similarity(form: str) -> float:
         return difflib.SequenceMatcher(None, forms.exact, form).ratio()
 
     named = [row for row, form in spelt if form == forms.exact]
-    close = sorted(((likeness(form), row) for row, form in spelt), key=lambda pair: -pair[0])
-    if not named and close[0][0] < max(_NEAR, *(likeness(_forms(key).exact) for key in near), 0.0):
+    close = sorted(((similarity(form), row) for row, form in spelt), key=lambda pair: -pair[0])
+    if not named and close[0][0] < max(_NEAR, *(similarity(_forms(key).exact) for key in near), 0.0):
         return []  # another name is nearer than any look-alike
     groups = {row.group for row in named} or {close[0][1].group}
     rows = [*named, *(row for ratio, row in close if row.group in groups and ratio >= 0.5)]

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import checks
+from hspkit import checks, theory
 from hspkit.errors import ExtrapolationWarning, InputError
-from hspkit.estimation import estimate
-from hspkit.evidence import Liquid, informed, liquid, theory
+from hspkit.evidence import informed
 from hspkit.evidence.pieces import CELSIUS_RANGE
 from hspkit.substances import Substance, index, substance
 
@@ -69,7 +67,7 @@ def miscibility_probability(
     Parameters
     ----------
     a, b : ndarray of shape (..., 3) or (..., 5)
-        Points of the theory (`hspkit.evidence.theory`). [MPa^0.5; mol/L]
+        Points of the theory (`hspkit.theory`). [MPa^0.5; mol/L]
     covariance : ndarray of shape (..., 3, 3)
         Covariance of the difference of their Hansen parameters. [MPa]
     volumes : tuple of two ndarray of shape (...)
@@ -90,9 +88,9 @@ def miscibility_probability(
     normal = np.concatenate([half, -half])  # mirrored, so that the mean of the draws is exact
     values, vectors = np.linalg.eigh(np.asarray(covariance, dtype=float))
     root = vectors * np.sqrt(np.clip(values, 0.0, None))[..., None, :]
-    away = np.einsum("...ij,dj->...di", root, normal)
-    first = np.array(np.broadcast_to(np.asarray(a, dtype=float)[..., None, :], (*away.shape[:-1], np.shape(a)[-1])))
-    first[..., :3] += away
+    noise = np.einsum("...ij,dj->...di", root, normal)
+    first = np.array(np.broadcast_to(np.asarray(a, dtype=float)[..., None, :], (*noise.shape[:-1], np.shape(a)[-1])))
+    first[..., :3] += noise
     _, growth = theory.scale_at(celsius)
     critical = theory.critical_strength(volumes[0] * growth, volumes[1] * growth)
     strength = theory.exchange(first, np.asarray(b, dtype=float)[..., None, :], celsius=celsius)
@@ -101,27 +99,17 @@ def miscibility_probability(
     return np.mean(theory.LAPSE + (1.0 - 2.0 * theory.LAPSE) * ndtr(z), axis=-1)
 
 
-def _liquid(given: Any) -> tuple[Substance, Liquid]:
-    """Return the substance and the liquid that a name, CAS number, SMILES or Substance means."""
-    found = substance(given) if isinstance(given, str) else given
-    if not isinstance(found, Substance):
+def _liquid(given: str | Substance) -> Substance:
+    """Return the substance that a name, CAS number, SMILES or Substance means."""
+    member = substance(given) if isinstance(given, str) else given
+    if not isinstance(member, Substance):
         message = f"expected a name, CAS number, SMILES or Substance, got {checks.said(given)}"
         raise InputError(message)
-    return found, _as_liquid(found, given)
-
-
-def _as_liquid(found: Substance, given: str | Substance) -> Liquid:
-    if found.name in index() and (isinstance(given, str) or found is substance(found.name)):
-        return liquid(found.name)
-    if isinstance(given, str):  # a structure that is not shipped: an estimate, moved by what its kin taught
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", ExtrapolationWarning)
-            guess = estimate(found.smiles)
-        mean, sd = informed([found.smiles], [guess.hsp.array], [guess.sd[:3]])
-        return Liquid(found.name, mean[0], np.diag(sd[0] ** 2), found.volume, found.volume, found.sites)
-    return Liquid(
-        found.name, found.hsp.array, np.asarray(found.covariance), found.volume, found.mixing_volume, found.sites
-    )
+    if not isinstance(given, str) or member.name in index():
+        return member
+    # A structure that is not shipped: an estimate, moved by what evidence shows about similar structures.
+    mean, sd = informed([member.smiles], [member.prior.array], [np.sqrt(np.diag(member.prior_covariance))])
+    return replace(member, hsp=mean[0], covariance=sd[0])
 
 
 def pair_miscibility(a: str | Substance, b: str | Substance, *, celsius: float = 25.0) -> Pair:
@@ -168,11 +156,11 @@ def pair_miscibility(a: str | Substance, b: str | Substance, *, celsius: float =
     if not CELSIUS_RANGE[0] <= warmth <= CELSIUS_RANGE[1]:
         message = f"celsius is {warmth:g}; the temperature rates hold from 0 to 100 degC, this is an extrapolation"
         warnings.warn(message, ExtrapolationWarning, stacklevel=2)
-    (one, first), (other, second) = _liquid(a), _liquid(b)
+    first, second = _liquid(a), _liquid(b)
     _, growth = theory.scale_at(warmth)
     w = float(theory.exchange(first.point, second.point, celsius=warmth))
     critical = float(theory.critical_strength(first.mixing_volume * growth, second.mixing_volume * growth))
-    if one.identity == other.identity:
+    if first.identity == second.identity:
         return Pair(first.name, second.name, warmth, 1.0, 0.0, "clear", (0.0, 0.0))
     probability = miscibility_probability(
         first.point,
@@ -182,7 +170,7 @@ def pair_miscibility(a: str | Substance, b: str | Substance, *, celsius: float =
         celsius=warmth,
     )
     grown = [(liquid.volume * growth, liquid.mixing_volume * growth) for liquid in (first, second)]
-    solid = any(member.melting_celsius is not None and member.melting_celsius > warmth for member in (one, other))
+    solid = any(member.melting_celsius is not None and member.melting_celsius > warmth for member in (first, second))
     mixes = "unknown" if solid else "clear"
     dilute = (
         float(theory.dilute_ln_gamma(w, grown[0][0], grown[1][0], grown[1][1])),

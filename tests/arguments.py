@@ -199,7 +199,7 @@ def _values() -> Named:
         Call(Evidence.vaporisation_enthalpy, {"kJ_per_mol": 50, "sd": 1.0, "source": "x"}),
     )
     yield "Evidence.mixes", Call(Evidence.mixes, {"with_": "water", "outcome": True, "celsius": 25, "source": "x"})
-    yield "Evidence.piece", Call(Evidence.log_p(4.5).piece, {"target": evidence.Target(100.0)})
+    yield "Evidence.piece", Call(Evidence.log_p(4.5).piece, {"target": glycol})
     yield "reconcile", Call(hspkit.reconcile, {"prior": glycol, "evidence": [Evidence.log_p(-0.9, source="x")]})
 
 

@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from hspkit import data, estimate, phases, reconcile, substance
+from hspkit import Substance, data, estimate, phases, reconcile, substance, theory
+from hspkit.bonds import associating_hydroxyls
 from hspkit.errors import ExtrapolationWarning, InputError, MoleculeError, UnknownNameError
-from hspkit.evidence import Evidence, Liquid, informed, joint, liquid, posterior, theory
-from hspkit.evidence.bonds import associating_hydroxyls
-from hspkit.evidence.facts import KINDS, facts, liquids
-from hspkit.evidence.likeness import correlation
+from hspkit.evidence import Evidence, informed, joint, liquid, posterior
+from hspkit.evidence.facts import KINDS, Fact, facts, liquids
+from hspkit.evidence.kinds import Properties, residuals_of
 from hspkit.evidence.melting import fusion_entropy, supercooled_fraction
+from hspkit.evidence.similarity import correlation
 from hspkit.workshop import reconciled as rebuild
 from hspkit.workshop.constants import GRIDS, ROUGHNESS, ethanol_limit, score
 
@@ -64,7 +65,6 @@ def test_ln_gamma_is_the_slope_of_the_free_energy():
     small, step = 1e-7, 1e-9
     slope = (free(np.array([small + step, 1.0])) - free(np.array([small - step, 1.0]))) / (2 * step)
     assert theory.dilute_ln_gamma(w, a, b) == pytest.approx(slope - np.log(small), abs=1e-4)
-    assert theory.strength_from_ln_gamma(theory.dilute_ln_gamma(w, a, b), a, b) == pytest.approx(w)
 
 
 def test_cages_gain_little_on_melting():
@@ -91,17 +91,16 @@ def test_a_known_truth_is_recovered_from_distances():
     volume, constants = 120.0, theory.calibration()
     evidence = []
     for place, point in enumerate(partners):
-        partner = Liquid(f"liquid {place}", point, np.zeros((3, 3)), 90.0, 90.0, (0.0, 0.0))
+        partner = Substance(f"liquid {place}", hsp=point, covariance=np.zeros((3, 3)), volume=90.0, molar_mass=90.0)
         w = theory.exchange(np.append(truth, [0.0, 0.0]), partner.point, constants=constants)
         evidence.append(
             Evidence.activity(partner, float(theory.dilute_ln_gamma(w, volume, 90.0)), sd=0.01, source="made")
         )
 
-    class Prior:
-        prior, prior_covariance = np.array([16.0, 3.0, 5.0]), np.diag([0.7, 3.0, 3.0]) ** 2
-
-    Prior.volume = volume
-    found = reconcile(Prior(), evidence)
+    prior = Substance(
+        "made", prior=[16.0, 3.0, 5.0], prior_covariance=[0.7, 3.0, 3.0], volume=volume, molar_mass=volume
+    )
+    found = reconcile(prior, evidence)
     assert np.all(np.abs(found.hsp.array - truth) < 3 * found.sd + 0.3)
     assert np.all(found.sd < [0.7, 3.0, 3.0])
     assert not found.flagged
@@ -125,7 +124,7 @@ def test_mixing_evidence_moves_parameters_in_its_direction():
     index = {}
     for outcome in (True, False):
         found = reconcile(start, [Evidence.mixes("propylene glycol", outcome, source="bench")])
-        index[outcome] = float(theory.exchange(found.hsp.array, liquid("propylene glycol").hsp))
+        index[outcome] = float(theory.exchange(found.hsp.array, liquid("propylene glycol").hsp.array))
     assert index[True] < index[False]
 
 
@@ -144,6 +143,36 @@ def test_own_pieces_may_be_brought():
     assert covariance[1, 1] < 0.011
     assert abs(away[0]) < 1
     assert reconcile(estimate("CCO"), [Ring()]).residuals[0].kind == "own"
+
+
+def _pair_table():
+    members = [substance(name) for name in ("water", "1-octanol", "ethanol", "linalool")]
+    return Properties.of(members), np.array([member.hsp.array for member in members])
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_derivatives_of_every_kind_are_those_of_its_residuals(kind):
+    """Central differences, which know nothing of the formulas."""
+    value = {"mixing": 0.0, "vaporisation enthalpy": 60.0, "water solubility": 7.3}.get(kind, 1.5)
+    fact = Fact(kind, 3, 3 if kind == "vaporisation enthalpy" else 0, value, 0.2, 40.0, "test", 0.4)
+    liquids_here, points = _pair_table()
+    (one,) = residuals_of([fact], liquids_here, theory.calibration())
+    given = np.zeros_like(points)
+    for rows, slope in one.derivatives(points):
+        given[rows[0]] += slope[0]
+    step, computed = 1e-5, np.zeros_like(points)
+    for place in np.ndindex(*points.shape):
+        nudge = np.zeros_like(points)
+        nudge[place] = step
+        computed[place] = (one.residuals(points + nudge)[0] - one.residuals(points - nudge)[0]) / (2 * step)
+    if kind == "vaporisation enthalpy":
+        assert np.abs(given[3]).min() > 0
+    np.testing.assert_allclose(given, computed, rtol=1e-5, atol=1e-7)
+    loss, force, curvature = one.loss(one.residuals(points))
+    near = [one.loss(one.residuals(points) + shift)[0] for shift in (step, -step)]
+    np.testing.assert_allclose(force, (near[0] - near[1]) / (2 * step), rtol=1e-4, atol=1e-7)
+    assert np.isfinite(loss).all()
+    assert (curvature > 0).all()
 
 
 def test_parameters_stay_at_or_above_zero():

@@ -16,8 +16,8 @@ import hspkit
 from hspkit import Blend, Oil, Substance, carrier, data, law, oil, substance
 from hspkit.carriers import Carrier
 from hspkit.estimation import GroupModel
-from hspkit.evidence.shipped import reconciled
 from hspkit.frozen import Frozen, freeze
+from hspkit.substances.shipped import reconciled
 
 #: Arguments of the cached functions that need some.
 ARGUMENTS = {

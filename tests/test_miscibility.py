@@ -9,7 +9,6 @@ from hspkit import Oil, dissolve, ethanol_strength_to_clear, oil, phases
 from hspkit.carriers import Blend, carrier
 from hspkit.data import read_table
 from hspkit.errors import InputError, UnknownNameError
-from hspkit.evidence.shipped import reconciled
 from hspkit.miscibility import (
     HAZE_VOLUME,
     THEORY_SD_LN,
@@ -25,6 +24,7 @@ from hspkit.miscibility.extent import haze_edge
 from hspkit.miscibility.margin import Stock
 from hspkit.miscibility.solids import may_crystallise, reason_unknown
 from hspkit.substances import substance
+from hspkit.substances.shipped import reconciled
 
 
 @pytest.mark.parametrize("carrier", ["triethyl citrate", "triacetin", "benzyl alcohol", "MCT"])

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from hspkit import Substance, pair_miscibility, substance
+from hspkit import Substance, pair_miscibility, substance, theory
 from hspkit.errors import ExtrapolationWarning, InputError, UnknownNameError
 
 # Sigma-Aldrich solvent miscibility table; IUPAC-NIST solubility series; AqSolDB water solubilities.
@@ -117,3 +117,17 @@ def test_a_solid_has_no_verdict_of_mixing():
     assert found.probability > 0.9  # of the liquids: what the evidence on supercooled liquids speaks of
     assert pair_miscibility("menthol", "ethanol", celsius=45).verdict == "clear"
     assert pair_miscibility("menthol", "water").verdict == "splits"
+
+
+def test_an_alcohol_given_as_smiles_is_as_associated_as_the_same_substance():
+    smiles = "CC(=O)OCCC(C)O"
+    given, own = pair_miscibility(smiles, "water"), substance(smiles)
+    # The index is w over Flory's critical strength of the mixing volumes, which count the hydroxyl.
+    w = (given.ln_gamma_infinite[0] - theory.dilute_ln_gamma(0.0, own.volume, *_volumes("water"))) / own.volume
+    critical = theory.critical_strength(own.mixing_volume, substance("water").mixing_volume)
+    assert own.mixing_volume > own.volume
+    assert given.index == pytest.approx(float(w / critical))
+
+
+def _volumes(name):
+    return substance(name).volume, substance(name).mixing_volume

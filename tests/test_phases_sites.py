@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from hspkit import phases, substance
+from hspkit import phases, substance, theory
 from hspkit.errors import InputError
-from hspkit.evidence import theory
 from hspkit.phases.mixture import at, interaction_strength, metric
 from hspkit.phases.tilts import curved, modes
 

@@ -321,6 +321,32 @@ def test_a_short_csv_with_own_parameters_is_read(tmp_path):
     assert "mine.csv" in set(mine["my ester"].sources["source"])
 
 
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("mark", [";", "\t", ","])
+def test_a_csv_is_read_as_spreadsheets_of_other_countries_write_it(tmp_path, encoding, mark):
+    sign = "." if mark == "," else ","
+    rows = [
+        ["name", "smiles", "synonyms", "density_g_mL", "delta_d", "delta_p", "delta_h", "note"],
+        ["rosé ester", "CCCC(=O)OCCC(C)C", '"first; second, third"', "0.866", "15.8", "3.2", "5.1", '"a, b"'],
+        ["my acid", "CCCCCCC(=O)O", "", "0.917", "", "", "", ""],
+    ]
+    numbers = [[cell.replace(".", sign) if cell[:1].isdigit() else cell for cell in row] for row in rows]
+    place = tmp_path / "mine.csv"
+    place.write_bytes("\r\n".join(mark.join(row) for row in numbers).encode(encoding))
+    mine = Substance.from_csv(place)
+    assert list(mine) == ["rosé ester", "my acid"]
+    assert mine["rosé ester"].hsp == HSP(15.8, 3.2, 5.1)
+    assert mine["rosé ester"].density == 0.866
+    assert mine["rosé ester"].synonyms == ("first", " second, third")
+    assert mine["rosé ester"].notes[0] == "a, b"
+    assert mine["my acid"].density == 0.917
+
+
+def test_a_number_that_may_be_read_in_two_ways_is_refused(tmp_path):
+    with pytest.raises(DataFileError, match=r"mine\.csv, row 2: column 'log_p': .*may be 3\.125 or 3125"):
+        Substance.from_csv(_file(tmp_path, "name;smiles;log_p;density_g_mL\na;CCO;3,125;0.789\n"))
+
+
 def test_a_data_frame_is_read_and_left_alone():
     frame = pd.DataFrame({"name": ["a", "b"], "smiles": ["CCCC(=O)OCC", "CCCCC(=O)OCC"], "density_g_mL": [0.88, None]})
     before = frame.copy()

@@ -10,9 +10,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from hspkit import checks
+from hspkit import checks, theory
 from hspkit.application.use import check_strength
-from hspkit.evidence import theory
 from hspkit.phases import interaction_strength
 from hspkit.substances import Substance, substance
 

@@ -5,19 +5,18 @@ reconciled together by ``python -m hspkit.workshop.reconciled``, with constants 
 hspkit.workshop.constants``; `liquid` reads the result.
 """
 
-from hspkit.evidence.pieces import Evidence, Piece, Target
+from hspkit.evidence.informed import informed, liquid
+from hspkit.evidence.pieces import Evidence, Piece
 from hspkit.evidence.reconcile import Reconciled, Residual, posterior, reconcile
-from hspkit.evidence.shipped import Liquid, covariance_of, informed, liquid
-from hspkit.evidence.theory import Calibration, calibration
+from hspkit.substances.shipped import covariance_of
+from hspkit.theory import Calibration, calibration
 
 __all__ = [
     "Calibration",
     "Evidence",
-    "Liquid",
     "Piece",
     "Reconciled",
     "Residual",
-    "Target",
     "calibration",
     "covariance_of",
     "informed",

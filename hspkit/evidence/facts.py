@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Set
 from functools import cache
 from typing import Any, NamedTuple
 
@@ -11,17 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import data
+from hspkit.bonds import associating_hydroxyls, donates, site_densities
 from hspkit.errors import ExtrapolationWarning
 from hspkit.estimation import estimate_many
-from hspkit.evidence.bonds import associating_hydroxyls, donates, site_densities
 from hspkit.frozen import freeze
-from hspkit.names import NameIndex
+from hspkit.substances.shipped import relative_volume_sd
 
-__all__ = ["KINDS", "WATER", "Fact", "Liquids", "facts", "index", "liquids"]
+__all__ = ["KINDS", "OCTANOL", "WATER", "Fact", "Liquids", "facts", "liquids"]
 
 Array = NDArray[np.float64]
 
 WATER = "water"
+OCTANOL = "1-octanol"
 #: Kinds of evidence, in the order in which they are listed.
 KINDS = (
     "water solubility",
@@ -67,7 +68,6 @@ class Liquids(NamedTuple):
     volumes: Array
     volume_sd: Array
     molar_masses: Array
-    prior_source: tuple[str, ...]
     sites: Array
     hydroxyls: NDArray[np.intp]
 
@@ -80,19 +80,9 @@ class Liquids(NamedTuple):
         return np.concatenate([hsp, self.sites], axis=1)
 
 
-#: Relative standard deviation of a molar volume by the kind of its source; judgement, no source.
-_VOLUME_SD = {"read": 0.005, "computed": 0.005, "memory": 0.02}
-
-
 @cache
 def _rows() -> dict[str, int]:
     return {row["name"]: place for place, row in enumerate(data.read_table("substances.csv").rows)}
-
-
-@cache
-def index() -> NameIndex:
-    """Return the index of the shipped substances."""
-    return NameIndex(data.read_table("substances.csv").rows, what="substance")
 
 
 @cache
@@ -129,22 +119,12 @@ def liquids() -> Liquids:
         prior,
         np.nan_to_num(guess_sd, nan=1.0),
         volumes,
-        np.where(measured, [_relative_sd(row) for row in rows] * volumes, estimated["sd_volume"].to_numpy()),
+        np.where(measured, [relative_volume_sd(row) for row in rows] * volumes, estimated["sd_volume"].to_numpy()),
         np.array([row["molar_mass_g_mol"] for row in rows], dtype=float),
-        tuple(
-            published[row["name"]]["source"] if known[i] else "estimate-from-structure" for i, row in enumerate(rows)
-        ),
         np.array([site_densities(row["smiles"], volume) for row, volume in zip(rows, volumes, strict=True)]),
         np.array([associating_hydroxyls(row["smiles"]) for row in rows]),
     )
     return freeze(found)
-
-
-def _relative_sd(row: Mapping[str, Any]) -> float:
-    if row["structure"] == "representative":
-        return 0.05  # one molecule stands for a mixture
-    kind = data.sources().get(row["density_source"] or "", {}).get("kind", "memory")
-    return _VOLUME_SD.get(kind, 0.02)
 
 
 @cache
@@ -156,60 +136,61 @@ def facts() -> tuple[Fact, ...]:
     >>> sorted({fact.kind for fact in facts()}) == sorted(KINDS)
     True
     """
-    shipped, row = liquids(), _rows()
-    water = row[WATER]
-    found: list[Fact] = []
-    soluble = set()
+    row = _rows()
+    solubilities = list(_solubilities(row))
+    soluble = {fact.a for fact in solubilities}
+    miscible = {frozenset((fact.a, fact.b)) for fact in solubilities if fact.kind == "mixing"}
+    return (
+        *solubilities,
+        *_partition(row, soluble),
+        *_activities(row),
+        *_energies(row),
+        *_miscible_pairs(row, soluble, miscible),
+    )
+
+
+def _solubilities(row: Mapping[str, int]) -> Iterator[Fact]:
     for line in data.read_table("water_solubility.csv").rows:
         if not line["preferred"] or line["substance"] == WATER:
             continue
         a = row[line["substance"]]
-        soluble.add(a)
         if line["mg_per_L"] >= MISCIBLE_MG_PER_L:
-            found.append(Fact("mixing", a, water, 1.0, 0.0, 25.0, line["source"]))
+            yield Fact("mixing", a, row[WATER], 1.0, 0.0, 25.0, line["source"])
             continue
-        melting = line["melting_C"] if line["melting_C"] is not None else 25.0
+        melting = max(25.0 if line["melting_C"] is None else line["melting_C"], 25.0)
         value = float(np.log(line["mg_per_L"]))
-        found.append(Fact("water solubility", a, water, value, line["sd_ln"], 25.0, line["source"], max(melting, 25.0)))
+        yield Fact("water solubility", a, row[WATER], value, line["sd_ln"], 25.0, line["source"], melting)
+
+
+def _partition(row: Mapping[str, int], soluble: Set[int]) -> Iterator[Fact]:
     for line in data.read_table("substances.csv").rows:
         a = row[line["name"]]
-        if line["log_p"] is not None and a not in soluble and line["name"] not in (WATER, "1-octanol"):
-            found.append(Fact("log P", a, water, line["log_p"], 0.0, 25.0, line["log_p_source"]))
-    found += _activities(row)
+        if line["log_p"] is not None and a not in soluble and line["name"] not in (WATER, OCTANOL):
+            yield Fact("log P", a, row[WATER], line["log_p"], 0.0, 25.0, line["log_p_source"])
+
+
+def _energies(row: Mapping[str, int]) -> Iterator[Fact]:
+    """Activities that a group method computes, excess energies, and enthalpies of vaporisation."""
     for line in data.read_table("computed_activities.csv").rows:
-        a, b = row[line["solute"]], row[line["solvent"]]
-        found.append(
-            Fact("computed activity", a, b, line["ln_gamma_infinite"], line["sd"], line["celsius"], line["source"])
-        )
+        a, b, value = row[line["solute"]], row[line["solvent"]], line["ln_gamma_infinite"]
+        yield Fact("computed activity", a, b, value, line["sd"], line["celsius"], line["source"])
     for line in data.read_table("excess_energies.csv").rows:
-        found.append(
-            Fact(
-                "excess energy",
-                row[line["a"]],
-                row[line["b"]],
-                line["excess_energy_rt"],
-                line["sd"],
-                line["celsius"],
-                line["source"],
-                line["mole_fraction_a"],
-            )
-        )
+        a, b, value, share = row[line["a"]], row[line["b"]], line["excess_energy_rt"], line["mole_fraction_a"]
+        yield Fact("excess energy", a, b, value, line["sd"], line["celsius"], line["source"], share)
     for line in data.read_table("vaporisation_enthalpies.csv").rows:
         if line["preferred"]:
             a = row[line["substance"]]
-            found.append(Fact("vaporisation enthalpy", a, a, line["kJ_per_mol"], 0.0, line["celsius"], line["source"]))
-    seen = {(fact.a, fact.b) for fact in found if fact.kind == "mixing"}
+            yield Fact("vaporisation enthalpy", a, a, line["kJ_per_mol"], 0.0, line["celsius"], line["source"])
+
+
+def _miscible_pairs(row: Mapping[str, int], soluble: Set[int], miscible: Set[frozenset[int]]) -> Iterator[Fact]:
     for line in data.read_table("miscible_pairs.csv").rows:
         a, b = row[line["a"]], row[line["b"]]
-        if (a, b) in seen or (b, a) in seen or a == b:
-            continue
         # What a rule derived from a solubility or an activity that stands in another table is not a second fact.
-        if line["derived"] or (line["basis"] == "measured water solubility" and {a, b} & soluble):
-            continue
-        celsius = 25.0 if line["celsius"] is None else line["celsius"]
-        found.append(Fact("mixing", a, b, float(line["outcome"] == "miscible"), 0.0, celsius, line["source"]))
-    assert max(fact.a for fact in found) < len(shipped.names)
-    return tuple(found)
+        repeated = line["derived"] or (line["basis"] == "measured water solubility" and {a, b} & soluble)
+        if a != b and frozenset((a, b)) not in miscible and not repeated:
+            celsius = 25.0 if line["celsius"] is None else line["celsius"]
+            yield Fact("mixing", a, b, float(line["outcome"] == "miscible"), 0.0, celsius, line["source"])
 
 
 #: Extra standard deviation of ln gamma of an alcohol or acid in a solvent that has no hydrogen to give. [-]
@@ -218,14 +199,13 @@ def facts() -> tuple[Fact, ...]:
 DONOR_ALONE_SD = 1.0
 
 
-def _activities(row: Mapping[str, int]) -> list[Fact]:
+def _activities(row: Mapping[str, int]) -> Iterator[Fact]:
     """Median of the measurements of one pair in the room-temperature range, and one at the higher temperatures."""
     groups: dict[tuple[int, int, bool], list[Mapping[str, Any]]] = {}
     for line in data.read_table("activities.csv").rows:
         if ACTIVITY_CELSIUS[0] <= line["celsius"] <= ACTIVITY_CELSIUS[1]:
             key = (row[line["solute"]], row[line["solvent"]], bool(line["celsius"] > 45.0))
             groups.setdefault(key, []).append(line)
-    found = []
     for (a, b, warm), lines in groups.items():
         values = np.array([line["ln_gamma_infinite"] for line in lines])
         celsius = float(np.mean([line["celsius"] for line in lines]))
@@ -235,5 +215,4 @@ def _activities(row: Mapping[str, int]) -> list[Fact]:
             continue
         if donates(liquids().smiles[a]) and not donates(liquids().smiles[b]):
             spread = float(np.hypot(spread, DONOR_ALONE_SD))
-        found.append(Fact("activity", a, b, float(np.median(values)), spread, celsius, lines[0]["source"]))
-    return found
+        yield Fact("activity", a, b, float(np.median(values)), spread, celsius, lines[0]["source"])

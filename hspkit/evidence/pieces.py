@@ -8,23 +8,22 @@ of ``measured``. `Evidence` makes them for measured properties of one substance;
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import checks, hansen
+from hspkit import checks, theory
 from hspkit.errors import ExtrapolationWarning, InputError
-from hspkit.evidence import theory
-from hspkit.evidence.bonds import associating_hydroxyls, bonds_inside, site_densities
-from hspkit.evidence.facts import MISCIBLE_MG_PER_L, WATER
-from hspkit.evidence.loss import mixing_log_likelihood
-from hspkit.evidence.melting import fusion_entropy, supercooled_fraction
-from hspkit.evidence.shipped import Liquid, liquid
+from hspkit.evidence.facts import MISCIBLE_MG_PER_L, OCTANOL, Fact
+from hspkit.evidence.informed import liquid
+from hspkit.evidence.kinds import Properties, Residuals, residuals_of
 from hspkit.phases.mixture import GAS_CONSTANT
+from hspkit.substances import Substance
 
-__all__ = ["Evidence", "Piece", "Target"]
+__all__ = ["Evidence", "Piece", "Sloped"]
 
 Array = NDArray[np.float64]
 
@@ -33,8 +32,6 @@ Array = NDArray[np.float64]
 SINGLE_VALUE_SD = {"water solubility": 0.3, "log P": 0.2, "activity": 0.1, "vaporisation enthalpy": 0.03}
 #: Temperatures within which the rates that move parameters may be trusted. [degC]
 CELSIUS_RANGE = (0.0, 100.0)
-#: No liquid has larger molecules [cm3/mol]; judgement, for a slip of the unit.
-MOST_VOLUME = 1e5
 
 
 class Piece(Protocol):
@@ -76,132 +73,71 @@ class Piece(Protocol):
         ...
 
 
-@dataclass(frozen=True)
-class Target:
-    """The substance that evidence is about, as far as it is needed to read the evidence.
+@runtime_checkable
+class Sloped(Protocol):
+    """A piece that knows the derivatives of its residual."""
 
-    ``volume`` [cm3/mol], ``molar_mass`` [g/mol], ``melting`` [degC], ``smiles``, and ``near`` (3,), the point at which
-    the uncertainty of a partner is judged [MPa^0.5].
+    def slope(self, hsp: Array) -> Array:
+        """Return the derivatives of the residual, shape (m, 3). [1/MPa^0.5]
+
+        Parameters
+        ----------
+        hsp : ndarray of shape (m, 3)
+            Points in Hansen space. [MPa^0.5]
+        """
+        ...
+
+
+class _Comparison:
+    """One fact about a substance, by the residuals of its kind with the partners held at their parameters.
+
+    The uncertainty of the partners widens the standard deviation; it is judged at the prior of the substance.
     """
 
-    volume: float
-    molar_mass: float | None = None
-    melting: float | None = None
-    smiles: str = ""
-    near: tuple[float, float, float] = (17.0, 5.0, 7.0)
+    def __init__(self, kind: Residuals, partners: Sequence[Substance], near: Array) -> None:
+        fact = kind.facts[0]
+        self.kind, self.source, self.measured = fact.kind, fact.source, fact.value
+        self._residuals = kind
+        self._partners = np.array([partner.hsp.array for partner in partners]).reshape(-1, 3)
+        known = [partner.covariance for partner in partners]
+        kind.widen(self._points(near), np.array([*known, np.zeros((3, 3))]))
 
-    @property
-    def mixing_volume(self) -> float:
-        """Volume that counts in the entropy of mixing. [cm3/mol]"""
-        return float(theory.mixing_volume(self.volume, associating_hydroxyls(self.smiles)))
-
-    def bonding(self, partner: Liquid) -> float:
-        """Return the product of the differences of donor and of acceptor density to another liquid. [(mol/L)^2]"""
-        donor, acceptor = site_densities(self.smiles, self.volume)
-        return (donor - partner.sites[0]) * (acceptor - partner.sites[1])
-
-
-@dataclass(frozen=True)
-class _Distances:
-    """ln S, log P, ln gamma: offset + sum of weights . (hsp - partner)^2, scaled back to the measured quantity."""
-
-    kind: str
-    source: str
-    measured: float
-    sd: float
-    offset: float
-    partners: Array
-    weights: Array
-    unit: float
+    def _points(self, hsp: Array) -> Array:
+        """Return points (..., n, 3) of the partners and, last, of the substance."""
+        fixed = np.broadcast_to(self._partners, (*hsp.shape[:-1], *self._partners.shape))
+        return np.concatenate([fixed, hsp[..., None, :]], axis=-2)
 
     def predicted(self, hsp: Array) -> Array:
-        squares = (hsp[:, None, :] - self.partners[None]) ** 2
-        return self.offset + self.unit * np.sum(self.weights * squares, axis=(1, 2))
+        return self._residuals.predicted(self._points(hsp))[..., 0]
 
     def residual(self, hsp: Array) -> Array:
-        return (self.predicted(hsp) - self.measured) / self.sd
+        kind = self._residuals
+        return kind.deviation(kind.residuals(self._points(hsp)))[0][..., 0]
 
-
-@dataclass(frozen=True)
-class _Total:
-    """Enthalpy of vaporisation: |hsp|^2 V + RT."""
-
-    source: str
-    measured: float
-    volume: float
-    sd: float
-    kind: str = "vaporisation enthalpy"
-
-    def predicted(self, hsp: Array) -> Array:
-        return (np.sum(hsp**2, axis=1) * self.volume + GAS_CONSTANT * 298.15) / 1000.0
-
-    def residual(self, hsp: Array) -> Array:
-        total = np.sqrt((1000.0 * self.measured - GAS_CONSTANT * 298.15) / self.volume)
-        return (np.sqrt(np.sum(hsp**2, axis=1)) - total) / self.sd
-
-
-@dataclass(frozen=True)
-class _Mixing:
-    """Mixes in all proportions, or not: the root of twice the deviance, with the sign of the miss."""
-
-    source: str
-    measured: float
-    partner: Array
-    weights: Array
-    bonding: float
-    sd: float
-    kind: str = "mixing"
-
-    def _z(self, hsp: Array) -> Array:
-        ratio = np.maximum(np.sum(self.weights * (hsp - self.partner) ** 2, axis=1) + self.bonding, 1e-3)
-        return -np.log(ratio) / self.sd
-
-    def predicted(self, hsp: Array) -> Array:
-        log_p, _, _ = mixing_log_likelihood(self._z(hsp), np.ones(len(hsp), dtype=bool))
-        return np.exp(log_p)
-
-    def residual(self, hsp: Array) -> Array:
-        mixes = np.full(len(hsp), self.measured > 0.5)
-        log_p, _, _ = mixing_log_likelihood(self._z(hsp), mixes)
-        return np.where(mixes, -1.0, 1.0) * np.sqrt(-2.0 * log_p)
-
-
-def _number(value: Any, what: str, low: float, high: float, unit: str) -> float:
-    return checks.number(value, what, unit, low=low, high=high)
+    def slope(self, hsp: Array) -> Array:
+        """Return the derivatives of `residual`, shape (m, 3)."""
+        kind, points = self._residuals, self._points(hsp)
+        _, turn = kind.deviation(kind.residuals(points))
+        ((rows, slope), *_) = kind.derivatives(points)  # the substance itself stands first
+        assert rows[0] == len(self._partners)
+        return turn * slope[..., 0, :]
 
 
 def _celsius(value: Any) -> float:
-    number = _number(value, "celsius", -90.0, 400.0, "degC")
+    number = checks.number(value, "celsius", "degC", low=-90.0, high=400.0)
     if not CELSIUS_RANGE[0] <= number <= CELSIUS_RANGE[1]:
         message = f"celsius is {number:g}; the temperature rates hold from 0 to 100 degC, this is an extrapolation"
         warnings.warn(message, ExtrapolationWarning, stacklevel=4)
     return number
 
 
-def _partner(given: Any) -> Liquid:
-    """Return the other liquid: a shipped one by name, or any object with hsp and volume (and covariance)."""
-    if isinstance(given, Liquid):
-        return given
+def _partner(given: str | Substance) -> Substance:
+    """Return the other liquid: a shipped one by name or CAS number, or a Substance."""
     if isinstance(given, str):
         return liquid(given)
-    point, volume = getattr(given, "hsp", None), getattr(given, "volume", None)
-    if point is None or volume is None:
-        expected = "the name or CAS number of a shipped substance, or a Substance"
-        raise checks.refuse(given, "partner", expected)
-    where = hansen.point(point).array
-    volume = checks.positive(volume, "the volume of the partner", "in cm3/mol", most=MOST_VOLUME)
-    spread = getattr(given, "covariance", None)
-    name = str(getattr(given, "name", "partner"))
-    smiles = getattr(given, "smiles", "") or ("O" if name == WATER else "")
-    mixing = getattr(given, "mixing_volume", None) or theory.mixing_volume(volume, associating_hydroxyls(smiles))
-    return Liquid(
-        name,
-        where,
-        np.zeros((3, 3)) if spread is None else np.asarray(spread, dtype=float),
-        float(volume),
-        float(mixing),
-        site_densities(smiles, float(volume)),
-    )
+    if not isinstance(given, Substance):
+        raise checks.refuse(given, "partner", "the name or CAS number of a shipped substance, or a Substance")
+    return given
 
 
 @dataclass(frozen=True)
@@ -218,7 +154,7 @@ class Evidence:
         Standard deviation of the measurement, in the unit of ``value``; the misfit of the theory is added. [as kind]
     source : str
         Where the value comes from. [-]
-    partner : Liquid, optional
+    partner : Substance, optional
         The other liquid. [-]
     celsius : float
         Temperature. [degC]
@@ -235,7 +171,7 @@ class Evidence:
     value: float
     sd: float
     source: str
-    partner: Liquid | None = None
+    partner: Substance | None = None
     celsius: float = 25.0
     melting: float | None = None
 
@@ -244,10 +180,10 @@ class Evidence:
         checks.number(self.value, "value", "")
         checks.number(self.sd, "sd", "", low=0)
         _source(self.source)
-        checks.kind(self.partner, "partner", (Liquid, type(None)), "a Liquid or None")
-        _number(self.celsius, "celsius", -90.0, 400.0, "degC")
+        checks.kind(self.partner, "partner", (Substance, type(None)), "a Substance or None")
+        checks.number(self.celsius, "celsius", "degC", low=-90.0, high=400.0)
         if self.melting is not None:
-            _number(self.melting, "melting", -220.0, 1000.0, "degC")
+            checks.number(self.melting, "melting", "degC", low=-220.0, high=1000.0)
 
     @classmethod
     def water_solubility(
@@ -276,11 +212,15 @@ class Evidence:
         InputError
             When the solubility is not positive or exceeds the density of any liquid.
         """
-        amount = _number(mg_per_L, "mg_per_L", 1e-9, 4e6, "mg/L")
-        spread = SINGLE_VALUE_SD["water solubility"] if sd_ln is None else _number(sd_ln, "sd_ln", 1e-6, 20.0, "")
+        amount = checks.number(mg_per_L, "mg_per_L", "mg/L", low=1e-9, high=4e6)
+        spread = (
+            SINGLE_VALUE_SD["water solubility"]
+            if sd_ln is None
+            else checks.number(sd_ln, "sd_ln", "", low=1e-6, high=20.0)
+        )
         melting = None
         if melting_celsius is not None:
-            melting = _number(melting_celsius, "melting_celsius", -220.0, 1000.0, "degC")
+            melting = checks.number(melting_celsius, "melting_celsius", "degC", low=-220.0, high=1000.0)
         if amount >= MISCIBLE_MG_PER_L:  # a way of writing "miscible"
             return cls("mixing", 1.0, 0.0, _source(source), liquid("water"))
         return cls("water solubility", float(np.log(amount)), spread, _source(source), liquid("water"), 25.0, melting)
@@ -303,12 +243,20 @@ class Evidence:
         InputError
             When a number is impossible.
         """
-        spread = SINGLE_VALUE_SD["log P"] if sd is None else _number(sd, "sd", 1e-6, 20.0, "")
-        return cls("log P", _number(value, "log P", -10.0, 25.0, ""), spread, _source(source), liquid("water"))
+        spread = SINGLE_VALUE_SD["log P"] if sd is None else checks.number(sd, "sd", "", low=1e-6, high=20.0)
+        return cls(
+            "log P", checks.number(value, "log P", "", low=-10.0, high=25.0), spread, _source(source), liquid("water")
+        )
 
     @classmethod
     def activity(
-        cls, solvent: Any, ln_gamma: float, *, celsius: float = 25.0, sd: float | None = None, source: str = "user"
+        cls,
+        solvent: str | Substance,
+        ln_gamma: float,
+        *,
+        celsius: float = 25.0,
+        sd: float | None = None,
+        source: str = "user",
     ) -> Evidence:
         """Return the evidence of an activity coefficient at infinite dilution in a solvent.
 
@@ -332,8 +280,8 @@ class Evidence:
         InputError
             When a number is impossible.
         """
-        spread = SINGLE_VALUE_SD["activity"] if sd is None else _number(sd, "sd", 1e-6, 20.0, "")
-        value = _number(ln_gamma, "ln_gamma", -10.0, 40.0, "")
+        spread = SINGLE_VALUE_SD["activity"] if sd is None else checks.number(sd, "sd", "", low=1e-6, high=20.0)
+        value = checks.number(ln_gamma, "ln_gamma", "", low=-10.0, high=40.0)
         return cls("activity", value, spread, _source(source), _partner(solvent), _celsius(celsius))
 
     @classmethod
@@ -354,13 +302,15 @@ class Evidence:
         InputError
             When a number is impossible.
         """
-        value = _number(kJ_per_mol, "kJ_per_mol", 5.0, 500.0, "kJ/mol")
+        value = checks.number(kJ_per_mol, "kJ_per_mol", "kJ/mol", low=5.0, high=500.0)
         share = SINGLE_VALUE_SD["vaporisation enthalpy"]
-        spread = share * value if sd is None else _number(sd, "sd", 1e-6, 500.0, "kJ/mol")
+        spread = share * value if sd is None else checks.number(sd, "sd", "kJ/mol", low=1e-6, high=500.0)
         return cls("vaporisation enthalpy", value, spread, _source(source))
 
     @classmethod
-    def mixes(cls, with_: Any, outcome: bool = True, *, celsius: float = 25.0, source: str = "user") -> Evidence:
+    def mixes(
+        cls, with_: str | Substance, outcome: bool = True, *, celsius: float = 25.0, source: str = "user"
+    ) -> Evidence:
         """Return the evidence that the substance mixes with another in all proportions, or does not.
 
         Parameters
@@ -395,98 +345,31 @@ class Evidence:
             what = f"{self.value:g}" + (f" in {self.partner.name}" if self.kind == "activity" and self.partner else "")
         return f"Evidence({self.kind} {what}, source {self.source!r})"
 
-    def piece(self, target: Target) -> Piece:
-        """Return the piece that compares points with this fact, for a given substance.
+    def piece(self, target: Substance) -> Piece:
+        """Return the piece that compares parameters of a given substance with this fact.
 
         Raises
         ------
         InputError
             When the fact cannot be read without more about the substance, or no parameters could ever meet it.
         """
-        checks.kind(target, "target", Target, "a Target")
-        constants = theory.calibration()
-        if self.kind == "vaporisation enthalpy":
-            energy = 1000.0 * self.value - GAS_CONSTANT * 298.15
-            if energy <= 0:
-                message = f"vaporisation enthalpy is {self.value:g} kJ/mol; less than RT leaves no cohesion"
-                raise InputError(message)
-            total = np.sqrt(energy / target.volume)
-            spread = np.hypot(constants.sd_total, 500.0 * self.sd / target.volume / total)
-            return _Total(self.source, self.value, target.volume, float(spread))
-        assert self.partner is not None
-        if self.kind == "mixing":
-            return self._mixing(target, constants)
-        if self.kind == "water solubility":
-            return self._water(target, constants)
-        if self.kind == "log P":
-            octanol = liquid("1-octanol")
-            offset = target.volume * (1.0 / octanol.mixing_volume - 1.0 / self.partner.mixing_volume) / np.log(10.0)
-            inside = constants.sd_internal_bond if bonds_inside(target.smiles) else 0.0
-            sd = float(np.hypot(np.hypot(constants.sd_log_p, inside) / np.log(10.0), self.sd))
-            return self._distances(
-                target, [(self.partner, 1.0), (octanol, -1.0)], offset, sd, 1.0 / np.log(10.0), self.value
-            )
-        _, growth = theory.scale_at(self.celsius)
-        solvent = self.partner
-        offset = theory.dilute_ln_gamma(
-            0.0, target.volume * growth, solvent.volume * growth, solvent.mixing_volume * growth
-        )
-        sd = float(np.hypot(constants.sd_activity, self.sd))
-        return self._distances(target, [(solvent, float(growth))], float(offset), sd, 1.0, self.value)
-
-    def _water(self, target: Target, constants: theory.Calibration) -> Piece:
-        assert self.partner is not None
-        if target.molar_mass is None:
+        checks.kind(target, "target", Substance, "a Substance")
+        if self.kind == "vaporisation enthalpy" and 1000.0 * self.value <= GAS_CONSTANT * 298.15:
+            message = f"vaporisation enthalpy is {self.value:g} kJ/mol; less than RT leaves no cohesion"
+            raise InputError(message)
+        if self.kind == "water solubility" and target.molar_mass is None:
             message = "a water solubility needs the molar mass; give the substance with its structure"
             raise InputError(message)
-        melting = self.melting if self.melting is not None else target.melting
-        phi, doubt = supercooled_fraction(
-            self.value,
-            target.molar_mass,
-            target.volume,
+        partners = [] if self.partner is None else [self.partner]
+        if self.kind == "log P":
+            partners.append(liquid(OCTANOL))
+        melting = self.melting if self.melting is not None else target.melting_celsius
+        fact = Fact(
+            self.kind, len(partners), 0, self.value, self.sd, self.celsius, self.source,
             25.0 if melting is None else melting,
-            fusion_entropy(target.smiles),
-        )
-        w = theory.coexisting_strength(phi, target.mixing_volume, self.partner.mixing_volume)
-        if w is None:
-            return replace(self, kind="mixing", value=1.0, sd=0.0).piece(target)
-        inside = constants.sd_internal_bond if bonds_inside(target.smiles) else 0.0
-        sd = float(np.sqrt(constants.sd_water_solubility**2 + self.sd**2 + doubt**2 + inside**2))
-        # Near the measured value ln S falls by the mixing volume per unit of exchange energy.
-        offset = self.value + target.mixing_volume * w
-        share = target.mixing_volume / target.volume
-        return self._distances(target, [(self.partner, share)], offset, sd, -1.0, self.value)
-
-    def _distances(
-        self, target: Target, partners: list[tuple[Liquid, float]], offset: float, sd: float, unit: float, value: float
-    ) -> Piece:
-        constants = theory.calibration()
-        factors, _ = theory.scale_at(self.celsius)
-        strength = constants.alpha / (GAS_CONSTANT * (self.celsius + 273.15))
-        weights = np.array([target.volume * share * strength * constants.weights * factors**2 for _, share in partners])
-        bonding = sum(share * target.bonding(other) for other, share in partners)
-        offset += unit * target.volume * strength * constants.weight_sites * float(factors[2]) ** 2 * bonding
-        points = np.array([other.hsp for other, _ in partners])
-        near = np.array(target.near)
-        variance = sd**2
-        for place, (other, _) in enumerate(partners):
-            slope = 2.0 * unit * weights[place] * (points[place] - near)
-            variance += float(slope @ other.covariance @ slope)
-        return _Distances(self.kind, self.source, value, float(np.sqrt(variance)), offset, points, weights, unit)
-
-    def _mixing(self, target: Target, constants: theory.Calibration) -> Piece:
-        assert self.partner is not None
-        factors, growth = theory.scale_at(self.celsius)
-        strength = constants.alpha / (GAS_CONSTANT * (self.celsius + 273.15))
-        critical = theory.critical_strength(target.mixing_volume * growth, self.partner.mixing_volume * growth)
-        weights = strength * constants.weights * factors**2 / critical
-        bonding = float(strength * constants.weight_sites * factors[2] ** 2 / critical) * target.bonding(self.partner)
-        gap = self.partner.hsp - np.array(target.near)
-        ratio = max(float(np.sum(weights * gap**2)) + bonding, 1e-3)
-        slope = 2.0 * weights * gap / ratio
-        spread = constants.sd_mixing**2 + float(slope @ self.partner.covariance @ slope)
-        sd = float(np.sqrt(min(spread, 1.0)))
-        return _Mixing(self.source, self.value, self.partner.hsp, weights, bonding, sd)
+        )  # fmt: skip
+        (kind,) = residuals_of([fact], Properties.of([*partners, target]), theory.calibration())
+        return _Comparison(kind, partners, target.prior.array)
 
 
 def _source(given: Any) -> str:

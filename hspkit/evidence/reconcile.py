@@ -6,32 +6,40 @@ import html
 import warnings
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hspkit import checks, hansen
+from hspkit import checks
 from hspkit.errors import ExtrapolationWarning, InputError
 from hspkit.estimation import Estimate, estimate
+from hspkit.evidence.informed import informed
 from hspkit.evidence.loss import huber, huber_weight
-from hspkit.evidence.pieces import Evidence, Piece, Target
-from hspkit.evidence.shipped import informed
+from hspkit.evidence.pieces import Evidence, Piece, Sloped
 from hspkit.hansen import HSP
-from hspkit.molecules import read_molecule
+from hspkit.substances import Substance
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["FLAG", "Reconciled", "Residual", "posterior", "reconcile"]
+__all__ = ["FLAG", "Reconciled", "Residual", "is_flagged", "posterior", "reconcile"]
 
 Array = NDArray[np.float64]
 
 #: A residual beyond this many standard deviations, theory's own misfit included, is flagged: no parameters that the
 #: prior allows meet the piece together with the others.
 FLAG = 2.5
+#: The same for "mixes" and "does not mix": 2 is an outcome to which the theory gave a probability of 1 in 7.
+FLAG_MIXING = 2.0
 MAX_STEPS = 60
 _STEP = 1e-4
+_STEPS = _STEP * np.eye(3)
+
+
+def is_flagged(kind: str, residual: float) -> bool:
+    """Tell whether a residual of a kind of evidence is beyond what the misfit of the theory explains."""
+    return bool(abs(residual) > (FLAG_MIXING if kind == "mixing" else FLAG))
 
 
 class Residual(NamedTuple):
@@ -96,6 +104,14 @@ class Reconciled:
         return f"<p>{html.escape(repr(self))}</p>" + self.table().to_html(index=False, float_format="{:.3g}".format)
 
 
+def _slope(piece: Piece, points: Array) -> Array:
+    """Return the derivatives (m, 3) of the residual of a piece: its own where it has them, else central differences."""
+    if isinstance(piece, Sloped):
+        return piece.slope(points)
+    around = [(piece.residual(points + step) - piece.residual(points - step)) / (2.0 * _STEP) for step in _STEPS]
+    return np.stack(around, axis=1)
+
+
 def posterior(mean: ArrayLike, covariance: ArrayLike, pieces: Sequence[Piece]) -> tuple[Array, Array, Array]:
     """Return the most probable point, its covariance and the residuals, for a Gaussian prior and pieces.
 
@@ -146,21 +162,18 @@ def posterior(mean: ArrayLike, covariance: ArrayLike, pieces: Sequence[Piece]) -
         return np.maximum(middle, 0.0), spread.copy(), np.zeros(0)
     axes = (vectors * np.sqrt(values)).T
     starts = np.maximum(middle + np.concatenate([np.zeros((1, 3)), axes, -axes]), 0.0)
-    nudge = np.concatenate([np.zeros((1, 3)), _STEP * np.eye(3), -_STEP * np.eye(3)])
 
     def residuals(points: Array) -> Array:
         return np.stack([piece.residual(points) for piece in pieces], axis=1)
 
-    def loss(points: Array, away: Array) -> Array:
+    def loss(points: Array, deviations: Array) -> Array:
         u = points - middle
-        return 0.5 * np.einsum("si,ij,sj->s", u, precision, u) + 0.5 * huber(away).sum(axis=1)
+        return 0.5 * np.einsum("si,ij,sj->s", u, precision, u) + 0.5 * huber(deviations).sum(axis=1)
 
-    def bend(points: Array) -> tuple[Array, Array, Array]:
+    def curvature(points: Array) -> tuple[Array, Array, Array]:
         """Residuals (s, k), gradient (s, 3) and Gauss-Newton matrix (s, 3, 3)."""
-        s = len(points)
-        around = residuals((points[:, None, :] + nudge).reshape(-1, 3)).reshape(s, 7, -1)
-        slope = (around[:, 1:4] - around[:, 4:7]) / (2.0 * _STEP)
-        here = around[:, 0]
+        here = residuals(points)
+        slope = np.stack([_slope(piece, points) for piece in pieces], axis=2)
         weight = huber_weight(here)
         gradient = np.einsum("sak,sk->sa", slope, weight * here) + (points - middle) @ precision
         matrix = np.einsum("sak,sk,sbk->sab", slope, weight, slope) + precision
@@ -170,70 +183,53 @@ def posterior(mean: ArrayLike, covariance: ArrayLike, pieces: Sequence[Piece]) -
     damping = np.full(len(points), 1e-3)
     value = loss(points, residuals(points))
     for _ in range(MAX_STEPS):
-        _, gradient, matrix = bend(points)
+        _, gradient, matrix = curvature(points)
         held = (points <= 0.0) & (gradient > 0.0)
         gradient = np.where(held, 0.0, gradient)
         scale = matrix * np.eye(3)
         damped = matrix + damping[:, None, None] * scale
         damped = np.where(held[:, :, None] | held[:, None, :], 0.0, damped) + held[:, :, None] * np.eye(3)
-        tried = np.maximum(points - np.linalg.solve(damped, gradient[..., None])[..., 0], 0.0)
-        there = loss(tried, residuals(tried))
-        better = there < value
-        gain = np.where(better, value - there, 0.0)
-        points = np.where(better[:, None], tried, points)
-        value = np.where(better, there, value)
+        trial = np.maximum(points - np.linalg.solve(damped, gradient[..., None])[..., 0], 0.0)
+        trial_value = loss(trial, residuals(trial))
+        better = trial_value < value
+        gain = np.where(better, value - trial_value, 0.0)
+        points = np.where(better[:, None], trial, points)
+        value = np.where(better, trial_value, value)
         damping = np.where(better, np.maximum(damping / 10.0, 1e-9), damping * 10.0)
         if np.all((gain < 1e-10) & (better | (damping > 1e8))):
             break
     best = points[int(np.argmin(value))]
-    away, _, matrix = bend(best[None])
-    return best, np.linalg.inv(matrix[0]), away[0]
+    deviations, _, matrix = curvature(best[None])
+    return best, np.linalg.inv(matrix[0]), deviations[0]
 
 
-class _Prior(NamedTuple):
-    mean: Array
-    covariance: Array
-    target: Target
-
-
-def _prior(given: Any) -> _Prior:
-    if isinstance(given, str):
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", ExtrapolationWarning)  # it widens the standard deviation
-            guess = estimate(given)
-        mean, sd = informed([guess.smiles], [guess.hsp.array], [guess.sd[:3]])
-        return _Prior(mean[0], np.diag(sd[0] ** 2), _estimated_target(guess, mean[0]))
+def _prior(given: Substance | Estimate | str) -> Substance:
+    """Return the substance that a prior is of; one of an estimate has the structure for a name."""
+    if isinstance(given, Substance):
+        return given
     if isinstance(given, Estimate):
-        return _Prior(given.hsp.array, np.diag(given.sd[:3] ** 2), _estimated_target(given, given.hsp.array))
-    point, spread = getattr(given, "prior", None), getattr(given, "prior_covariance", None)
-    volume = getattr(given, "volume", None)
-    if point is None or spread is None or volume is None:
+        return _estimated(given, given.hsp.array, given.sd[:3])
+    if not isinstance(given, str):
         raise checks.refuse(given, "prior", "a Substance, an Estimate or a SMILES")
-    mean = hansen.point(point).array
-    target = Target(
-        float(volume),
-        getattr(given, "molar_mass", None),
-        getattr(given, "melting_celsius", None),
-        getattr(given, "smiles", "") or "",
-        tuple(mean),
-    )
-    return _Prior(mean, np.asarray(spread, dtype=float), target)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ExtrapolationWarning)  # it widens the standard deviation
+        guess = estimate(given)
+    mean, sd = informed([guess.smiles], [guess.hsp.array], [guess.sd[:3]])
+    return _estimated(guess, mean[0], sd[0])
 
 
-def _estimated_target(guess: Estimate, mean: Array) -> Target:
-    mass = read_molecule(guess.smiles).molar_mass
-    near = (float(mean[0]), float(mean[1]), float(mean[2]))
-    return Target(float(guess.volume), mass, None, guess.smiles, near)
+def _estimated(guess: Estimate, mean: Array, sd: Array) -> Substance:
+    return Substance(guess.smiles, guess.smiles, prior=mean, prior_covariance=sd, volume=float(guess.volume))
 
 
-def reconcile(prior: Any, evidence: Iterable[Evidence | Piece]) -> Reconciled:
+def reconcile(prior: Substance | Estimate | str, evidence: Iterable[Evidence | Piece]) -> Reconciled:
     """Reconcile the Hansen parameters of one substance with measured evidence.
 
     Parameters
     ----------
     prior : Substance, Estimate or str
         A Substance gives its ``prior`` and ``prior_covariance``, what stood before any evidence; an Estimate its values
-        and standard deviations; a SMILES is estimated, and moved by what evidence taught about like structures. [-]
+        and standard deviations; a SMILES is estimated, and moved by what evidence shows about similar structures. [-]
     evidence : iterable of Evidence
         What was measured, or any pieces with the same methods. [-]
 
@@ -258,20 +254,20 @@ def reconcile(prior: Any, evidence: Iterable[Evidence | Piece]) -> Reconciled:
     start = _prior(prior)
     pieces: list[Piece] = []
     for item in checks.several(evidence, "evidence", "[Evidence.water_solubility(50, source='supplier sheet')]"):
-        piece = item.piece(start.target) if isinstance(item, Evidence) else item
+        piece = item.piece(start) if isinstance(item, Evidence) else item
         if not all(hasattr(piece, name) for name in ("kind", "source", "measured", "residual", "predicted")):
             raise checks.refuse(item, "one of the evidence", "Evidence, such as Evidence.log_p(4.5)")
         pieces.append(piece)
-    point, covariance, away = posterior(start.mean, start.covariance, pieces)
+    point, covariance, deviations = posterior(start.prior.array, start.prior_covariance, pieces)
     found = tuple(
         Residual(
             piece.kind,
             float(piece.measured),
             float(piece.predicted(point[None])[0]),
             float(z),
-            bool(abs(z) > FLAG) if piece.kind != "mixing" else bool(abs(z) > 2.0),
+            is_flagged(piece.kind, float(z)),
             piece.source,
         )
-        for piece, z in zip(pieces, away, strict=True)
+        for piece, z in zip(pieces, deviations, strict=True)
     )
-    return Reconciled(HSP(*point), covariance, found, HSP(*np.maximum(start.mean, 0.0)), start.covariance)
+    return Reconciled(HSP(*point), covariance, found, start.prior, start.prior_covariance)

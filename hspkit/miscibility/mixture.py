@@ -18,9 +18,9 @@ from hspkit import checks, data
 from hspkit.belief import Belief, Drawn, draw
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
-from hspkit.evidence.shipped import reconciled
 from hspkit.oils import Oil, oil
 from hspkit.substances import Substance
+from hspkit.substances.shipped import reconciled
 
 __all__ = ["UNCOVERED", "Component", "Mixture", "carrier_substances", "liquid_key", "oil_members"]
 

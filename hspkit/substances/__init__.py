@@ -6,7 +6,8 @@
 
 from __future__ import annotations
 
-from hspkit.substances.model import PUBLISHED_SD, Substance, Value
+from hspkit.substances.model import Substance
+from hspkit.substances.quantities import PUBLISHED_SD, Value
 from hspkit.substances.shipped import index, substance, substances
 
 __all__ = ["PUBLISHED_SD", "Substance", "Value", "index", "substance", "substances"]

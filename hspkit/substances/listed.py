@@ -1,7 +1,7 @@
 """Which listed substance a structure, a CAS number or a name belongs to.
 
-What a liquid is goes by its structure, then by its CAS number, never by what somebody calls it: a drum of diethylene
-glycol with the label "triacetin" is diethylene glycol.
+The structure decides which liquid it is, then the CAS number, never the name on the label: a drum of diethylene glycol
+with the label "triacetin" is diethylene glycol.
 """
 
 from __future__ import annotations
@@ -46,14 +46,14 @@ def structures() -> tuple[Mapping[str, str], Mapping[str, tuple[str, ...]]]:
 
     from hspkit.molecules import Molecule, read_molecules
 
-    chosen = [row for row in rows().values() if row["smiles"] not in WATER]
-    whole: dict[str, str] = {}
-    flat: dict[str, list[str]] = {}
-    for row, molecule in zip(chosen, read_molecules(row["smiles"] for row in chosen), strict=True):
+    carbon_rows = [row for row in rows().values() if row["smiles"] not in WATER]
+    by_stereo: dict[str, str] = {}
+    by_constitution: dict[str, list[str]] = {}
+    for row, molecule in zip(carbon_rows, read_molecules(row["smiles"] for row in carbon_rows), strict=True):
         assert isinstance(molecule, Molecule), f"substances.csv: {row['name']}: {molecule.reason}"
-        whole[Chem.MolToSmiles(molecule.graph)] = row["name"]
-        flat.setdefault(molecule.canonical, []).append(row["name"])
-    return freeze(whole), freeze({form: tuple(names) for form, names in flat.items()})
+        by_stereo[Chem.MolToSmiles(molecule.graph)] = row["name"]
+        by_constitution.setdefault(molecule.canonical, []).append(row["name"])
+    return freeze(by_stereo), freeze({form: tuple(names) for form, names in by_constitution.items()})
 
 
 @cache
@@ -85,7 +85,7 @@ def numbers() -> Mapping[str, tuple[str, ...]]:
 
 @cache
 def _by_cas() -> dict[str, str]:
-    return {number: name for name, all_of_it in numbers().items() for number in all_of_it}
+    return {number: name for name, cas_numbers in numbers().items() for number in cas_numbers}
 
 
 def identity(name: str, smiles: str, cas: str) -> str:
@@ -177,14 +177,14 @@ def _of_structure(name: str, smiles: str, cas: str) -> str:
     quick = _by_text().get(smiles)
     if quick is not None:
         return quick
-    whole, flat = structures()
+    by_stereo, by_constitution = structures()
     with_stereo, without = _forms(smiles)
-    if with_stereo in whole:
-        return whole[with_stereo]
-    near = [one for one in flat.get(without, ()) if _same_structure(one, smiles)]
+    if with_stereo in by_stereo:
+        return by_stereo[with_stereo]
+    near = [listed for listed in by_constitution.get(without, ()) if _same_structure(listed, smiles)]
     if len(near) > 1:  # marks that were left out leave several open
         by_cas, by_name = _by_cas().get(cas, ""), _named(name)
-        near = [next((one for one in (by_cas, by_name) if one in near), "")]
+        near = [next((listed for listed in (by_cas, by_name) if listed in near), "")]
     return near[0] if near else ""
 
 

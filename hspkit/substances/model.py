@@ -3,46 +3,31 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit import checks, data
+from hspkit.bonds import associating_hydroxyls, site_densities
 from hspkit.errors import DataFileError, InputError
 from hspkit.hansen import HSP, point
 from hspkit.names import check_cas
 from hspkit.pages import decoded, file_bytes
 from hspkit.substances import listed
+from hspkit.substances.own import read_own
+from hspkit.substances.quantities import HSP_COLUMNS, PUBLISHED_SD, UNITS, VOLUME_SD, Value, plausible_number
+from hspkit.theory import mixing_volume
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["PUBLISHED_SD", "Substance", "Value"]
 
-#: Standard deviations of a published delta_d, delta_p, delta_h [MPa^0.5]. Tables do not state any. With these
-#: the total of a table value scatters by 0.92; against the totals that enthalpies of vaporisation of the
-#: shipped aroma compounds give, 68 % of the tables' totals lie within 0.90 (tests/test_substances.py).
-PUBLISHED_SD = (0.5, 1.6, 1.6)
-#: Relative standard deviation of a molar volume by the kind of its density: a handbook density corrected over
-#: a few kelvin; a recalled one; that of a mixture of which the structure is one molecule. A judgement.
-VOLUME_SD = {"read": 0.005, "memory": 0.02, "mixture": 0.05}
-#: Beyond these a user's figure is in another unit (kg/m3, kelvin) or a slip; generous on both sides.
-PLAUSIBLE = {
-    "density_g_mL": (0.3, 4.0),
-    "volume_cm3_mol": (10.0, 5000.0),
-    "melting_C": (-220.0, 1000.0),
-    "boiling_C": (-200.0, 1000.0),
-    "flash_C": (-150.0, 600.0),
-    "log_p": (-10.0, 25.0),
-    "delta_d": (5.0, 30.0),
-    "delta_p": (0.0, 50.0),
-    "delta_h": (0.0, 60.0),
-}
 #: Of which field of a substance they are the bounds.
 _COLUMNS = {
     "density": "density_g_mL", "log_p": "log_p", "melting_celsius": "melting_C", "boiling_celsius": "boiling_C",
@@ -53,24 +38,6 @@ _MOST = {"molar_mass": 1e5, "water_solubility": 1e8, "water_solubility_sd_ln": 1
 _PARAMETERS_ESTIMATED = "parameters estimated from structure"
 _VOLUME_ESTIMATED = "molar volume estimated from structure"
 _NO_STRUCTURE = "no structure given: taken to give and take no hydrogen bonds; give smiles to have them counted"
-HSP_COLUMNS = ("delta_d", "delta_p", "delta_h")
-UNITS = {
-    "delta_d": "MPa^0.5", "delta_p": "MPa^0.5", "delta_h": "MPa^0.5", "volume": "cm3/mol", "density": "g/mL",
-    "molar_mass": "g/mol", "log_p": "-", "water_solubility": "mg/L", "melting_celsius": "degC",
-    "boiling_celsius": "degC", "flash_celsius": "degC", "vaporisation_enthalpy": "kJ/mol",
-}  # fmt: skip
-
-
-class Value(NamedTuple):
-    """One number about a substance: what it is, its unit, where it comes from, whether it is used."""
-
-    quantity: str
-    value: float
-    unit: str
-    sd: float | None
-    used: bool
-    source: str
-    note: str
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -208,6 +175,14 @@ class Substance:
     def _note(self, *notes: str) -> None:
         self._put(notes=tuple(dict.fromkeys((*self.notes, *notes))))
 
+    def _cite(self, sources: Mapping[str, str], source: str) -> None:
+        """Give what the user stated its source: by quantity, else one for all the rest."""
+        own = tuple(
+            number._replace(source=sources.get(number.quantity, source)) if number.source == "user" else number
+            for number in self.values
+        )
+        self._put(values=own)
+
     def _fill_parameters(self, given: Any, estimate: Any) -> None:
         if given is None:
             self._put(prior=estimate.hsp, prior_covariance=_covariance(estimate.sd[:3], estimate.sd[:3]))
@@ -277,21 +252,16 @@ class Substance:
     def mixing_volume(self) -> float:
         """Volume that counts in the entropy of mixing, more than the molar volume for water and alcohols. [cm3/mol]
 
-        See `hspkit.evidence.theory`; volume fractions are always by the molar volume.
+        See `hspkit.theory`; volume fractions are always by the molar volume.
         """
-        from hspkit.evidence.bonds import associating_hydroxyls
-        from hspkit.evidence.theory import mixing_volume
-
         return float(mixing_volume(self.volume, associating_hydroxyls(self.smiles or "")))
 
     @property
     def sites(self) -> tuple[float, float]:
         """Densities of donors and of acceptors of hydrogen bonds, by structure; both 0 without one. [mol/L]
 
-        See `hspkit.evidence.bonds`.
+        See `hspkit.bonds`.
         """
-        from hspkit.evidence.bonds import site_densities
-
         return site_densities(self.smiles or "", float(self.volume))
 
     @property
@@ -374,7 +344,8 @@ class Substance:
         Parameters
         ----------
         path : str or Path
-            The file, UTF-8 (or UTF-16 with a byte-order mark), comma separated. [-]
+            The file, UTF-8 or UTF-16 with a byte-order mark; commas, semicolons or tabs, and decimal commas where
+            cells are not separated by them. [-]
 
         Returns
         -------
@@ -399,9 +370,7 @@ class Substance:
         if encoding == "cp1252":  # a guess, which would put wrong letters into names
             message = f"{place.name}: the file is not UTF-8; save it as CSV UTF-8"
             raise DataFileError(message)
-        from hspkit.substances.own import read_own
-
-        return read_own(text, place.name)
+        return cls._from_text(text, place.name)
 
     @classmethod
     def from_table(cls, frame: pd.DataFrame, *, name: str = "table") -> dict[str, Substance]:
@@ -420,11 +389,24 @@ class Substance:
         >>> list(Substance.from_table(pd.DataFrame({"name": ["my ester"], "smiles": ["CCCC(=O)OCCC(C)C"]})))
         ['my ester']
         """
-        from hspkit.substances.own import read_own
-
         checks.text(name, "name")
         checks.frame(frame, "frame", "the columns of substances.csv")
-        return read_own(frame.to_csv(index=False, lineterminator="\r\n"), name)  # which quotes either kind of line end
+        return cls._from_text(
+            frame.to_csv(index=False, lineterminator="\r\n"), name
+        )  # which quotes either kind of line end
+
+    @classmethod
+    def _from_text(cls, text: str, file: str) -> dict[str, Substance]:
+        members = {}
+        for row in read_own(text, file):
+            try:
+                made = cls(**row.fields)
+            except InputError as error:
+                message = f"{file}, row {row.number}: {error}"
+                raise DataFileError(message) from None
+            made._cite(row.sources, row.source)
+            members[made.name] = made
+        return members
 
 
 def _estimated_values(estimate: Any, parameters: bool, made: Substance) -> Iterable[Value]:
@@ -451,12 +433,6 @@ def _covariance(value: ArrayLike | None, default: NDArray[np.float64]) -> NDArra
         raise InputError(message)
     matrix.setflags(write=False)
     return matrix
-
-
-def plausible_number(value: Any, name: str, column: str) -> float:
-    low, high = PLAUSIBLE[column]
-    expected = f"{low:g} to {high:g} {UNITS.get(name, '')}".rstrip()
-    return checks.number(value, name, "", low=low, high=high, expected=expected)
 
 
 def _need(value: Any, name: str, substance_name: str) -> float:

@@ -5,31 +5,40 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
 from rdkit import Chem
 
 from hspkit import data
+from hspkit.cells import decimal_signs, is_grouped, read_number
 from hspkit.errors import DataFileError, InputError, MoleculeError
 from hspkit.hansen import HSP
 from hspkit.molecules import read_molecule
 from hspkit.names import check_cas
-from hspkit.substances.model import HSP_COLUMNS, PLAUSIBLE, Substance, plausible_number
-from hspkit.substances.shipped import PLAIN_VALUES
+from hspkit.substances.quantities import HSP_COLUMNS, PLAIN_VALUES, PLAUSIBLE, plausible_number
 
-__all__ = ["read_own"]
+__all__ = ["OwnRow", "read_own"]
 
 #: Most rows of a table of substances: each is estimated, with its uncertainty, on its own.
 MAX_ROWS = 2000
 
 
-def read_own(text: str, file: str) -> dict[str, Substance]:
-    """Return the substances of a csv by name; see `Substance.from_csv`.
+class OwnRow(NamedTuple):
+    """A row of a user's csv: its number, the arguments of `Substance`, source by quantity, source of all others."""
+
+    number: int
+    fields: dict[str, Any]
+    sources: dict[str, str]
+    source: str
+
+
+def read_own(text: str, file: str) -> list[OwnRow]:
+    """Return the rows of a csv of substances; see `Substance.from_csv`.
 
     Parameters
     ----------
     text : str
-        The csv. [-]
+        The csv, with commas, semicolons or tabs between cells. [-]
     file : str
         What to call it in messages. [-]
 
@@ -49,7 +58,7 @@ def read_own(text: str, file: str) -> dict[str, Substance]:
     layout = [column.column for column in data.columns("substances.csv")]
     optional = [column for column in layout if column not in ("name", "smiles")]
     table = data.parse_table(own, "substances.csv", name=file, optional=optional)
-    rows: list[tuple[int, Mapping[str, Any], HSP | None]] = []
+    rows = []
     seen: dict[str, int] = {}
     structures: dict[str, int] = {}
     for number, row in zip(numbers, table.rows, strict=True):
@@ -70,34 +79,61 @@ def read_own(text: str, file: str) -> dict[str, Substance]:
             raise DataFileError(message)
         structures[key] = number
         _check_user_row(row, canonical.molar_mass, where)
-        rows.append((number, row, _user_point(points.get(number, {}), where)))
-    found = {}
-    for number, row, prior in rows:
-        try:
-            found[row["name"]] = _user_substance(row, prior, file)
-        except InputError as error:
-            message = f"{file}, row {number}: {error}"
-            raise DataFileError(message) from None
+        rows.append(_own_row(number, row, _user_point(points.get(number, {}), where), file))
+    return rows
+
+
+def _separator(text: str) -> str:
+    """Return what separates the columns in the header, where most names of columns come apart."""
+    header = next((line for line in text.removeprefix("\ufeff").splitlines() if line.strip()), "")
+    known = {column.column for column in data.columns("substances.csv")} | set(HSP_COLUMNS)
+
+    def named(mark: str) -> int:
+        return sum(cell.strip(' "') in known for cell in header.split(mark))
+
+    return max(",;\t", key=named)  # of a tie, the comma
+
+
+def _decimal_points(lines: list[list[str]], file: str) -> list[list[str]]:
+    """Return rows with the numbers of columns of numbers written with a point; other cells stay."""
+    numeric = {column.column for column in data.columns("substances.csv") if column.type == "number"} | set(HSP_COLUMNS)
+    header = [cell.strip() for cell in lines[0]]
+    places = [place for place, column in enumerate(header) if column in numeric]
+    signs = decimal_signs(cells[place] for cells in lines[1:] for place in places if place < len(cells))
+    found = [lines[0]]
+    for number, cells in enumerate(lines[1:], start=2):
+        changed = list(cells)
+        for place in places:
+            if place < len(cells) and ("," in cells[place] or is_grouped(cells[place])):
+                try:
+                    changed[place] = f"{read_number(cells[place], header[place], signs):.15g}"
+                except InputError as error:
+                    message = f"{file}, row {number}: column {header[place]!r}: {error}"
+                    raise DataFileError(message) from None
+        found.append(changed)
     return found
 
 
 def _split_columns(text: str, file: str) -> tuple[str, dict[int, dict[str, str]]]:
-    """Take the Hansen columns, which ``substances.csv`` does not have, out of a user's csv."""
-    lines = data.csv_rows(text, file)
+    """Return a user's csv with commas and without the Hansen columns, which are not of the table; and those by row."""
+    separator = _separator(text)
+    lines = data.csv_rows(text, file, separator=separator)
     if not lines:
         return text, {}
+    if separator != ",":
+        lines = _decimal_points(lines, file)
     header = [cell.strip() for cell in lines[0]]
     present = [column for column in HSP_COLUMNS if column in header]
-    if not present:
+    if not present and separator == ",":
         return text, {}
-    if len(present) < 3:
+    if 0 < len(present) < 3:
         message = f"{file}: header has {', '.join(present)} alone; give all of {', '.join(HSP_COLUMNS)} or none"
         raise DataFileError(message)
-    where = [header.index(column) for column in HSP_COLUMNS]
+    where = [header.index(column) for column in present]
     points = {}
     kept = []
     for number, cells in enumerate(lines, start=1):
-        if len(cells) == len(header):
+        if present and len(cells) == len(header):
             points[number] = {c: cells[i].strip() for c, i in zip(HSP_COLUMNS, where, strict=True)}
             cells = [cell for place, cell in enumerate(cells) if place not in where]
         kept.append(cells)
@@ -147,30 +183,18 @@ def _check_user_row(row: Mapping[str, Any], molar_mass: float, where: str) -> No
         raise DataFileError(message)
 
 
-def _user_substance(row: Mapping[str, Any], prior: HSP | None, file: str) -> Substance:
-    made = Substance(
-        name=row["name"],
-        smiles=row["smiles"],
-        cas=row["cas"] or "",
-        synonyms=tuple(s for s in (row["synonyms"] or "").split(";") if s),
-        prior=prior,
-        volume=row["volume_cm3_mol"],
-        density=row["density_g_mL"],
-        log_p=row["log_p"],
-        melting_celsius=row["melting_C"],
-        boiling_celsius=row["boiling_C"],
-        flash_celsius=row["flash_C"],
-        notes=(row["note"],) if row["note"] else (),
-        formula=row["formula"] or "",
-        role=row["role"] or "",
-        chemical_class=row["class"] or "",
-    )
-    keys = {quantity: source for quantity, _, source in PLAIN_VALUES}
-    values = tuple(
-        value._replace(source=row.get(keys.get(value.quantity, "")) or row["source"] or file)
-        if value.source == "user"
-        else value
-        for value in made.values
-    )
-    object.__setattr__(made, "values", values)
-    return made
+def _own_row(number: int, row: Mapping[str, Any], prior: HSP | None, file: str) -> OwnRow:
+    fields = {
+        "name": row["name"],
+        "smiles": row["smiles"],
+        "cas": row["cas"] or "",
+        "synonyms": tuple(s for s in (row["synonyms"] or "").split(";") if s),
+        "prior": prior,
+        "notes": (row["note"],) if row["note"] else (),
+        "formula": row["formula"] or "",
+        "role": row["role"] or "",
+        "chemical_class": row["class"] or "",
+    }
+    fields |= {quantity: row[column] for quantity, column, _ in PLAIN_VALUES if quantity != "molar_mass"}
+    sources = {quantity: row[source] for quantity, _, source in PLAIN_VALUES if row.get(source)}
+    return OwnRow(number, fields, sources, row["source"] or file)

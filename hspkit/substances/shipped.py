@@ -5,18 +5,21 @@ from __future__ import annotations
 import warnings
 from collections.abc import Mapping
 from functools import cache, lru_cache
-from typing import Any
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
 
 from hspkit import data
 from hspkit.errors import ExtrapolationWarning, InputError, MoleculeError
-from hspkit.evidence.shipped import reconciled
 from hspkit.frozen import Frozen
 from hspkit.hansen import HSP
 from hspkit.names import is_cas
 from hspkit.substances.listed import WATER, index, rows, structures
-from hspkit.substances.model import HSP_COLUMNS, PUBLISHED_SD, UNITS, VOLUME_SD, Substance, Value
+from hspkit.substances.model import Substance
+from hspkit.substances.quantities import HSP_COLUMNS, PLAIN_VALUES, PUBLISHED_SD, UNITS, VOLUME_SD, Value
 
-__all__ = ["PLAIN_VALUES", "index", "substance", "substances"]
+__all__ = ["After", "covariance_of", "index", "reconciled", "relative_volume_sd", "substance", "substances"]
 
 
 @cache
@@ -27,16 +30,43 @@ def _grouped(table: str) -> dict[str, list[Mapping[str, Any]]]:
     return found
 
 
-#: Quantity, its column in ``substances.csv`` and the column of its source key.
-PLAIN_VALUES = (
-    ("volume", "volume_cm3_mol", "volume_source"),
-    ("density", "density_g_mL", "density_source"),
-    ("molar_mass", "molar_mass_g_mol", "molar_mass_source"),
-    ("log_p", "log_p", "log_p_source"),
-    ("melting_celsius", "melting_C", "melting_source"),
-    ("boiling_celsius", "boiling_C", "boiling_source"),
-    ("flash_celsius", "flash_C", "flash_source"),
-)
+@cache
+def _reconciled_rows() -> dict[str, Mapping[str, Any]]:
+    return {row["substance"]: row for row in data.read_table("reconciled.csv").rows}
+
+
+def covariance_of(row: Mapping[str, Any]) -> NDArray[np.float64]:
+    """Return the covariance (3, 3) of a row of ``reconciled.csv``. [MPa]"""
+    sd = np.array([row["sd_d"], row["sd_p"], row["sd_h"]])
+    dp, dh, ph = row["corr_dp"], row["corr_dh"], row["corr_ph"]
+    return np.outer(sd, sd) * np.array([[1.0, dp, dh], [dp, 1.0, ph], [dh, ph, 1.0]])
+
+
+class After(NamedTuple):
+    """A row of ``reconciled.csv``: prior (3,) and its standard deviations, parameters (3,) and covariance (3, 3)."""
+
+    prior: NDArray[np.float64]
+    prior_sd: NDArray[np.float64]
+    hsp: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+
+
+def reconciled(name: str) -> After | None:
+    """Return what ``reconciled.csv`` has on a name of ``substances.csv``; None when it is not in it (yet).
+
+    Examples
+    --------
+    >>> reconciled("triacetin").prior
+    array([16.5, 4.5, 9.1])
+    """
+    row = _reconciled_rows().get(name)
+    if row is None:
+        return None
+
+    def three(start: str) -> NDArray[np.float64]:
+        return np.array([row[start + part] for part in "dph"])
+
+    return After(three("prior_"), three("prior_sd_"), three("delta_"), covariance_of(row))
 
 
 def _values(row: Mapping[str, Any]) -> tuple[Value, ...]:
@@ -104,12 +134,10 @@ def _evidence() -> dict[str, tuple[Mapping[str, Any], ...]]:
     return {name: tuple(rows) for name, rows in found.items()}
 
 
-def _volume_sd(row: Mapping[str, Any]) -> float | None:
-    if row["volume_cm3_mol"] is None:
-        return None
-    kind = data.sources()[row["density_source"]]["kind"]
-    relative = VOLUME_SD["mixture"] if row["structure"] == "representative" else VOLUME_SD.get(kind, 0.02)
-    return float(relative * row["volume_cm3_mol"])
+def relative_volume_sd(row: Mapping[str, Any]) -> float:
+    """Return the relative standard deviation of the measured molar volume of a row of ``substances.csv``. [-]"""
+    kind = data.sources().get(row["density_source"] or "", {}).get("kind", "memory")
+    return VOLUME_SD["mixture"] if row["structure"] == "representative" else VOLUME_SD.get(kind, VOLUME_SD["memory"])
 
 
 @cache
@@ -131,7 +159,7 @@ def _shipped(name: str) -> Substance:
             hsp=None if after is None else after.hsp,
             covariance=None if after is None else after.covariance,
             volume=row["volume_cm3_mol"],
-            volume_sd=_volume_sd(row),
+            volume_sd=None if row["volume_cm3_mol"] is None else relative_volume_sd(row) * row["volume_cm3_mol"],
             molar_mass=row["molar_mass_g_mol"],
             log_p=row["log_p"],
             water_solubility=water[0]["mg_per_L"] if water else None,

@@ -15,16 +15,16 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data, ethanol, phases
+from hspkit import data, ethanol, phases, theory
 from hspkit.errors import HspkitError
-from hspkit.evidence import joint, theory
+from hspkit.evidence import joint
 from hspkit.evidence.facts import KINDS, WATER, Fact, facts, liquids
-from hspkit.evidence.theory import Calibration
 from hspkit.miscibility import dissolve
 from hspkit.molecules import Molecule, read_molecules
 from hspkit.oils import Oil, oil
 from hspkit.pairs import miscibility_probability
 from hspkit.substances import index
+from hspkit.theory import Calibration
 from hspkit.workshop.constants import ethanol_limit, search
 
 __all__ = ["main"]

@@ -15,11 +15,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data, phases
-from hspkit.evidence import joint, theory
-from hspkit.evidence.bonds import site_counts
+from hspkit import data, phases, theory
+from hspkit.bonds import site_counts
+from hspkit.evidence import joint
 from hspkit.evidence.facts import WATER, Fact, facts, liquids
-from hspkit.evidence.theory import Calibration
+from hspkit.theory import Calibration
 
 __all__ = ["ethanol_limit", "main", "search"]
 

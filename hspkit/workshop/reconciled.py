@@ -10,10 +10,10 @@ from pathlib import Path
 
 import numpy as np
 
-from hspkit import data
-from hspkit.evidence import joint, theory
+from hspkit import data, theory
+from hspkit.evidence import joint
 from hspkit.evidence.facts import KINDS, facts, liquids
-from hspkit.evidence.reconcile import FLAG
+from hspkit.evidence.reconcile import is_flagged
 
 __all__ = ["main", "table"]
 
@@ -28,38 +28,40 @@ COLUMNS = (
 def table() -> str:
     """Return the text of ``reconciled.csv``."""
     shipped, constants = liquids(), theory.calibration()
-    found = joint.fit(facts(), constants)
+    posterior = joint.fit(facts(), constants)
     prior_sd, mixing = joint.prior_sd(constants), joint.mixing_volumes(constants)
-    mine: list[list[int]] = [[] for _ in shipped.names]
-    for place, fact in enumerate(found.facts):
-        for who in {fact.a, fact.b}:
-            mine[who].append(place)
+    places_of: list[list[int]] = [[] for _ in shipped.names]
+    for place, fact in enumerate(posterior.facts):
+        for row in {fact.a, fact.b}:
+            places_of[row].append(place)
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
     for i in sorted(range(len(shipped.names)), key=lambda i: shipped.names[i].lower()):
-        sd = np.sqrt(np.diag(found.covariance[i]))
-        corr = found.covariance[i] / np.outer(sd, sd)
-        counts = Counter(found.facts[place].kind for place in mine[i])
+        sd = np.sqrt(np.diag(posterior.covariance[i]))
+        corr = posterior.covariance[i] / np.outer(sd, sd)
+        counts = Counter(posterior.facts[place].kind for place in places_of[i])
         listed = "; ".join(f"{counts[kind]} {kind}" for kind in KINDS if counts[kind])
-        worst = max((abs(found.residuals[place]) for place in mine[i]), default=None)
-        flagged = [place for place in mine[i] if _is_flagged(found.facts[place].kind, found.residuals[place])]
+        worst = max((abs(posterior.residuals[place]) for place in places_of[i]), default=None)
+        flagged = [
+            place for place in places_of[i] if is_flagged(posterior.facts[place].kind, posterior.residuals[place])
+        ]
         writer.writerow(
             [
                 shipped.names[i],
                 "published" if shipped.published[i] else "estimated",
                 *(f"{x:.3f}" for x in shipped.prior[i]),
                 *(f"{x:.3f}" for x in prior_sd[i]),
-                *(f"{max(x, 0.0):.3f}" for x in found.hsp[i]),
+                *(f"{max(x, 0.0):.3f}" for x in posterior.hsp[i]),
                 *(f"{x:.3f}" for x in sd),
                 *(f"{x + 0.0:.3f}" for x in (corr[0, 1], corr[0, 2], corr[1, 2])),
                 f"{shipped.volumes[i]:.2f}",
                 f"{shipped.volume_sd[i]:.2f}" if np.isfinite(shipped.volume_sd[i]) else "0.00",
                 f"{mixing[i]:.2f}",
                 listed,
-                len(mine[i]),
+                len(places_of[i]),
                 "" if worst is None else f"{worst:.2f}",
-                "; ".join(_say(found, place, i) for place in flagged[:5])
+                "; ".join(_conflict(posterior, place, i) for place in flagged[:5])
                 + ("; and others" if len(flagged) > 5 else ""),
                 "reconciled-fit",
             ]
@@ -67,18 +69,16 @@ def table() -> str:
     return out.getvalue()
 
 
-def _is_flagged(kind: str, residual: float) -> bool:
-    return bool(abs(residual) > (2.0 if kind == "mixing" else FLAG))
-
-
-def _say(found: joint.Posterior, place: int, who: int) -> str:
-    fact = found.facts[place]
+def _conflict(posterior: joint.Posterior, place: int, row: int) -> str:
+    fact = posterior.facts[place]
     names = liquids().names
-    other = fact.b if fact.a == who else fact.a
-    partner = "" if other == who else f" with {names[other]}"
+    other = fact.b if fact.a == row else fact.a
+    partner = "" if other == row else f" with {names[other]}"
     if fact.kind == "mixing":
-        return f"{'mixes' if fact.value > 0.5 else 'does not mix'}{partner}, probability {found.predicted[place]:.2f}"
-    return f"{fact.kind}{partner}: {fact.value:.2f} measured, {found.predicted[place]:.2f} computed"
+        return (
+            f"{'mixes' if fact.value > 0.5 else 'does not mix'}{partner}, probability {posterior.predicted[place]:.2f}"
+        )
+    return f"{fact.kind}{partner}: {fact.value:.2f} measured, {posterior.predicted[place]:.2f} computed"
 
 
 def main() -> None:

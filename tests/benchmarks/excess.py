@@ -10,8 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from hspkit import Substance, data, substance
-from hspkit.evidence import theory
+from hspkit import Substance, data, substance, theory
 
 
 class Pair(NamedTuple):

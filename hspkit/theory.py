@@ -38,10 +38,10 @@ __all__ = [
     "dilute_ln_gamma",
     "excess_size_term",
     "exchange",
+    "exchange_slope",
     "mixing_volume",
     "scale_at",
     "shipped_scale",
-    "strength_from_ln_gamma",
 ]
 
 Array = NDArray[np.float64]
@@ -100,6 +100,11 @@ def scale_at(celsius: ArrayLike) -> tuple[Array, Array]:
 
     The same rates as in `phases`: the expansivity of a typical liquid for all.
 
+    Parameters
+    ----------
+    celsius : array_like of shape (...)
+        Temperature. [degC]
+
     Examples
     --------
     >>> factors, volume = scale_at(25.0)
@@ -144,8 +149,45 @@ def exchange(a: ArrayLike, b: ArrayLike, *, celsius: ArrayLike = 25.0, constants
     return use.alpha / (GAS_CONSTANT * kelvin) * square
 
 
+def exchange_slope(
+    a: ArrayLike, b: ArrayLike, *, celsius: ArrayLike = 25.0, constants: Calibration | None = None
+) -> Array:
+    """Return the derivatives of `exchange` by the Hansen parameters of the first liquid; those of the second are minus.
+
+    Parameters
+    ----------
+    a, b : array_like of shape (..., 3)
+        Hansen parameters at 25 C. [MPa^0.5]
+    celsius, constants
+        As in `exchange`.
+
+    Returns
+    -------
+    ndarray of shape (..., 3)
+        For w of points with sites, whose weights are fitted. [mol/(cm3 MPa^0.5)]
+
+    Examples
+    --------
+    >>> use = calibration()._replace(alpha=1.0, weight_polar=0.25)
+    >>> exchange_slope([16, 4, 8], [16, 2, 8], constants=use).round(6)
+    array([0.      , 0.000403, 0.      ])
+    """
+    use = calibration() if constants is None else constants
+    factors, _ = scale_at(celsius)
+    kelvin = np.asarray(celsius, dtype=float)[..., None] + 273.15
+    difference = np.asarray(a, dtype=float) - np.asarray(b, dtype=float)
+    return 2.0 * use.alpha / (GAS_CONSTANT * kelvin) * use.weights * factors**2 * difference
+
+
 def shipped_scale(points: ArrayLike, constants: Calibration) -> Array:
     """Return points (..., 5) that mean, with the shipped weights of `phases`, what the given ones mean with others.
+
+    Parameters
+    ----------
+    points : array_like of shape (..., 5)
+        Points for the weights of ``constants``. [MPa^0.5; mol/L]
+    constants : Calibration
+        Constants of the theory. [-]
 
     Examples
     --------
@@ -224,11 +266,6 @@ def excess_size_term(mole_fraction: float, volumes: tuple[float, float], mixing:
     return float(np.sum(shares * (activity - np.log(shares))))
 
 
-def _size_term(solute: ArrayLike, solvent: ArrayLike, solvent_mixing: ArrayLike) -> Array:
-    small, large = np.asarray(solute, dtype=float), np.asarray(solvent, dtype=float)
-    return np.log(small / large) + 1.0 - small / np.asarray(solvent_mixing, dtype=float)
-
-
 def dilute_ln_gamma(
     strength: ArrayLike, solute: ArrayLike, solvent: ArrayLike, solvent_mixing: ArrayLike | None = None
 ) -> Array:
@@ -252,22 +289,9 @@ def dilute_ln_gamma(
     >>> float(dilute_ln_gamma(0.02, 100.0, 100.0))
     2.0
     """
-    mixing = solvent if solvent_mixing is None else solvent_mixing
-    return _size_term(solute, solvent, mixing) + np.asarray(solute, dtype=float) * np.asarray(strength, dtype=float)
-
-
-def strength_from_ln_gamma(
-    ln_gamma: ArrayLike, solute: ArrayLike, solvent: ArrayLike, solvent_mixing: ArrayLike | None = None
-) -> Array:
-    """Return the w that an activity coefficient at infinite dilution means; inverse of `dilute_ln_gamma`.
-
-    Examples
-    --------
-    >>> float(strength_from_ln_gamma(2.0, 100.0, 100.0))
-    0.02
-    """
-    mixing = solvent if solvent_mixing is None else solvent_mixing
-    return (np.asarray(ln_gamma, dtype=float) - _size_term(solute, solvent, mixing)) / np.asarray(solute, dtype=float)
+    small, large = np.asarray(solute, dtype=float), np.asarray(solvent, dtype=float)
+    mixing = large if solvent_mixing is None else np.asarray(solvent_mixing, dtype=float)
+    return np.log(small / large) + 1.0 - small / mixing + small * np.asarray(strength, dtype=float)
 
 
 def coexisting_strength(fraction: float, volume: float, solvent_mixing: float) -> float | None:
