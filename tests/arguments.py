@@ -411,7 +411,7 @@ def _questions() -> Named:
     yield "Mixture.after", Call(mixture.after, {"belief": None})
     yield (
         "miscibility.margin_of",
-        Call(miscibility.margin_of, {"mixture": mixture, "liquid": (), "scene": scene, "belief": None, **drawn}),
+        Call(miscibility.margin_of, {"mixture": mixture, "scene": scene, "belief": None, **drawn}),
     )
     yield "Margin.p_below", Call(miscibility.Margin(0.1, 0.5).p_below, {"edge": 1.0})
     ranking = hspkit.rank_carriers("limonene", carriers=["MCT", "triacetin"], application=soda)

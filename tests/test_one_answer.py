@@ -13,9 +13,8 @@ from hspkit import Oil, Trial, batch_sheet, best_blend, dissolve, learn, next_tr
 from hspkit.blending.survey import survey
 from hspkit.carriers import Blend, carrier, carriers, markets
 from hspkit.errors import InputError
-from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, stock_margin
+from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, stock_margin, stock_of
 from hspkit.miscibility.advice import percent
-from hspkit.miscibility.margin import Stock
 from hspkit.pages import number
 from hspkit.substances import substance
 
@@ -164,7 +163,7 @@ def test_what_is_named_is_what_separates_at_the_cloud_point(name, liquid):
     found = dissolve(name, liquid)
     assert 0 < found.max_oil_percent < 100
     beyond = 1.02 * found.max_oil_percent / 100
-    whole = Stock.of(oil(name), carrier(liquid), beyond, 1 - beyond).present
+    whole = stock_of(oil(name), carrier(liquid), beyond, 1 - beyond).present
     parted = hspkit.phases.split(whole.fractions, whole.volumes, whole.points)
     assert parted.n_phases == 2
     own = {member.name for member in oil(name).substances}
@@ -279,8 +278,8 @@ def test_the_carrier_that_is_advised_clears_best():
         if (one.substance.melting_celsius or -99) > 25:
             continue
         blend = Blend({"ethanol 70 % vol": 0.75, one: 0.25}, basis="volume")
-        alone = Stock.of(oil(CLOVE), blend, 1, 2)
-        if phases.stable(alone.carrier, alone.mixture.volumes, alone.mixture.points):
+        alone = stock_of(oil(CLOVE), blend, 1, 2)
+        if phases.stable(alone.liquids[1], alone.volumes, alone.points):
             there = alone.present
             index[name] = float(phases.binodal_index(there.fractions, there.volumes, there.points))
     best = min(index, key=index.get)
@@ -407,8 +406,8 @@ def test_what_is_not_covered_is_uncertain(liquid):
     sure, unsure = (dissolve(oil(partly(share), least_covered_percent=0), liquid) for share in (100.0, 13.0))
     assert unsure.margin.sd > 1.2 * sure.margin.sd
     # as much as if each draw were looked at anew: the part that is not covered any aroma compound
-    stock = Stock.of(unsure.oil, carrier(liquid), 1, 2).present
-    drawn = stock.drawn(None, None, 400, 1)
+    stock = stock_of(unsure.oil, carrier(liquid), 1, 2).present
+    drawn = stock.drawn(None, 400, 1)
     every = np.broadcast_to(stock.fractions, drawn.volumes.shape)
     index = hspkit.phases.binodal_index(every, drawn.volumes, stock.with_sites(drawn.hsp))
     counted = ndtr(-np.log(np.maximum(index, 1e-3)) / THEORY_SD_LN).mean()

@@ -20,8 +20,8 @@ from hspkit import phases
 from hspkit.belief import LAPSE, OWN_SHARE, THEORY_SD_LN, Belief, Tried, root_of
 from hspkit.carriers import Blend, Carrier
 from hspkit.miscibility.extent import haze_edge
-from hspkit.miscibility.margin import SMALLEST_INDEX, Stock, mixture_key
-from hspkit.miscibility.mixture import Mixture, liquid_key
+from hspkit.miscibility.margin import SMALLEST_INDEX, mixture_key
+from hspkit.mixture import Mixture, liquid_key, stock_of
 from hspkit.oils import Oil
 
 __all__ = ["LAPSE", "OWN_SHARE", "Bench", "Mix", "log_chance"]
@@ -85,14 +85,13 @@ class Bench:
         liquids: dict[object, int] = {}
         before = replace(subject, belief=None)
         for mix in mixes:
-            stock = Stock.of(before, mix.liquid, mix.oil_parts, mix.carrier_parts, mix.water_parts)
-            mixture = stock.present
+            mixture = stock_of(before, mix.liquid, mix.oil_parts, mix.carrier_parts, mix.water_parts).present
             for row in zip(mixture.identities, mixture.names, mixture.hsp, mixture.covariance, strict=True):
                 known.setdefault(row[0], row[1:])
             order = list(known)
             mixtures.append(mixture)
             places.append(np.array([order.index(identity) for identity in mixture.identities], dtype=np.intp))
-            liquids.setdefault(stock.liquid, len(liquids))
+            liquids.setdefault(mixture.carrier_key, len(liquids))
         mean = np.array([point for _, point, _ in known.values()])
         root = root_of(np.array([spread for _, _, spread in known.values()]))
         if subject.belief is not None:
@@ -108,7 +107,7 @@ class Bench:
             root,
             tuple(mixtures),
             tuple(places),
-            np.array([liquids[liquid_key(mix.liquid)] for mix in mixes], dtype=np.intp),
+            np.array([liquids[mixture.carrier_key] for mixture in mixtures], dtype=np.intp),
             tuple(liquids),
         )
 
@@ -181,8 +180,8 @@ class Bench:
         return np.clip(self._unbounded(state), 0.0, None)
 
     def _unbounded(self, state: Array) -> Array:
-        away = state[..., : 3 * len(self.names)].reshape(*state.shape[:-1], len(self.names), 3)
-        return self.mean + np.einsum("nij,...nj->...ni", self.root, away)
+        deviations = state[..., : 3 * len(self.names)].reshape(*state.shape[:-1], len(self.names), 3)
+        return self.mean + np.einsum("nij,...nj->...ni", self.root, deviations)
 
     def misfit(self, state: Array) -> Array:
         """Return the shared misfit (..., t) of each mix. [-]"""
