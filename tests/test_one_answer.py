@@ -16,6 +16,7 @@ from hspkit.errors import InputError
 from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, stock_margin, stock_of
 from hspkit.miscibility.advice import percent
 from hspkit.pages import number
+from hspkit.plotting.triangle import on_page, phase_triangle
 from hspkit.substances import substance
 
 ORANGE, CLOVE, MINT = "sweet orange, cold-pressed", "clove, bud", "peppermint, steam-distilled"
@@ -54,6 +55,18 @@ def test_order_and_absent_components_change_nothing(name, liquid):
         for figure in ("p_clear", "p_splits", "max_oil_percent", "water_tolerance_percent", "second_phase_percent"):
             assert getattr(again, figure) == pytest.approx(getattr(first, figure), abs=1e-9), figure
         assert again.limiting_components == first.limiting_components
+
+
+@pytest.mark.parametrize("trials", [(), (Trial("triacetin", "clear", 1, 2, 0.3),)], ids=["as shipped", "after a trial"])
+def test_the_triangle_clouds_where_dissolve_does(trials):
+    """Of an oil a part of which is not covered, and after a trial that moves the carrier and water as well."""
+    subject = learn("lavender", trials) if trials else oil("lavender")
+    water = dissolve(subject, "triacetin", draws=2).extent.water
+    assert 0.05 < water < 0.95
+    axes = phase_triangle(subject, "triacetin")
+    diamond = next(np.ravel(line.get_xydata()) for line in axes.lines if line.get_marker() == "D")
+    stock, diluent = on_page([[2 / 3, 0, 1 / 3], [0, 1, 0]])
+    assert diamond == pytest.approx(stock + water * (diluent - stock), abs=1e-9)
 
 
 @pytest.mark.parametrize("basis", ["volume", "mass"])

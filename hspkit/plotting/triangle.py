@@ -9,7 +9,8 @@ import numpy as np
 
 from hspkit import phases
 from hspkit.carriers import Blend, Carrier, carrier
-from hspkit.miscibility import Mixture, carrier_substances, check_celsius, check_parts
+from hspkit.miscibility import Mixture, carrier_substances, check_celsius, check_parts, oil_members
+from hspkit.mixture import Group
 from hspkit.oils import Oil, covered
 from hspkit.plotting.canvas import axes_for, fitted, literal, state
 from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, SHADES
@@ -203,12 +204,12 @@ class _System:
     @classmethod
     def of(cls, liquid: Carrier | Blend, added: Carrier | Blend, subject: Oil, celsius: float) -> _System:
         """Join the three liquids, in the order of the corners."""
-        groups = [
-            (carrier_substances(liquid), liquid.fractions),
-            (carrier_substances(added), added.fractions),
-            (subject.substances, subject.fractions),
+        groups: list[Group] = [
+            (1.0 / 3.0, carrier_substances(liquid), liquid.fractions),
+            (1.0 / 3.0, carrier_substances(added), added.fractions),
+            (1.0 / 3.0, *oil_members(subject)),
         ]
-        return cls(Mixture.of([(1.0 / 3.0, members, fractions) for members, fractions in groups]), celsius)
+        return cls(Mixture.of(groups).after(subject.belief), celsius)
 
     def _of(self, fractions: Array) -> tuple[Array, Array, Array]:
         return fractions @ self._mixture.liquids, self._mixture.volumes, self._mixture.points

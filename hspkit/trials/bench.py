@@ -126,27 +126,8 @@ class Bench:
         tried = tuple(Tried(mix.key, outcome, chance) for mix, outcome, chance in outcomes)
         return Belief(self.identities, self.mean, self.root, self.known_liquids, mean, covariance, tried)
 
-    def state_of(self, belief: Belief | None) -> Array:
-        """Return the mean state (K,) of this bench that trials on another one leave; zero where they say nothing."""
-        found = np.zeros(self.size)
-        if belief is None:
-            return found
-        n = len(self.identities)
-        for row, identity in enumerate(self.identities):
-            if identity in belief.identities:
-                at = belief.identities.index(identity)
-                found[3 * row : 3 * row + 3] = belief.state[3 * at : 3 * at + 3]
-        for row, liquid in enumerate(self.known_liquids):
-            if liquid in belief.liquids:
-                found[3 * n + row] = belief.state[3 * len(belief.identities) + belief.liquids.index(liquid)]
-        return found
-
-    def covariance_of(self, belief: Belief | None) -> Array:
-        """Return the covariance (K, K) of the state of this bench that trials on another one leave."""
-        found = np.eye(self.size)
-        if belief is None:
-            return found
-        n, m = len(self.identities), len(belief.identities)
+    def _shared(self, belief: Belief) -> tuple[list[int], list[int]]:
+        """Return the entries of the state that a belief knows: their places in this bench, and in the belief."""
         own, theirs = [], []
         for row, identity in enumerate(self.identities):
             if identity in belief.identities:
@@ -154,10 +135,25 @@ class Bench:
                 theirs += [3 * belief.identities.index(identity) + axis for axis in range(3)]
         for row, liquid in enumerate(self.known_liquids):
             if liquid in belief.liquids:
-                own.append(3 * n + row)
-                theirs.append(3 * m + belief.liquids.index(liquid))
-        found[np.ix_(own, own)] = belief.covariance[np.ix_(theirs, theirs)]
-        return found
+                own.append(3 * len(self.identities) + row)
+                theirs.append(3 * len(belief.identities) + belief.liquids.index(liquid))
+        return own, theirs
+
+    def state_of(self, belief: Belief | None) -> Array:
+        """Return the mean state (K,) of this bench that trials on another one leave; zero where they say nothing."""
+        mean = np.zeros(self.size)
+        if belief is not None:
+            own, theirs = self._shared(belief)
+            mean[own] = belief.state[theirs]
+        return mean
+
+    def covariance_of(self, belief: Belief | None) -> Array:
+        """Return the covariance (K, K) of the state of this bench that trials on another one leave."""
+        covariance = np.eye(self.size)
+        if belief is not None:
+            own, theirs = self._shared(belief)
+            covariance[np.ix_(own, own)] = belief.covariance[np.ix_(theirs, theirs)]
+        return covariance
 
     def only(self, rows: Sequence[int]) -> Bench:
         """Return the bench with some of its mixes and the same state."""

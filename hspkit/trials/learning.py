@@ -23,7 +23,7 @@ from hspkit.trials.trial import OUTCOMES, Trial
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["CONTRADICTS", "LearntOil", "Lesson", "Verdict", "learn", "own_trials"]
+__all__ = ["CONTRADICTS", "LearntOil", "TrialPosterior", "Verdict", "learn", "own_trials"]
 
 Array = NDArray[np.float64]
 
@@ -47,8 +47,8 @@ class Verdict(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False)
-class Lesson:
-    """What trials have taught.
+class TrialPosterior:
+    """What trials leave of the uncertainty of an oil and of the carriers, and how each trial agrees with the rest.
 
     Parameters
     ----------
@@ -71,7 +71,7 @@ class Lesson:
     belief : Belief
         What is left of the uncertainty, for whoever asks about the oil.
     log_notes : tuple of str
-        What was taken for granted in reading the log of trials. [-]
+        Defaults that were assumed in reading the log of trials. [-]
     """
 
     before: Oil
@@ -132,7 +132,7 @@ class Lesson:
     def carrier(self, name: str | Carrier | Blend) -> Carrier | Blend:
         """Return a carrier or blend with the parameters that the trials leave it.
 
-        Trials teach about both liquids in the flask.
+        A trial carries information about both liquids in the flask.
 
         Parameters
         ----------
@@ -148,12 +148,12 @@ class Lesson:
         if member is None or member.name not in self.names:
             return liquid
         at = self.names.index(member.name)
-        taught = member.with_parameters(self.hsp[at], self.spread(member.name), note=self.note)
-        return replace(liquid, substance=taught)
+        updated = member.with_parameters(self.hsp[at], self.spread(member.name), note=self.note)
+        return replace(liquid, substance=updated)
 
     @property
     def note(self) -> str:
-        """One line for the notes of what was taught."""
+        """One line for the notes of whatever has these parameters."""
         word = "trial" if len(self.trials) == 1 else "trials"
         return f"parameters after {len(self.trials)} bench {word} of {self.before.name}"
 
@@ -221,23 +221,13 @@ class Lesson:
             seen = "" if tried is None else tried.outcome
             why = " ".join(filter(None, [_warning(liquid), _why(by, oil_names, first.sd, last.sd)]))
             table.append((liquid.name, seen, p_first, p_last, first.mean, last.mean, first.sd, last.sd, why))
-        columns = [
-            "carrier",
-            "seen",
-            "p_before",
-            "p_after",
-            "margin_before",
-            "margin_after",
-            "sd_before",
-            "sd_after",
-            "why",
-        ]
-        frame = pd.DataFrame(table, columns=columns)
+        pairs = [f"{name}_{when}" for name in ("p", "margin", "sd") for when in ("before", "after")]
+        frame = pd.DataFrame(table, columns=["carrier", "seen", *pairs, "why"])
         barred = np.array([liquid.not_for_ingestion for liquid in liquids], dtype=bool)
         return frame.iloc[np.lexsort((-frame["p_after"], barred))].reset_index(drop=True)
 
     def report(self) -> str:
-        """Return the lesson in sentences: each trial, what moved, what contradicts."""
+        """Return the posterior in sentences: each trial, what moved, what contradicts."""
         lines = [
             f"{one.trial.sentence()}: chance {one.p_before:.2f} before, {one.p_after:.2f} now."
             + (f" {one.reason}" if one.flagged else "")
@@ -271,16 +261,21 @@ def _why(by: dict[str, float], oil_names: set[str], sd_before: float, sd_after: 
 
 @dataclass(frozen=True, eq=False, repr=False)
 class LearntOil(Oil):
-    """An oil with the parameters that trials leave its components; `lesson` says what was learnt.
+    """An oil with the parameters that trials leave its components; `posterior` says what was learnt.
 
     Examples
     --------
-    >>> taught = learn("limonene", [Trial("glycerol", "clear")])
-    >>> taught.lesson.flagged[0].trial.carrier
+    >>> learnt = learn("limonene", [Trial("glycerol", "clear")])
+    >>> learnt.posterior.flagged[0].trial.carrier
     'glycerol'
     """
 
-    lesson: Lesson = field(default=None, repr=False)  # type: ignore[assignment]
+    posterior: TrialPosterior = field(default=None, repr=False)  # type: ignore[assignment]
+
+    @property
+    def lesson(self) -> TrialPosterior:
+        """The same as `posterior`, by its earlier name."""
+        return self.posterior
 
 
 def _mix(trial: Trial) -> Mix:
@@ -315,7 +310,7 @@ def learn(
     *,
     random_state: int | np.random.Generator | None = 0,
 ) -> LearntOil:
-    """Return an oil as bench trials teach it.
+    """Return an oil with the posterior of its bench trials.
 
     Parameters
     ----------
@@ -330,7 +325,7 @@ def learn(
     -------
     LearntOil
         The oil with new parameters and covariances of its components, fit for every function that takes an oil; its
-        `lesson` tells what changed, names trials that contradict everything else, and has what was learnt about the
+        `posterior` tells what changed, names trials that contradict everything else, and has what was learnt about the
         carriers.
 
     Raises
@@ -345,28 +340,28 @@ def learn(
 
     Examples
     --------
-    >>> taught = learn("sweet orange, cold-pressed", [Trial("propylene glycol", "splits", 1, 2)])
-    >>> taught.lesson.verdicts[0].flagged
+    >>> learnt = learn("sweet orange, cold-pressed", [Trial("propylene glycol", "splits", 1, 2)])
+    >>> learnt.posterior.verdicts[0].flagged
     False
     """
     subject, random_state = covered(oil_or_name), checks.random_state(random_state)
     given = own_trials(subject, trials)
-    if isinstance(subject, LearntOil) and subject.mass_percent == subject.lesson.before.mass_percent:
-        given = (*subject.lesson.trials, *given)
-        subject = subject.lesson.before
+    if isinstance(subject, LearntOil) and subject.mass_percent == subject.posterior.before.mass_percent:
+        given = (*subject.posterior.trials, *given)
+        subject = subject.posterior.before
     else:
         subject = replace(subject, belief=None)
     if not given:
         message = f"no trial of {subject.name!r} among those given; expected one that names it, or no oil"
         raise InputError(message)
+    from scipy.linalg import block_diag
+
     bench = Bench.of(subject, [_mix(one) for one in given])
     kinds = _kinds(given)
     found = infer(bench, range(len(given)), kinds, random_state)
     n = len(bench.names)
     hsp = bench.points(found.mean)
-    root = np.zeros((3 * n, 3 * n))
-    for at in range(n):
-        root[3 * at : 3 * at + 3, 3 * at : 3 * at + 3] = bench.root[at]
+    root = block_diag(*bench.root)
     covariance = root @ found.covariance[: 3 * n, : 3 * n] @ root.T
     sd_before = np.sqrt(np.einsum("nij,nij->ni", bench.root, bench.root))
     seen = [(_mix(one), one.outcome, float(others)) for one, others in zip(given, found.others, strict=True)]
@@ -381,7 +376,7 @@ def learn(
         )
     )
     read = trials.notes if isinstance(trials, TrialLog) else ()
-    lesson = Lesson(
+    posterior = TrialPosterior(
         subject, given, verdicts, bench.names, hsp, bench.mean, covariance, sd_before, found.effective, belief, read
     )
     members = []
@@ -390,12 +385,13 @@ def learn(
             members.append(member)
             continue
         at = bench.names.index(member.name)
-        members.append(member.with_parameters(hsp[at], lesson.spread(member.name), note=lesson.note))
-    values = {one.name: getattr(subject, one.name) for one in fields(Oil)}
-    values["substances"] = tuple(members)
-    values["belief"] = belief
-    values["notes"] = (*subject.notes, lesson.note, *(one.reason for one in lesson.flagged))
-    return LearntOil(**values, lesson=lesson)
+        members.append(member.with_parameters(hsp[at], posterior.spread(member.name), note=posterior.note))
+    values = {one.name: getattr(subject, one.name) for one in fields(Oil)} | {
+        "substances": tuple(members),
+        "belief": belief,
+        "notes": (*subject.notes, posterior.note, *(verdict.reason for verdict in posterior.flagged)),
+    }
+    return LearntOil(**values, posterior=posterior)
 
 
 def _said(subject: Oil, trial: Trial, otherwise: float) -> float:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from hspkit.sphere.descent import minimise
 from hspkit.trials.bench import LAPSE, Bench, log_chance
 
-__all__ = ["Posterior", "infer"]
+__all__ = ["Inference", "infer"]
 
 Array = NDArray[np.float64]
 
@@ -31,7 +31,7 @@ LOOKS = 4
 MOST_STEPS = 8
 
 
-class Posterior(NamedTuple):
+class Inference(NamedTuple):
     """State after trials: ``mean`` (K,), ``covariance`` (K, K), and for each trial the chance of its outcome.
 
     ``before`` by the prior alone, ``others`` by the prior and the other trials, ``after`` by all; ``effective`` is how
@@ -123,7 +123,7 @@ def _proposals(
 
 def infer(
     bench: Bench, rows: Sequence[int], kinds: NDArray[np.intp], random_state: int | np.random.Generator | None = 0
-) -> Posterior:
+) -> Inference:
     """Return the posterior of a bench's state after trials.
 
     Parameters
@@ -140,7 +140,7 @@ def infer(
     size = bench.size
     if not len(rows):
         empty = np.empty(0)
-        return Posterior(np.zeros(size), np.eye(size), empty, empty, empty, float(DRAWS))
+        return Inference(np.zeros(size), np.eye(size), empty, empty, empty, float(DRAWS))
     tried = bench.only(rows)
     edges = tried.haze_edges(kinds > 0)
     before, first_slope, own_sd = tried.margin(np.zeros(size))
@@ -149,9 +149,9 @@ def infer(
     optima = [_optimum(tried, kinds, edges, own_sd, LAPSE, np.zeros(size))]
     forced = np.zeros(size)
     for factor in (10.0, 3.0, 1.0):  # a surprise many standard deviations away has no slope to follow otherwise
-        found = _optimum(tried, kinds, edges, factor * own_sd, 1e-9, forced)
-        forced = found[0]
-    optima.append(found)
+        optimum = _optimum(tried, kinds, edges, factor * own_sd, 1e-9, forced)
+        forced = optimum[0]
+    optima.append(optimum)
     # directions that the trials bear on: at the prior, at the optima and about them, because slopes turn
     about = [tried.margin(0.5 * forced + 0.7 * one)[1] for one in _mirrored(rng, LOOKS, size)]
     _, sizes, axes = np.linalg.svd(np.vstack([first_slope, *(slope for _, slope, _ in optima), *about]), False)
@@ -172,4 +172,4 @@ def infer(
     others = 1.0 / (weight @ np.exp(-chances))  # leaving each trial out by taking its factor from the weights
     total_sd = np.sqrt(own_sd**2 + (first_slope**2).sum(axis=1))
     prior = np.exp(log_chance(before, kinds, edges, total_sd)[0])
-    return Posterior(mean, covariance, prior, others, after, float(1.0 / (weight**2).sum()))
+    return Inference(mean, covariance, prior, others, after, float(1.0 / (weight**2).sum()))
