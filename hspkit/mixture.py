@@ -28,15 +28,8 @@ from hspkit.oils import Oil, oil
 from hspkit.substances import Substance, substance
 
 __all__ = [
-    "UNCOVERED",
-    "Component",
-    "Mixture",
-    "carrier_substances",
-    "liquid_key",
-    "mixture_of",
-    "oil_members",
-    "stock_of",
-]
+    "UNCOVERED", "Component", "Mixture", "carrier_substances", "liquid_key", "mixture_of", "oil_members", "stock_of",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
 
@@ -47,22 +40,10 @@ UNCOVERED = "not covered"
 
 
 class Component(NamedTuple):
-    """One row of a mixture.
+    """One row of a mixture: what it is, what it is called, and its values.
 
-    Attributes
-    ----------
-    identity, name : str
-        What it is, and what it is called. [-]
-    point : ndarray of shape (3,)
-        Hansen parameters. [MPa^0.5]
-    covariance : ndarray of shape (3, 3)
-        Their covariance. [MPa]
-    volume, volume_sd : float
-        Volume that counts in the entropy of mixing, and its standard deviation. [cm3/mol]
-    sites : tuple of two float
-        Densities of donors and acceptors of hydrogen bonds. [mol/L]
-    melting : float
-        Melting point; NaN when it is not known. [degC]
+    ``point`` (3,) [MPa^0.5], ``covariance`` (3, 3) [MPa], ``volume`` and ``volume_sd`` [cm3/mol], ``sites`` [mol/L] and
+    ``melting`` [degC] are a row of those of `Mixture`.
     """
 
     identity: str
@@ -76,13 +57,7 @@ class Component(NamedTuple):
 
     @classmethod
     def of(cls, member: Substance) -> Component:
-        """Return a substance as a row.
-
-        Parameters
-        ----------
-        member : Substance
-            The substance. [-]
-        """
+        """Return a substance [-] as a row."""
         melting = member.melting_celsius
         return cls(
             member.identity,
@@ -169,20 +144,20 @@ class Mixture:
             share = checks.number(part[0], "the share of a liquid", "", low=0)
             weights.append(share)
             liquids.append({})
-            for member, fraction in _there(*part[1:]):
+            for member, fraction in _present(*part[1:]):
                 row = member if isinstance(member, Component) else Component.of(member)
                 rows.setdefault(row.identity, (row, []))[1].append(share * float(fraction))
                 liquids[-1][row.identity] = liquids[-1].get(row.identity, 0.0) + float(fraction)
         if not rows:
             message = "groups hold no component; expected at least one"
             raise InputError(message)
-        chosen = [rows[identity] for identity in sorted(rows)]
-        parts = [part for part, _ in chosen]
+        ordered = [rows[identity] for identity in sorted(rows)]
+        parts = [part for part, _ in ordered]
         return cls(
             tuple(part.name for part in parts),
             tuple(part.identity for part in parts),
             # exact in whatever order the shares came, and the same to the last bit when they were rounded another way
-            np.array([round(fsum(shares), _DECIMALS) for _, shares in chosen]),
+            np.array([round(fsum(shares), _DECIMALS) for _, shares in ordered]),
             np.array([part.point for part in parts]),
             np.array([part.covariance for part in parts]),
             np.array([part.volume for part in parts]),
@@ -262,13 +237,13 @@ class Mixture:
         UnknownNameError
             When a substance is not in the mixture.
         """
-        found = np.zeros(len(self.names))
-        for member, fraction in _there(members, fractions):
+        shares = np.zeros(len(self.names))
+        for member, fraction in _present(members, fractions):
             if member.identity not in self.identities:
                 message = f"{member.name!r} is not in this mixture; components: {', '.join(self.names)}"
                 raise UnknownNameError(message)
-            found[self.identities.index(member.identity)] += fraction
-        return found
+            shares[self.identities.index(member.identity)] += fraction
+        return shares
 
     def after(self, belief: Belief | None) -> Mixture:
         """Return the mixture with the parameters that bench trials leave its components.
@@ -363,7 +338,7 @@ def _group(share: float, liquid: Oil | Carrier | Blend) -> Group:
     return share, carrier_substances(liquid), liquid.fractions
 
 
-def _there(
+def _present(
     members: Sequence[Substance | Component], fractions: Array
 ) -> list[tuple[Substance | Component, np.float64]]:
     """Return the components of a liquid of which there is something, with their volume fractions."""
@@ -372,18 +347,13 @@ def _there(
     if shares.shape != (len(rows),):
         message = f"{len(rows)} members and fractions of shape {shares.shape}; expected as many"
         raise InputError(message)
-    for one in rows:
-        checks.kind(one, "one of members", (Substance, Component), "a Substance or a Component")
-    return [(one, share) for one, share in zip(rows, shares, strict=True) if share > 0]
+    for member in rows:
+        checks.kind(member, "one of members", (Substance, Component), "a Substance or a Component")
+    return [(member, share) for member, share in zip(rows, shares, strict=True) if share > 0]
 
 
 def carrier_substances(liquid: Carrier | Blend) -> list[Substance]:
-    """Return the substances that stand for the parts of a carrier.
-
-    Raises
-    ------
-    InputError
-        When no single molecule stands for one of them (syrups, emulsifiers).
+    """Return the substances that stand for the parts of a carrier; an error when one has none (syrups, emulsifiers).
 
     Examples
     --------
@@ -391,13 +361,13 @@ def carrier_substances(liquid: Carrier | Blend) -> list[Substance]:
     >>> [member.name for member in carrier_substances(carrier("ethanol 70 % vol"))]
     ['ethanol', 'water']
     """
-    found = []
+    members = []
     for part in carrier(liquid).parts:
         if part.substance is None:
             message = f"no single molecule stands for {part.name!r}, so nothing can be said of what it dissolves"
             raise InputError(message)
-        found.append(part.substance)
-    return found
+        members.append(part.substance)
+    return members
 
 
 def liquid_key(liquid: Carrier | Blend) -> tuple[tuple[str, float], ...]:

@@ -28,7 +28,7 @@ from hspkit.trials.trial import Trial
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["DECISIONS", "NextTrial", "Plan", "expected_gain", "next_trial", "plan"]
+__all__ = ["DECISIONS", "NextTrial", "Plan", "expected_gain", "mixes_of", "next_trial", "plan"]
 
 Array = NDArray[np.float64]
 
@@ -345,7 +345,7 @@ def next_trial(
         few = "two to choose from" if decision == "most" else "one that can be computed with"
         message = " ".join([f"carriers are {[one.name for one in liquids]}; expected at least {few}.", *notes])
         raise InputError(message)
-    made = plan(subject, *_mixes(liquids, parts, ratios, water, warmth), random_state=random_state)
+    made = plan(subject, *mixes_of(liquids, parts, ratios, water, warmth), random_state=random_state)
     weights = np.full(len(made.margins), 1.0 / len(made.margins))
     bits, right = made.gains(decision, weights)
     now = made.right_now(decision, weights)
@@ -406,14 +406,24 @@ def _candidates(
     return liquids, notes
 
 
-def _mixes(
+def mixes_of(
     liquids: Sequence[Carrier | Blend],
     parts: tuple[float, float],
     ratios: Sequence[float],
     water: Sequence[float],
     celsius: float,
 ) -> tuple[list[Mix], list[int]]:
-    """Return every mixture that is looked at, and the rows of those at the ratio of the decision."""
+    """Return every mixture that is considered, and the rows of those at the ratio of the decision.
+
+    Parameters
+    ----------
+    liquids : sequence of Carrier or Blend
+        The candidates. [-]
+    parts : tuple of two float
+        Oil and carrier at the ratio of the decision, by volume. [-]
+    ratios, water, celsius
+        As in `next_trial`.
+    """
     mixes = [
         Mix(liquid, parts[0], parts[1] * step, drops * (parts[0] + parts[1] * step), celsius)
         for liquid in liquids
