@@ -409,7 +409,7 @@ def _questions() -> Named:
     yield "Mixture.after", Call(mixture.after, {"belief": None})
     yield (
         "miscibility.margin_of",
-        Call(miscibility.margin_of, {"mixture": mixture, "liquid": (), "scene": scene, "belief": None, **drawn}),
+        Call(miscibility.margin_of, {"mixture": mixture, "scene": scene, "belief": None, **drawn}),
     )
     yield "Margin.p_below", Call(miscibility.Margin(0.1, 0.5).p_below, {"edge": 1.0})
     ranking = hspkit.rank_carriers("limonene", carriers=["MCT", "triacetin"], application=soda)
@@ -510,10 +510,10 @@ def _learning() -> Named:
     parts, trial = {"oil_parts": 1, "carrier_parts": 2}, Trial("triacetin", "clear")
     yield "learn", Call(hspkit.learn, {"oil_or_name": "limonene", "trials": [trial], "random_state": 0}, slow=True)
     lesson = hspkit.learn("limonene", [trial]).lesson
-    yield "Lesson.spread", Call(lesson.spread, {"name": "limonene"})
-    yield "Lesson.carrier", Call(lesson.carrier, {"name": "triacetin"})
+    yield "TrialPosterior.spread", Call(lesson.spread, {"name": "limonene"})
+    yield "TrialPosterior.carrier", Call(lesson.carrier, {"name": "triacetin"})
     yield (
-        "Lesson.compare",
+        "TrialPosterior.compare",
         Call(lesson.compare, {"carriers": ["MCT"], **parts, "celsius": 25, "random_state": 0}, slow=True),
     )
     yield "next_trial", Call(

@@ -19,8 +19,7 @@ from hspkit.carriers import Carrier
 from hspkit.errors import InputError
 from hspkit.hansen import distance
 from hspkit.law import IN_FLAVOURING, limit_uses
-from hspkit.miscibility import THEORY_SD_LN
-from hspkit.miscibility.margin import Stock as Mixed
+from hspkit.miscibility import THEORY_SD_LN, stock_of
 from hspkit.substances import Substance
 
 CLOVE, ORANGE = "clove, bud", "sweet orange, cold-pressed"
@@ -575,7 +574,7 @@ def test_a_mixture_of_the_stock_is_that_of_dissolve():
     blend = Blend({"propylene glycol": 0.4, "ethanol 70 % vol": 0.6}, basis="volume")
     stock = Stock(oil(CLOVE), [carrier("propylene glycol"), carrier("ethanol 70 % vol")], 0.25)
     index = np.exp(stock.log_index(np.array([[0, 1]]), np.array([[0.4, 0.6]]))[0][0])
-    whole = Mixed.of(oil(CLOVE), blend, 1, 3).present
+    whole = stock_of(oil(CLOVE), blend, 1, 3).present
     assert index == pytest.approx(float(phases.binodal_index(whole.fractions, whole.volumes, whole.points)), rel=1e-6)
 
 

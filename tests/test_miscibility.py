@@ -19,9 +19,9 @@ from hspkit.miscibility import (
     clear_probability,
     interaction_radius,
     oil_members,
+    stock_of,
 )
 from hspkit.miscibility.extent import haze_edge
-from hspkit.miscibility.margin import Stock
 from hspkit.miscibility.solids import may_crystallise, reason_unknown
 from hspkit.substances import substance
 from hspkit.substances.shipped import reconciled
@@ -169,15 +169,15 @@ def test_parts_and_temperatures_at_the_ends_of_their_ranges():
 
 def test_a_stock_is_mixed_by_volume():
     """2 parts of oil, 3 of aqueous ethanol and 1 of water."""
-    stock = Stock.of(oil("limonene"), carrier("ethanol 70 % vol"), 2, 3, 1)
+    stock = stock_of(oil("limonene"), carrier("ethanol 70 % vol"), 2, 3, 1)
     share = carrier("ethanol 70 % vol").fractions  # of ethanol and water before they contract
-    found = dict(zip(stock.mixture.names, stock.mixture.fractions, strict=True))
+    found = dict(zip(stock.names, stock.fractions, strict=True))
     assert found["limonene"] == pytest.approx(2 / 6)
     assert found["ethanol"] == pytest.approx(share[0] * 3 / 6)
     assert found["water"] == pytest.approx((share[1] * 3 + 1) / 6)
-    assert stock.share == pytest.approx(2 / 6)
-    for liquid, names in ((stock.oil, {"limonene"}), (stock.carrier, {"ethanol", "water"}), (stock.water, {"water"})):
-        assert {name for name, part in zip(stock.mixture.names, liquid, strict=True) if part > 0} == names
+    assert stock.shares[0] == pytest.approx(2 / 6)
+    for liquid, names in zip(stock.liquids, ({"limonene"}, {"ethanol", "water"}, {"water"}), strict=True):
+        assert {name for name, part in zip(stock.names, liquid, strict=True) if part > 0} == names
         assert liquid.sum() == pytest.approx(1.0)
 
 
@@ -196,36 +196,36 @@ def test_a_stock_is_mixed_by_volume():
 def test_every_limit_is_where_it_clouds(name, liquid, parts):
     """Clear on one side of each limit and not on the other, by the verdict on mixtures made by hand."""
     found = dissolve(name, liquid, oil_parts=parts[0], carrier_parts=parts[1])
-    stock = Stock.of(oil(name), carrier(liquid), *parts)
+    stock = stock_of(oil(name), carrier(liquid), *parts)
 
     def clear(fractions):
-        return bool(phases.stable(fractions, stock.mixture.volumes, stock.mixture.points))
+        return bool(phases.stable(fractions, stock.volumes, stock.points))
 
     low, high = found.least_oil_percent / 100, found.max_oil_percent / 100
     step = 2e-4
     for share, inside, outside in ((low, step, -step), (high, -step, step)):
         if 0 < share < 1:
             for move, verdict in ((inside, True), (outside, False)):
-                assert clear((share + move) * stock.oil + (1 - share - move) * stock.carrier) is verdict
+                assert clear((share + move) * stock.liquids[0] + (1 - share - move) * stock.liquids[1]) is verdict
     own = parts[0] / sum(parts)
-    assert (low <= own <= high) is (found.verdict == "clear") is clear(stock.mixture.fractions)
+    assert (low <= own <= high) is (found.verdict == "clear") is clear(stock.fractions)
     water = found.water_tolerance_percent / 100
     if found.verdict == "clear":
         assert 0 < water < 1
-        assert clear((1 - water + step) * stock.mixture.fractions + (water - step) * stock.water)
-        assert not clear((1 - water - step) * stock.mixture.fractions + (water + step) * stock.water)
+        assert clear((1 - water + step) * stock.fractions + (water - step) * stock.liquids[2])
+        assert not clear((1 - water - step) * stock.fractions + (water + step) * stock.liquids[2])
     else:
         assert water == 0
     # what limits is the oil in the drop that separates just beyond, strongest first; no more than three of them
     at = high if high < 1 else water
-    edge = high * stock.oil + (1 - high) * stock.carrier
+    edge = high * stock.liquids[0] + (1 - high) * stock.liquids[1]
     if high == 1:
-        edge = (1 - at) * stock.mixture.fractions + at * stock.water
-    added = stock.oil if high < 1 else stock.water
+        edge = (1 - at) * stock.fractions + at * stock.liquids[2]
+    added = stock.liquids[0] if high < 1 else stock.liquids[2]
     beyond = edge + 2e-4 * (added - edge)
-    drop = phases.split(beyond, stock.mixture.volumes, stock.mixture.points).fractions[1]
-    gain = np.where(stock.oil > 0, np.clip(drop - beyond, 0, None), 0.0)
-    order = [stock.mixture.names[i] for i in np.argsort(-gain)[:3] if gain[i] > 0.1 * gain.sum()]
+    drop = phases.split(beyond, stock.volumes, stock.points).fractions[1]
+    gain = np.where(stock.liquids[0] > 0, np.clip(drop - beyond, 0, None), 0.0)
+    order = [stock.names[i] for i in np.argsort(-gain)[:3] if gain[i] > 0.1 * gain.sum()]
     # nothing of the oil gathers in a drop of water: then it is what the oil itself is held by
     assert list(found.limiting_components) == (order if gain.sum() > 0 else [name])
 
@@ -237,7 +237,7 @@ def test_haze_ends_where_the_second_phase_is_two_percent():
         ("limonene", "triacetin", (1, 3)),
         ("limonene", PG, (1, 99)),
     ):
-        stock = Stock.of(oil(name), carrier(liquid), *parts).present
+        stock = stock_of(oil(name), carrier(liquid), *parts).present
         scene = phases.Landscape.of(stock.fractions, stock.volumes, stock.points)
         edge = haze_edge(scene)
         assert edge >= 1.0

@@ -13,10 +13,10 @@ from hspkit import Oil, Trial, batch_sheet, best_blend, dissolve, learn, next_tr
 from hspkit.blending.survey import survey
 from hspkit.carriers import Blend, carrier, carriers, markets
 from hspkit.errors import InputError
-from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, stock_margin
+from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, stock_margin, stock_of
 from hspkit.miscibility.advice import percent
-from hspkit.miscibility.margin import Stock
 from hspkit.pages import number
+from hspkit.plotting.triangle import on_page, phase_triangle
 from hspkit.substances import substance
 
 ORANGE, CLOVE, MINT = "sweet orange, cold-pressed", "clove, bud", "peppermint, steam-distilled"
@@ -55,6 +55,18 @@ def test_order_and_absent_components_change_nothing(name, liquid):
         for figure in ("p_clear", "p_splits", "max_oil_percent", "water_tolerance_percent", "second_phase_percent"):
             assert getattr(again, figure) == pytest.approx(getattr(first, figure), abs=1e-9), figure
         assert again.limiting_components == first.limiting_components
+
+
+@pytest.mark.parametrize("trials", [(), (Trial("triacetin", "clear", 1, 2, 0.3),)], ids=["as shipped", "after a trial"])
+def test_the_triangle_clouds_where_dissolve_does(trials):
+    """Of an oil a part of which is not covered, and after a trial that moves the carrier and water as well."""
+    subject = learn("lavender", trials) if trials else oil("lavender")
+    water = dissolve(subject, "triacetin", draws=2).extent.water
+    assert 0.05 < water < 0.95
+    axes = phase_triangle(subject, "triacetin")
+    diamond = next(np.ravel(line.get_xydata()) for line in axes.lines if line.get_marker() == "D")
+    stock, diluent = on_page([[2 / 3, 0, 1 / 3], [0, 1, 0]])
+    assert diamond == pytest.approx(stock + water * (diluent - stock), abs=1e-9)
 
 
 @pytest.mark.parametrize("basis", ["volume", "mass"])
@@ -164,7 +176,7 @@ def test_what_is_named_is_what_separates_at_the_cloud_point(name, liquid):
     found = dissolve(name, liquid)
     assert 0 < found.max_oil_percent < 100
     beyond = 1.02 * found.max_oil_percent / 100
-    whole = Stock.of(oil(name), carrier(liquid), beyond, 1 - beyond).present
+    whole = stock_of(oil(name), carrier(liquid), beyond, 1 - beyond).present
     parted = hspkit.phases.split(whole.fractions, whole.volumes, whole.points)
     assert parted.n_phases == 2
     own = {member.name for member in oil(name).substances}
@@ -279,8 +291,8 @@ def test_the_carrier_that_is_advised_clears_best():
         if (one.substance.melting_celsius or -99) > 25:
             continue
         blend = Blend({"ethanol 70 % vol": 0.75, one: 0.25}, basis="volume")
-        alone = Stock.of(oil(CLOVE), blend, 1, 2)
-        if phases.stable(alone.carrier, alone.mixture.volumes, alone.mixture.points):
+        alone = stock_of(oil(CLOVE), blend, 1, 2)
+        if phases.stable(alone.liquids[1], alone.volumes, alone.points):
             there = alone.present
             index[name] = float(phases.binodal_index(there.fractions, there.volumes, there.points))
     best = min(index, key=index.get)
@@ -407,8 +419,8 @@ def test_what_is_not_covered_is_uncertain(liquid):
     sure, unsure = (dissolve(oil(partly(share), least_covered_percent=0), liquid) for share in (100.0, 13.0))
     assert unsure.margin.sd > 1.2 * sure.margin.sd
     # as much as if each draw were looked at anew: the part that is not covered any aroma compound
-    stock = Stock.of(unsure.oil, carrier(liquid), 1, 2).present
-    drawn = stock.drawn(None, None, 400, 1)
+    stock = stock_of(unsure.oil, carrier(liquid), 1, 2).present
+    drawn = stock.drawn(None, 400, 1)
     every = np.broadcast_to(stock.fractions, drawn.volumes.shape)
     index = hspkit.phases.binodal_index(every, drawn.volumes, stock.with_sites(drawn.hsp))
     counted = ndtr(-np.log(np.maximum(index, 1e-3)) / THEORY_SD_LN).mean()

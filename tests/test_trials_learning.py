@@ -10,7 +10,7 @@ from hspkit.carriers import Carrier
 from hspkit.errors import InputError
 from hspkit.miscibility import RESIDUE, THEORY_SD_LN, Mixture
 from hspkit.trials.bench import LAPSE, Bench, Mix, log_chance
-from hspkit.trials.learning import DRAWS, infer
+from hspkit.trials.posterior import DRAWS, infer
 
 ORANGE = "sweet orange, cold-pressed"
 

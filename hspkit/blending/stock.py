@@ -17,8 +17,7 @@ from scipy.special import ndtri
 from hspkit import phases
 from hspkit.belief import THEORY_SD_LN, root_of
 from hspkit.carriers import Blend, Carrier
-from hspkit.miscibility import UNDECIDED, Mixture, carrier_substances, oil_members
-from hspkit.miscibility.mixture import Component
+from hspkit.miscibility import UNDECIDED, Component, Mixture, carrier_substances, oil_members
 from hspkit.oils import Oil
 from hspkit.phases.mixture import POINT_WEIGHTS, at
 from hspkit.phases.tilts import modes

@@ -17,9 +17,17 @@ from hspkit.miscibility.dissolving import (
 )
 from hspkit.miscibility.extent import HAZE_VOLUME
 from hspkit.miscibility.margin import Margin, margin_of
-from hspkit.miscibility.mixture import Mixture, carrier_substances, liquid_key, oil_members
 from hspkit.miscibility.outcome import UNDECIDED, Outcome
 from hspkit.miscibility.space import clear_probability, interaction_radius
+from hspkit.mixture import (
+    Component,
+    Mixture,
+    carrier_substances,
+    liquid_key,
+    mixture_of,
+    oil_members,
+    stock_of,
+)
 from hspkit.oils import RESIDUE
 
 __all__ = [
@@ -29,6 +37,7 @@ __all__ = [
     "RESIDUE",
     "THEORY_SD_LN",
     "UNDECIDED",
+    "Component",
     "Margin",
     "Mixture",
     "Outcome",
@@ -41,7 +50,9 @@ __all__ = [
     "interaction_radius",
     "liquid_key",
     "margin_of",
+    "mixture_of",
     "oil_members",
     "outcome_chances",
     "stock_margin",
+    "stock_of",
 ]

@@ -12,8 +12,8 @@ from hspkit import phases
 from hspkit.carriers import Blend, Carrier, carrier, carriers, markets
 from hspkit.errors import HspkitError
 from hspkit.miscibility.extent import Extent, look
-from hspkit.miscibility.margin import Stock, margin_of
-from hspkit.miscibility.mixture import Mixture, carrier_substances, oil_members
+from hspkit.miscibility.margin import margin_of
+from hspkit.mixture import Mixture, carrier_substances, oil_members, stock_of
 from hspkit.oils import Oil
 from hspkit.pages import number
 
@@ -38,10 +38,9 @@ class Question(NamedTuple):
     carrier_parts: float
     celsius: float
 
-    def extent(self, subject: Oil, oil_parts: float) -> tuple[Stock, Extent]:
+    def extent(self, subject: Oil, oil_parts: float) -> Extent:
         """Return what the best estimate says with another oil, so many parts of it."""
-        stock = Stock.of(subject, self.carrier, oil_parts, self.carrier_parts)
-        return stock, look(stock, subject, self.celsius)
+        return look(stock_of(subject, self.carrier, oil_parts, self.carrier_parts), subject, self.celsius)
 
 
 def percent(share: float) -> str:
@@ -82,7 +81,7 @@ def advise(asked: Question, now: Extent) -> tuple[str, ...]:
     waxes = _waxes(subject)
     if waxes and set(now.limiting) <= set(waxes):
         filtered = subject.without_wax()
-        _, then = asked.extent(filtered, asked.oil_parts * filtered.mass_yield / subject.mass_yield)
+        then = asked.extent(filtered, asked.oil_parts * filtered.mass_yield / subject.mass_yield)
         if then.most_oil > _WORTH * now.most_oil:
             state = f"then it is clear at this ratio and {_holds(then)}" if then.verdict == "clear" else _holds(then)
             amount = number(100.0 - 100.0 * filtered.mass_yield / subject.mass_yield, 2)
@@ -128,7 +127,7 @@ def _treated(asked: Question, subject: Oil, now: Extent) -> Iterator[str]:
             continue
         kept = made.mass_yield / subject.mass_yield
         parts = asked.oil_parts * kept
-        _, then = asked.extent(made, parts)
+        then = asked.extent(made, parts)
         if then.solids:
             continue
         # as parts of the oil as it was to one part of carrier
@@ -167,17 +166,14 @@ def _other_carrier(asked: Question, subject: Oil) -> Iterator[str]:
         and not (one.substance.melting_celsius is not None and one.substance.melting_celsius > asked.celsius)
     ]
     share = asked.oil_parts / (asked.oil_parts + asked.carrier_parts)
-    members, fractions = oil_members(subject)
     everyone = Mixture.of(
         [
-            (1.0, members, fractions),
+            (1.0, *oil_members(subject)),
             (1.0, carrier_substances(asked.carrier), asked.carrier.fractions),
             *((1.0, carrier_substances(one), one.fractions) for one in others),
         ]
     ).after(subject.belief)
-    oil = everyone.shares_of(members, fractions)
-    first = everyone.shares_of(carrier_substances(asked.carrier), asked.carrier.fractions)
-    second = np.array([everyone.shares_of(carrier_substances(one), one.fractions) for one in others])
+    oil, first, second = everyone.liquids[0], everyone.liquids[1], everyone.liquids[2:]
     for replaced in _REPLACED:
         mixed = share * oil + (1.0 - share) * ((1.0 - replaced) * first + replaced * second)
         alone = (1.0 - replaced) * first + replaced * second
@@ -187,11 +183,11 @@ def _other_carrier(asked: Question, subject: Oil) -> Iterator[str]:
         if not joined[best] or index[best] >= 1.0:
             continue
         blend = Blend({asked.carrier: 1.0 - replaced, others[best]: replaced}, basis="volume")
-        stock = Stock.of(subject, blend, asked.oil_parts, asked.carrier_parts)
+        stock = stock_of(subject, blend, asked.oil_parts, asked.carrier_parts)
         extent = look(stock, subject, asked.celsius)
         if extent.verdict != "clear":
             continue
-        chance = margin_of(stock.present, stock.liquid, extent.scene, belief=subject.belief).p_clear
+        chance = margin_of(stock.present, extent.scene, belief=subject.belief).p_clear
         kind = "" if subject is asked.oil else " with the filtered oil"
         yield (
             f"Replace {100 * replaced:g} % of the carrier by {others[best].name}, where your market permits it: clear "

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import checks, ethanol, phases
 from hspkit.errors import InputError
 from hspkit.miscibility.dissolving import MOST_PARTS, check_celsius
-from hspkit.miscibility.mixture import Mixture
 from hspkit.miscibility.solids import may_crystallise, reason_unknown
+from hspkit.mixture import Mixture
 from hspkit.oils import RESIDUE, Oil, covered, oil
 from hspkit.substances import substance
 
@@ -61,7 +63,7 @@ def ethanol_strength_to_clear(oil_or_name: Oil | str, *, volumes: float, celsius
         raise InputError(message)
     filtered = filtered / filtered.sum()
     mixture = Mixture.of([(1.0, subject.substances, filtered), (0.0, spirit, np.ones(2) / 2)])
-    pure_oil = mixture.shares_of(subject.substances, filtered)
+    pure_oil = mixture.liquids[0]
 
     def clear(strengths: Array) -> NDArray[np.bool_]:
         shares = np.stack([mixture.shares_of(spirit, row) for row in ethanol.volume_fractions(strengths)])
@@ -69,8 +71,7 @@ def ethanol_strength_to_clear(oil_or_name: Oil | str, *, volumes: float, celsius
         return phases.stable(mixed, mixture.volumes, mixture.points, celsius=warmth)
 
     strong = (pure_oil + ratio * mixture.shares_of(spirit, np.array([1.0, 0.0]))) / (1.0 + ratio)
-    there = strong > 0
-    strongest = mixture.rows(there)._replace(fractions=strong[there])
+    strongest = replace(mixture, fractions=strong).present
     solids = may_crystallise(strongest, subject, warmth, clear=True)
     if own and solids:
         raise InputError(reason_unknown(strongest, solids, warmth))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from hspkit import checks
@@ -9,9 +11,10 @@ from hspkit.belief import DRAWS
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.checks import CELSIUS_RANGE
 from hspkit.miscibility.extent import haze_edge, look
-from hspkit.miscibility.margin import Margin, Stock, after_trial, margin_of, mixture_key
+from hspkit.miscibility.margin import Margin, after_trial, margin_of, mixture_key
 from hspkit.miscibility.outcome import Outcome
 from hspkit.miscibility.solids import may_crystallise, reason_unknown
+from hspkit.mixture import Mixture, stock_of
 from hspkit.oils import Oil, covered
 from hspkit.phases import Landscape
 
@@ -118,13 +121,11 @@ def dissolve(
     """
     subject, liquid = covered(oil_or_name), carrier(carrier_or_blend)
     parts, warmth = check_parts(oil_parts, carrier_parts), check_celsius(celsius)
-    stock = Stock.of(subject, liquid, *parts)
+    stock = stock_of(subject, liquid, *parts)
     extent = look(stock, subject, warmth)
     present = stock.present
-    margin = margin_of(
-        present, stock.liquid, extent.scene, belief=subject.belief, draws=draws, random_state=random_state
-    )
-    key = mixture_key(stock.liquid, *parts, 0.0, warmth)
+    margin = margin_of(present, extent.scene, belief=subject.belief, draws=draws, random_state=random_state)
+    key = mixture_key(stock.carrier_key, *parts, 0.0, warmth)
     tried = None if subject.belief is None else subject.belief.outcome_of(key)
     seen = "" if tried is None else tried.outcome
     if extent.solids:
@@ -134,6 +135,26 @@ def dissolve(
     chances = after_trial(subject.belief, key, _chances(margin, extent.scene))
     said = chances["clear"], chances["hazy"], chances["splits"]
     return Outcome(subject, liquid, *parts, warmth, *said, margin, extent, seen=seen)
+
+
+class _Asked(NamedTuple):
+    """A stock that was asked about, its arguments checked: what its margin and its chances are computed from."""
+
+    subject: Oil
+    present: Mixture
+    scene: Landscape
+    solids: tuple[str, ...]
+    key: tuple[object, ...]
+
+    @classmethod
+    def of(cls, subject: Oil, liquid: Carrier | Blend, parts: tuple[float, float, float], celsius: float) -> _Asked:
+        subject, liquid = covered(subject), carrier(liquid)
+        water = checks.number(parts[2], "water_parts", "of parts by volume", low=0, high=2.0 * MOST_PARTS)
+        parts, warmth = (*check_parts(*parts[:2]), water), check_celsius(celsius)
+        present = stock_of(subject, liquid, *parts).present
+        scene = Landscape.of(present.fractions, present.volumes, present.points, celsius=warmth)
+        solids = may_crystallise(present, subject, warmth, clear=scene.index < 1.0)
+        return cls(subject, present, scene, solids, mixture_key(present.carrier_key, *parts, warmth))
 
 
 def _chances(margin: Margin, scene: Landscape) -> dict[str, float]:
@@ -178,18 +199,11 @@ def outcome_chances(
     >>> chances["splits"] == dissolve("limonene", "triacetin").p_splits
     True
     """
-    subject, liquid = covered(subject), carrier(liquid)
-    oil_parts, carrier_parts = check_parts(oil_parts, carrier_parts)
-    water_parts = checks.number(water_parts, "water_parts", "of parts by volume", low=0, high=2.0 * MOST_PARTS)
-    warmth = check_celsius(celsius)
-    stock = Stock.of(subject, liquid, oil_parts, carrier_parts, water_parts)
-    present = stock.present
-    scene = Landscape.of(present.fractions, present.volumes, present.points, celsius=warmth)
-    if may_crystallise(present, subject, warmth, clear=scene.index < 1.0):
+    stock = _Asked.of(subject, liquid, (oil_parts, carrier_parts, water_parts), celsius)
+    if stock.solids:
         return dict.fromkeys(("clear", "hazy", "splits"), float("nan"))
-    margin = margin_of(present, stock.liquid, scene, belief=subject.belief)
-    key = mixture_key(stock.liquid, oil_parts, carrier_parts, water_parts, warmth)
-    return after_trial(subject.belief, key, _chances(margin, scene))
+    margin = margin_of(stock.present, stock.scene, belief=stock.subject.belief)
+    return after_trial(stock.subject.belief, stock.key, _chances(margin, stock.scene))
 
 
 def stock_margin(
@@ -229,17 +243,11 @@ def stock_margin(
     >>> alone == dissolve("limonene", "triacetin").p_clear
     True
     """
-    subject, liquid = covered(subject), carrier(liquid)
-    oil_parts, carrier_parts = check_parts(oil_parts, carrier_parts)
-    water_parts = checks.number(water_parts, "water_parts", "of parts by volume", low=0, high=2.0 * MOST_PARTS)
-    celsius = check_celsius(celsius)
-    stock = Stock.of(subject, liquid, oil_parts, carrier_parts, water_parts)
-    present = stock.present
-    scene = Landscape.of(present.fractions, present.volumes, present.points, celsius=celsius)
-    margin = margin_of(present, stock.liquid, scene, belief=subject.belief, draws=draws, random_state=random_state)
-    if may_crystallise(present, subject, celsius, clear=scene.index < 1.0):
+    stock = _Asked.of(subject, liquid, (oil_parts, carrier_parts, water_parts), celsius)
+    belief = stock.subject.belief
+    margin = margin_of(stock.present, stock.scene, belief=belief, draws=draws, random_state=random_state)
+    if stock.solids:
         return margin, float("nan")
-    key = mixture_key(stock.liquid, oil_parts, carrier_parts, water_parts, celsius)
     rest = 1.0 - margin.p_clear
-    chances = after_trial(subject.belief, key, {"clear": margin.p_clear, "hazy": rest / 2, "splits": rest / 2})
+    chances = after_trial(belief, stock.key, {"clear": margin.p_clear, "hazy": rest / 2, "splits": rest / 2})
     return margin, chances["clear"]

@@ -10,9 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import phases
-from hspkit.miscibility.margin import Stock
-from hspkit.miscibility.mixture import UNCOVERED
 from hspkit.miscibility.solids import may_crystallise
+from hspkit.mixture import UNCOVERED, Mixture
 from hspkit.oils import Oil
 
 __all__ = ["HAZE_VOLUME", "Extent", "haze_edge", "look"]
@@ -52,8 +51,8 @@ class Extent:
         Share of water in the whole at which the stock clouds; 0 when it is not clear, 1 when it never does. [-]
     solids : tuple of str
         Components that may crystallise, so that nothing of the above is more than a guess. [-]
-    stock : Stock
-        Oil and carrier.
+    stock : Mixture
+        Oil and carrier, from `stock_of`.
     """
 
     scene: phases.Landscape
@@ -63,15 +62,16 @@ class Extent:
     carrier_separates: bool
     water: float
     solids: tuple[str, ...]
-    stock: Stock
+    stock: Mixture
 
     @cached_property
     def limiting(self) -> tuple[str, ...]:
         """What separates first: where most oil is reached, else where water clouds the stock; worked out when asked."""
+        oil, carrier, water = self.stock.liquids
         if self.most_oil < 1.0:
-            cloudy, added, share = self.stock.carrier, self.stock.oil, self.most_oil
+            cloudy, added, share = carrier, oil, self.most_oil
         elif self.water < 1.0:
-            cloudy, added, share = self.stock.mixture.fractions, self.stock.water, self.water
+            cloudy, added, share = self.stock.fractions, water, self.water
         else:
             return ()
         return _first_out(self.stock, (1.0 - share) * cloudy + share * added, self.scene.celsius)
@@ -86,32 +86,31 @@ class Extent:
         return "hazy" if self.second < HAZE_VOLUME else "splits"
 
 
-def look(stock: Stock, subject: Oil, celsius: float) -> Extent:
+def look(stock: Mixture, subject: Oil, celsius: float) -> Extent:
     """Return what the best estimate says of a stock.
 
     Parameters
     ----------
-    stock : Stock
-        Oil and carrier.
+    stock : Mixture
+        Oil and carrier, from `stock_of`.
     subject : Oil
         The oil.
     celsius : float
         Temperature. [degC]
     """
-    mixture = stock.mixture
-    there = mixture.fractions > 0
-    present = mixture.rows(there)
+    present = stock.present
+    oil, carrier, water = stock.liquids
     scene = phases.Landscape.of(present.fractions, present.volumes, present.points, celsius=celsius)
     second = _second_phase(scene)
     clear = second <= 0.0
     # both searches in one batch; a stock that is not clear takes no water
-    starts, added = [stock.carrier, mixture.fractions][: 1 + clear], [stock.oil, stock.water][: 1 + clear]
-    first, water = (*_clouds(stock, starts, added, celsius), 0.0)[:2]
+    starts, added = [carrier, stock.fractions][: 1 + clear], [oil, water][: 1 + clear]
+    first, tolerated = (*_clouds(stock, starts, added, celsius), 0.0)[:2]
     least, most = _clear_range(stock, first, clear, celsius)
-    doubtful = len(stock.liquid) > 1 and (most <= 0.0 or least > 0.0)
-    separates = doubtful and not phases.stable(stock.carrier, mixture.volumes, mixture.points, celsius=celsius)
+    doubtful = len(stock.carrier_key) > 1 and (most <= 0.0 or least > 0.0)
+    separates = doubtful and not phases.stable(carrier, stock.volumes, stock.points, celsius=celsius)
     solids = may_crystallise(present, subject, celsius, clear=clear)
-    return Extent(scene, second, least, most, bool(separates), water, solids, stock)
+    return Extent(scene, second, least, most, bool(separates), tolerated, solids, stock)
 
 
 def _second_phase(scene: phases.Landscape) -> float:
@@ -122,41 +121,41 @@ def _second_phase(scene: phases.Landscape) -> float:
     return float(parted.separated[0]) if parted.n_phases[0] > 1 else _TRACE
 
 
-def _clouds(stock: Stock, starts: Sequence[Array], added: Sequence[Array], celsius: float) -> list[float]:
+def _clouds(stock: Mixture, starts: Sequence[Array], added: Sequence[Array], celsius: float) -> list[float]:
     """Return the shares of additions at which starts cloud; 1 for one that never does."""
-    mixture = stock.mixture
-    found = phases.cloud_point(np.array(starts), np.array(added), mixture.volumes, mixture.points, celsius=celsius)
+    found = phases.cloud_point(np.array(starts), np.array(added), stock.volumes, stock.points, celsius=celsius)
     return [float(one) for one in found.fraction]
 
 
-def _clear_range(stock: Stock, first: float, clear: bool, celsius: float) -> tuple[float, float]:
+def _clear_range(stock: Mixture, first: float, clear: bool, celsius: float) -> tuple[float, float]:
     """Return the shares of oil between which oil and carrier are clear, the stock's own share among them if it is.
 
     ``first`` is the cloud point as oil is added to the carrier.
     """
-    share, mixed = stock.share, stock.mixture.fractions
+    share, mixed = float(stock.shares[0]), stock.fractions
+    oil, carrier, _ = stock.liquids
     if clear:
         if share <= first + _EDGE:
             return 0.0, max(first, share)
         # it lies beyond a first cloud point, where the oil takes up the carrier
-        more, less = _clouds(stock, [mixed, mixed], [stock.oil, stock.carrier], celsius)
+        more, less = _clouds(stock, [mixed, mixed], [oil, carrier], celsius)
         return share * (1.0 - less), share + (1.0 - share) * more
     if first > share:  # clouding that comes and goes within the steps of the first search
-        first = share * min(1.0, *_clouds(stock, [stock.carrier], [mixed], celsius))
+        first = share * min(1.0, *_clouds(stock, [carrier], [mixed], celsius))
     return 0.0, first
 
 
-def _first_out(stock: Stock, fractions: Array, celsius: float) -> tuple[str, ...]:
+def _first_out(stock: Mixture, fractions: Array, celsius: float) -> tuple[str, ...]:
     """Return what makes up the first drop that separates from a mixture at its cloud point, strongest first.
 
     Components of the oil are named; of the carrier only where the carrier separates before there is any oil.
     """
-    mixture = stock.mixture
     there = fractions > 0
-    present = mixture.rows(there)
+    present = stock.rows(there)
+    oil, carrier, _ = present.liquids
     feed = fractions[there] / fractions[there].sum()
     drop = phases.Landscape.of(feed, present.volumes, present.points, celsius=celsius).maxima.best.fractions[0]
-    named = (stock.oil if (stock.oil[there] * feed).any() else stock.carrier)[there] > 0
+    named = (oil if (oil * feed).any() else carrier) > 0
     named &= np.array([name != UNCOVERED for name in present.names])  # it stands for the rest, and has no name
     weight = np.where(named, np.clip(drop - feed, 0.0, None), 0.0)
     if weight.sum() <= 1e-12:  # at a critical point, or where the drop is carrier or water

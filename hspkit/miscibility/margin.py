@@ -7,7 +7,6 @@ sheets, figures and the trials all ask here, with the same draws.
 
 from __future__ import annotations
 
-from collections.abc import Hashable
 from typing import NamedTuple
 
 import numpy as np
@@ -16,12 +15,9 @@ from scipy.special import ndtr
 
 from hspkit import checks, phases
 from hspkit.belief import DRAWS, LAPSE, Belief
-from hspkit.carriers import Blend, Carrier
-from hspkit.miscibility.mixture import Group, Mixture, carrier_substances, liquid_key, oil_members
-from hspkit.oils import Oil
-from hspkit.substances import substance
+from hspkit.mixture import Mixture
 
-__all__ = ["SMALLEST_INDEX", "Margin", "Stock", "margin_of", "mixture_key"]
+__all__ = ["SMALLEST_INDEX", "Margin", "after_trial", "margin_of", "mixture_key"]
 
 Array = NDArray[np.float64]
 
@@ -52,57 +48,6 @@ class Margin(NamedTuple):
         return float(ndtr((np.log(limit) - self.mean) / self.sd))
 
 
-class Stock(NamedTuple):
-    """Oil, carrier and water together, with what may yet be added as rows of fraction 0.
-
-    ``share`` is that of the oil in the whole [-]; ``oil``, ``carrier``, ``water`` (n,) are the three liquids by
-    themselves as fractions of the rows [-]; ``liquid`` names the carrier as `liquid_key` does.
-    """
-
-    mixture: Mixture
-    share: float
-    oil: Array
-    carrier: Array
-    water: Array
-    liquid: tuple[tuple[str, float], ...]
-
-    @classmethod
-    def of(
-        cls, subject: Oil, liquid: Carrier | Blend, oil_parts: float, carrier_parts: float, water_parts: float = 0.0
-    ) -> Stock:
-        """Mix an oil with a carrier, and with water.
-
-        Parameters
-        ----------
-        subject : Oil
-            The oil, as bench trials left it.
-        liquid : Carrier or Blend
-            The carrier.
-        oil_parts, carrier_parts, water_parts : float
-            Parts by volume. [-]
-
-        Raises
-        ------
-        InputError
-            When no molecule stands for a part of the carrier.
-        """
-        total = oil_parts + carrier_parts + water_parts
-        drop = (substance("water"),)
-        groups: list[Group] = [
-            (oil_parts / total, *oil_members(subject)),
-            (carrier_parts / total, carrier_substances(liquid), liquid.fractions),
-            (water_parts / total, drop, np.ones(1)),
-        ]
-        mixture = Mixture.of(groups).after(subject.belief)
-        oil, carrier, water = (mixture.shares_of(members, fractions) for _, members, fractions in groups)
-        return cls(mixture, oil_parts / total, oil, carrier, water, liquid_key(liquid))
-
-    @property
-    def present(self) -> Mixture:
-        """The mixture without the rows of which there is nothing."""
-        return self.mixture.rows(self.mixture.fractions > 0)
-
-
 def mixture_key(
     liquid: tuple[tuple[str, float], ...],
     oil_parts: float,
@@ -117,7 +62,6 @@ def mixture_key(
 
 def margin_of(
     mixture: Mixture,
-    liquid: Hashable,
     scene: phases.Landscape,
     *,
     belief: Belief | None = None,
@@ -129,9 +73,7 @@ def margin_of(
     Parameters
     ----------
     mixture : Mixture
-        The components that are there.
-    liquid : hashable
-        Which carrier, as `liquid_key` names it; for what trials say of the theory in it. [-]
+        The components that are present; its ``carrier_key`` tells which misfit of the theory trials found in it.
     scene : Landscape
         The mixture at its central parameters.
     belief : Belief, optional
@@ -144,7 +86,7 @@ def margin_of(
     checks.kind(mixture, "mixture", Mixture, "a Mixture")
     checks.kind(scene, "scene", phases.Landscape, "the Landscape of the mixture")
     checks.kind(belief, "belief", (Belief, type(None)), "what hspkit.learn left, or None")
-    drawn = mixture.drawn(liquid, belief, draws, random_state)
+    drawn = mixture.drawn(belief, draws, random_state)
     index = scene.index_of_draws(drawn.volumes, mixture.with_sites(drawn.hsp))
     logs = np.log(np.maximum(index, SMALLEST_INDEX)) + drawn.misfit
     return Margin(float(np.mean(logs)), float(np.hypot(np.std(logs), drawn.misfit_sd)))

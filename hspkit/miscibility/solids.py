@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import phases
-from hspkit.miscibility.mixture import Mixture, oil_members
+from hspkit.mixture import Mixture, oil_members
 from hspkit.oils import Oil
 
 __all__ = ["LEAST_SOLID", "may_crystallise", "reason_unknown"]
@@ -28,8 +28,7 @@ def _allowed(subject: Oil) -> dict[str, float]:
     seen = subject.seen_liquid
     if seen is None or seen.liquid_celsius is None:
         return {}
-    members, fractions = oil_members(seen)
-    neat = Mixture.of([(1.0, members, fractions)])
+    neat = Mixture.of([(1.0, *oil_members(seen))])
     ln = phases.ln_activity(neat.fractions, neat.volumes, neat.points, celsius=seen.liquid_celsius)
     return dict(zip(neat.identities, ln.tolist(), strict=True))
 

@@ -10,8 +10,8 @@ from hspkit import checks, phases
 from hspkit.belief import THEORY_SD_LN, check_draws
 from hspkit.miscibility.dissolving import check_celsius, check_parts
 from hspkit.miscibility.margin import SMALLEST_INDEX
-from hspkit.miscibility.mixture import Mixture, oil_members
 from hspkit.miscibility.solids import may_crystallise
+from hspkit.mixture import Mixture, mixture_of, oil_members
 from hspkit.oils import Oil, covered
 from hspkit.phases.mixture import MOST_VOLUME
 
@@ -81,8 +81,8 @@ def clear_probability(
     neat = Mixture.of([(1.0, *oil_members(subject))])
     if may_crystallise(neat, subject, warmth, clear=True):
         return np.full(given.shape[:-1], np.nan)
-    mixture = Mixture.of([(1.0, *oil_members(subject))]).after(subject.belief)
-    drawn, volumes, *_ = mixture.drawn(None, subject.belief, draws, random_state)
+    mixture = mixture_of(subject)
+    drawn, volumes, *_ = mixture.drawn(subject.belief, draws, random_state)
     points = given.reshape(-1, 1, 1, 3)
     count = points.shape[0]
     everything = np.zeros((count, draws, len(mixture.names) + 1, 5))  # no donors and acceptors

@@ -9,7 +9,8 @@ import numpy as np
 
 from hspkit import phases
 from hspkit.carriers import Blend, Carrier, carrier
-from hspkit.miscibility import Mixture, carrier_substances, check_celsius, check_parts
+from hspkit.miscibility import Mixture, carrier_substances, check_celsius, check_parts, oil_members
+from hspkit.mixture import Group
 from hspkit.oils import Oil, covered
 from hspkit.plotting.canvas import axes_for, fitted, literal, state
 from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, SHADES
@@ -195,24 +196,23 @@ def phase_triangle(
 class _System:
     """Carrier, diluent and oil with every component; fractions (..., 3) of the three liquids in, phases out."""
 
-    def __init__(self, mixture: Mixture, liquids: Array, celsius: float) -> None:
-        self._mixture, self._liquids, self._celsius = mixture, liquids, celsius
+    def __init__(self, mixture: Mixture, celsius: float) -> None:
+        self._mixture, self._celsius = mixture, celsius
         #: Whether each liquid is a single component, so that the diagram is a ternary one.
-        self.plain = bool(np.all((liquids > 0).sum(axis=1) == 1))
+        self.plain = bool(np.all((mixture.liquids > 0).sum(axis=1) == 1))
 
     @classmethod
     def of(cls, liquid: Carrier | Blend, added: Carrier | Blend, subject: Oil, celsius: float) -> _System:
         """Join the three liquids, in the order of the corners."""
-        groups = [
-            (carrier_substances(liquid), liquid.fractions),
-            (carrier_substances(added), added.fractions),
-            (subject.substances, subject.fractions),
+        groups: list[Group] = [
+            (1.0 / 3.0, carrier_substances(liquid), liquid.fractions),
+            (1.0 / 3.0, carrier_substances(added), added.fractions),
+            (1.0 / 3.0, *oil_members(subject)),
         ]
-        mixture = Mixture.of([(1.0 / 3.0, members, fractions) for members, fractions in groups])
-        return cls(mixture, np.array([mixture.shares_of(*group) for group in groups]), celsius)
+        return cls(Mixture.of(groups).after(subject.belief), celsius)
 
     def _of(self, fractions: Array) -> tuple[Array, Array, Array]:
-        return fractions @ self._liquids, self._mixture.volumes, self._mixture.points
+        return fractions @ self._mixture.liquids, self._mixture.volumes, self._mixture.points
 
     def spinodal_index(self, fractions: Array) -> Array:
         """Return the spinodal index of mixtures (..., 3)."""
@@ -220,13 +220,13 @@ class _System:
 
     def cloud(self, start: Array, end: Array) -> float:
         """Return the share of `end` at which `start` clouds when it is added."""
-        first, volumes, hsp = self._of(start)
-        return float(phases.cloud_point(first, end @ self._liquids, volumes, hsp, celsius=self._celsius).fraction)
+        (first, volumes, hsp), last = self._of(start), end @ self._mixture.liquids
+        return float(phases.cloud_point(first, last, volumes, hsp, celsius=self._celsius).fraction)
 
     def diagram(self) -> phases.TernaryDiagram:
         """Return the phase diagram; that of three single liquids where they are."""
         if self.plain:
-            order = np.argmax(self._liquids, axis=1)
+            order = np.argmax(self._mixture.liquids, axis=1)
             volumes, hsp = self._mixture.volumes[order], self._mixture.points[order]
             return phases.ternary_diagram(volumes, hsp, step=_STEP, celsius=self._celsius)
         grid = _grid(round(1.0 / _STEP))
@@ -234,7 +234,7 @@ class _System:
         feeds = _grid(_FEEDS)
         feeds = feeds[phases.binodal_index(*self._of(feeds), celsius=self._celsius) > 1.0]
         # A component in two of the liquids (water in an aqueous carrier) is counted to each by its share in them.
-        owner = self._liquids / np.maximum(self._liquids.sum(axis=0), 1e-300)
+        owner = self._mixture.liquids / np.maximum(self._mixture.liquids.sum(axis=0), 1e-300)
         pairs: list[Array] = []
         triples: list[Array] = []
         if len(feeds):

@@ -20,8 +20,8 @@ from hspkit import phases
 from hspkit.belief import LAPSE, OWN_SHARE, THEORY_SD_LN, Belief, Tried, root_of
 from hspkit.carriers import Blend, Carrier
 from hspkit.miscibility.extent import haze_edge
-from hspkit.miscibility.margin import SMALLEST_INDEX, Stock, mixture_key
-from hspkit.miscibility.mixture import Mixture, liquid_key
+from hspkit.miscibility.margin import SMALLEST_INDEX, mixture_key
+from hspkit.mixture import Mixture, liquid_key, stock_of
 from hspkit.oils import Oil
 
 __all__ = ["LAPSE", "OWN_SHARE", "Bench", "Mix", "log_chance"]
@@ -85,14 +85,13 @@ class Bench:
         liquids: dict[object, int] = {}
         before = replace(subject, belief=None)
         for mix in mixes:
-            stock = Stock.of(before, mix.liquid, mix.oil_parts, mix.carrier_parts, mix.water_parts)
-            mixture = stock.present
+            mixture = stock_of(before, mix.liquid, mix.oil_parts, mix.carrier_parts, mix.water_parts).present
             for row in zip(mixture.identities, mixture.names, mixture.hsp, mixture.covariance, strict=True):
                 known.setdefault(row[0], row[1:])
             order = list(known)
             mixtures.append(mixture)
             places.append(np.array([order.index(identity) for identity in mixture.identities], dtype=np.intp))
-            liquids.setdefault(stock.liquid, len(liquids))
+            liquids.setdefault(mixture.carrier_key, len(liquids))
         mean = np.array([point for _, point, _ in known.values()])
         root = root_of(np.array([spread for _, _, spread in known.values()]))
         if subject.belief is not None:
@@ -108,7 +107,7 @@ class Bench:
             root,
             tuple(mixtures),
             tuple(places),
-            np.array([liquids[liquid_key(mix.liquid)] for mix in mixes], dtype=np.intp),
+            np.array([liquids[mixture.carrier_key] for mixture in mixtures], dtype=np.intp),
             tuple(liquids),
         )
 
@@ -127,27 +126,8 @@ class Bench:
         tried = tuple(Tried(mix.key, outcome, chance) for mix, outcome, chance in outcomes)
         return Belief(self.identities, self.mean, self.root, self.known_liquids, mean, covariance, tried)
 
-    def state_of(self, belief: Belief | None) -> Array:
-        """Return the mean state (K,) of this bench that trials on another one leave; zero where they say nothing."""
-        found = np.zeros(self.size)
-        if belief is None:
-            return found
-        n = len(self.identities)
-        for row, identity in enumerate(self.identities):
-            if identity in belief.identities:
-                at = belief.identities.index(identity)
-                found[3 * row : 3 * row + 3] = belief.state[3 * at : 3 * at + 3]
-        for row, liquid in enumerate(self.known_liquids):
-            if liquid in belief.liquids:
-                found[3 * n + row] = belief.state[3 * len(belief.identities) + belief.liquids.index(liquid)]
-        return found
-
-    def covariance_of(self, belief: Belief | None) -> Array:
-        """Return the covariance (K, K) of the state of this bench that trials on another one leave."""
-        found = np.eye(self.size)
-        if belief is None:
-            return found
-        n, m = len(self.identities), len(belief.identities)
+    def _shared(self, belief: Belief) -> tuple[list[int], list[int]]:
+        """Return the entries of the state that a belief knows: their places in this bench, and in the belief."""
         own, theirs = [], []
         for row, identity in enumerate(self.identities):
             if identity in belief.identities:
@@ -155,10 +135,25 @@ class Bench:
                 theirs += [3 * belief.identities.index(identity) + axis for axis in range(3)]
         for row, liquid in enumerate(self.known_liquids):
             if liquid in belief.liquids:
-                own.append(3 * n + row)
-                theirs.append(3 * m + belief.liquids.index(liquid))
-        found[np.ix_(own, own)] = belief.covariance[np.ix_(theirs, theirs)]
-        return found
+                own.append(3 * len(self.identities) + row)
+                theirs.append(3 * len(belief.identities) + belief.liquids.index(liquid))
+        return own, theirs
+
+    def state_of(self, belief: Belief | None) -> Array:
+        """Return the mean state (K,) of this bench that trials on another one leave; zero where they say nothing."""
+        mean = np.zeros(self.size)
+        if belief is not None:
+            own, theirs = self._shared(belief)
+            mean[own] = belief.state[theirs]
+        return mean
+
+    def covariance_of(self, belief: Belief | None) -> Array:
+        """Return the covariance (K, K) of the state of this bench that trials on another one leave."""
+        covariance = np.eye(self.size)
+        if belief is not None:
+            own, theirs = self._shared(belief)
+            covariance[np.ix_(own, own)] = belief.covariance[np.ix_(theirs, theirs)]
+        return covariance
 
     def only(self, rows: Sequence[int]) -> Bench:
         """Return the bench with some of its mixes and the same state."""
@@ -181,8 +176,8 @@ class Bench:
         return np.clip(self._unbounded(state), 0.0, None)
 
     def _unbounded(self, state: Array) -> Array:
-        away = state[..., : 3 * len(self.names)].reshape(*state.shape[:-1], len(self.names), 3)
-        return self.mean + np.einsum("nij,...nj->...ni", self.root, away)
+        deviations = state[..., : 3 * len(self.names)].reshape(*state.shape[:-1], len(self.names), 3)
+        return self.mean + np.einsum("nij,...nj->...ni", self.root, deviations)
 
     def misfit(self, state: Array) -> Array:
         """Return the shared misfit (..., t) of each mix. [-]"""

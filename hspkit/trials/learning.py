@@ -1,10 +1,4 @@
-"""What bench trials teach about an oil: a posterior over everything that was not known, through the one free energy.
-
-The prior is that of `dissolve`: Gaussian parameters of every substance, a normal misfit of the theory. A trial says in
-which of three ranges its margin lies (`hspkit.trials.bench`). The most probable state is found by Gauss-Newton steps in
-the margins; around it states are drawn and weighted exactly, so that the answer is not only that of a Gaussian. Only
-directions that the trials bear on are touched; in all others the prior stays to the last digit.
-"""
+"""`learn`: an oil as bench trials leave it, what changed, and which trials contradict the rest."""
 
 from __future__ import annotations
 
@@ -21,43 +15,20 @@ from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import HspkitError, InputError, UnknownNameError
 from hspkit.miscibility import check_celsius, check_parts, outcome_chances, stock_margin
 from hspkit.oils import Oil, covered, oil
-from hspkit.sphere.descent import minimise
-from hspkit.trials.bench import LAPSE, Bench, Mix, log_chance
+from hspkit.trials.bench import Bench, Mix
 from hspkit.trials.log import TrialLog
+from hspkit.trials.posterior import infer
 from hspkit.trials.trial import OUTCOMES, Trial
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["CONTRADICTS", "LearntOil", "Lesson", "Posterior", "Verdict", "infer", "learn", "own_trials"]
+__all__ = ["CONTRADICTS", "LearntOil", "TrialPosterior", "Verdict", "learn", "own_trials"]
 
 Array = NDArray[np.float64]
 
 #: A trial is flagged when everything else together gave its outcome less than this chance.
 CONTRADICTS = 0.05
-#: States drawn around the most probable one.
-DRAWS = 2400
-#: How much wider than the Gaussian at the optimum they are drawn in directions that were learnt, so that weights stay
-#: bounded.
-WIDER = 0.3
-#: States about the optimum at which slopes are looked at.
-LOOKS = 4
-MOST_STEPS = 8
-
-
-class Posterior(NamedTuple):
-    """State after trials: ``mean`` (K,), ``covariance`` (K, K), and for each trial the chance of its outcome.
-
-    ``before`` by the prior alone, ``others`` by the prior and the other trials, ``after`` by all; ``effective`` is how
-    many independent draws the weighted ones are worth.
-    """
-
-    mean: Array
-    covariance: Array
-    before: Array
-    others: Array
-    after: Array
-    effective: float
 
 
 class Verdict(NamedTuple):
@@ -75,138 +46,9 @@ class Verdict(NamedTuple):
     reason: str
 
 
-def _optimum(
-    bench: Bench, kinds: NDArray[np.intp], edges: Array, own_sd: Array, lapse: float, state: Array
-) -> tuple[Array, Array, Array]:
-    """Return the most probable state (K,) found from a start, slopes there, curvature of -ln p in each margin (t,)."""
-    margin, slope, _ = bench.margin(state)
-
-    def cost(y: Array, z: Array) -> float:
-        return float(0.5 * z @ z - log_chance(y, kinds, edges, own_sd, lapse)[0].sum())
-
-    now = cost(margin, state)
-    for _ in range(MOST_STEPS):
-        base, spread = margin - slope @ state, slope @ slope.T
-
-        def question(weights: Array, base: Array = base, spread: Array = spread) -> tuple[Array, Array, Array]:
-            moved = weights @ spread
-            chance, first, second = log_chance(base + moved, kinds, edges, own_sd, lapse)
-            value = 0.5 * (weights * moved).sum(axis=1) - chance.sum(axis=1)
-            bend = spread - np.einsum("ij,mj,jk->mik", spread, second, spread)
-            return value, moved - first @ spread, bend
-
-        scale = spread + 1e-9 * np.trace(spread) * np.eye(len(spread))
-        start = np.linalg.solve(scale, margin - base)[None]
-        far = np.full(len(spread), np.inf)
-        target = minimise(question, np.vstack([start, np.zeros_like(start)]), -far, far, steps=60)
-        target = slope.T @ target[int(np.argmin(question(target)[0]))]
-        share = 1.0
-        while share > 0.1:
-            there = state + share * (target - state)
-            new_margin, new_slope, _ = bench.margin(there)
-            value = cost(new_margin, there)
-            if value < now:
-                break
-            share /= 2.0
-        else:
-            break
-        gained, now = now - value, value
-        state, margin, slope = there, new_margin, new_slope
-        if gained < 1e-3:
-            break
-    _, first, second = log_chance(margin, kinds, edges, own_sd, lapse)
-    return state, slope, np.maximum(-second, 0.0) if np.any(second < 0) else first**2
-
-
-def _mirrored(rng: np.random.Generator, count: int, size: int) -> Array:
-    half = rng.standard_normal((count // 2, size))
-    return np.concatenate([half, -half])
-
-
-def _proposals(
-    optima: Sequence[tuple[Array, Array, Array]], axes: Array, rng: np.random.Generator
-) -> tuple[Array, Array]:
-    """Return draws (m, k) along axes, a third each from about either optimum and from the prior, with their density.
-
-    The density is given as its logarithm, without the constant of the normal distribution. What is drawn is drawn in
-    the whole space and then seen along the axes, and stretched by symmetric roots: so the states do not depend on
-    which of the equally good axes, and which of their two directions, a processor's linear algebra returns.
-    """
-    share, size = DRAWS // 3, axes.shape[1]
-    drawn, parts = [_mirrored(rng, DRAWS - share * len(optima), size) @ axes.T], []
-    for state, slope, bend in optima:
-        seen = slope @ axes.T
-        values, turn = np.linalg.eigh(np.linalg.inv(np.eye(len(axes)) + seen.T @ (bend[:, None] * seen)))
-        values = np.clip(values, 1e-8, 1.0)
-        reach = np.sqrt(values) * (1.0 + WIDER * (1.0 - values))
-        middle = axes @ state
-        drawn.append(middle + ((_mirrored(rng, share, size) @ axes.T @ turn) * reach) @ turn.T)
-        parts.append((middle, turn, reach))
-    inside = np.concatenate(drawn)
-    density = [-0.5 * (inside**2).sum(axis=1)]
-    for middle, turn, reach in parts:
-        density.append(-0.5 * (((inside - middle) @ turn / reach) ** 2).sum(axis=1) - np.log(reach).sum())
-    shares = np.log([len(one) / DRAWS for one in drawn])
-    return inside, np.logaddexp.reduce([one + share for one, share in zip(density, shares, strict=True)])
-
-
-def infer(
-    bench: Bench, rows: Sequence[int], kinds: NDArray[np.intp], random_state: int | np.random.Generator | None = 0
-) -> Posterior:
-    """Return the posterior of a bench's state after trials.
-
-    Parameters
-    ----------
-    bench : Bench
-        Mixtures, those of the trials among them.
-    rows : sequence of int, length t
-        Which mixes were tried. [-]
-    kinds : ndarray of shape (t,)
-        Outcomes: 0 clear, 1 hazy, 2 splits. [-]
-    random_state : int, Generator or None
-        Seed of the draws. [-]
-    """
-    size = bench.size
-    if not len(rows):
-        empty = np.empty(0)
-        return Posterior(np.zeros(size), np.eye(size), empty, empty, empty, float(DRAWS))
-    tried = bench.only(rows)
-    edges = tried.haze_edges(kinds > 0)
-    before, first_slope, own_sd = tried.margin(np.zeros(size))
-    rng = np.random.default_rng(random_state)
-    # two places where the truth may be: where no trial is a lapse, and where some are
-    optima = [_optimum(tried, kinds, edges, own_sd, LAPSE, np.zeros(size))]
-    forced = np.zeros(size)
-    for factor in (10.0, 3.0, 1.0):  # a surprise many standard deviations away has no slope to follow otherwise
-        found = _optimum(tried, kinds, edges, factor * own_sd, 1e-9, forced)
-        forced = found[0]
-    optima.append(found)
-    # directions that the trials bear on: at the prior, at the optima and about them, because slopes turn
-    about = [tried.margin(0.5 * forced + 0.7 * one)[1] for one in _mirrored(rng, LOOKS, size)]
-    _, sizes, axes = np.linalg.svd(np.vstack([first_slope, *(slope for _, slope, _ in optima), *about]), False)
-    axes = axes[sizes > 0.03 * sizes[0]]
-    inside, drawn_density = _proposals(optima, axes, rng)
-    rest = _mirrored(rng, DRAWS, size)
-    states = inside @ axes + rest - (rest @ axes.T) @ axes
-    chances = log_chance(tried.margins(states), kinds, edges, own_sd)[0]
-    weight = chances.sum(axis=1) - 0.5 * (inside**2).sum(axis=1) - drawn_density
-    weight = np.exp(weight - weight.max())
-    weight /= weight.sum()
-    centre = weight @ inside
-    away = inside - centre
-    spread = (weight[:, None] * away).T @ away
-    mean = centre @ axes
-    covariance = np.eye(size) + axes.T @ (spread - np.eye(len(axes))) @ axes
-    after = weight @ np.exp(chances)
-    others = 1.0 / (weight @ np.exp(-chances))  # leaving each trial out by taking its factor from the weights
-    total_sd = np.sqrt(own_sd**2 + (first_slope**2).sum(axis=1))
-    prior = np.exp(log_chance(before, kinds, edges, total_sd)[0])
-    return Posterior(mean, covariance, prior, others, after, float(1.0 / (weight**2).sum()))
-
-
 @dataclass(frozen=True, eq=False)
-class Lesson:
-    """What trials have taught.
+class TrialPosterior:
+    """What trials leave of the uncertainty of an oil and of the carriers, and how each trial agrees with the rest.
 
     Parameters
     ----------
@@ -229,7 +71,7 @@ class Lesson:
     belief : Belief
         What is left of the uncertainty, for whoever asks about the oil.
     log_notes : tuple of str
-        What was taken for granted in reading the log of trials. [-]
+        Defaults that were assumed in reading the log of trials. [-]
     """
 
     before: Oil
@@ -290,7 +132,7 @@ class Lesson:
     def carrier(self, name: str | Carrier | Blend) -> Carrier | Blend:
         """Return a carrier or blend with the parameters that the trials leave it.
 
-        Trials teach about both liquids in the flask.
+        A trial carries information about both liquids in the flask.
 
         Parameters
         ----------
@@ -306,12 +148,12 @@ class Lesson:
         if member is None or member.name not in self.names:
             return liquid
         at = self.names.index(member.name)
-        taught = member.with_parameters(self.hsp[at], self.spread(member.name), note=self.note)
-        return replace(liquid, substance=taught)
+        updated = member.with_parameters(self.hsp[at], self.spread(member.name), note=self.note)
+        return replace(liquid, substance=updated)
 
     @property
     def note(self) -> str:
-        """One line for the notes of what was taught."""
+        """One line for the notes of whatever has these parameters."""
         word = "trial" if len(self.trials) == 1 else "trials"
         return f"parameters after {len(self.trials)} bench {word} of {self.before.name}"
 
@@ -379,23 +221,13 @@ class Lesson:
             seen = "" if tried is None else tried.outcome
             why = " ".join(filter(None, [_warning(liquid), _why(by, oil_names, first.sd, last.sd)]))
             table.append((liquid.name, seen, p_first, p_last, first.mean, last.mean, first.sd, last.sd, why))
-        columns = [
-            "carrier",
-            "seen",
-            "p_before",
-            "p_after",
-            "margin_before",
-            "margin_after",
-            "sd_before",
-            "sd_after",
-            "why",
-        ]
-        frame = pd.DataFrame(table, columns=columns)
+        pairs = [f"{name}_{when}" for name in ("p", "margin", "sd") for when in ("before", "after")]
+        frame = pd.DataFrame(table, columns=["carrier", "seen", *pairs, "why"])
         barred = np.array([liquid.not_for_ingestion for liquid in liquids], dtype=bool)
         return frame.iloc[np.lexsort((-frame["p_after"], barred))].reset_index(drop=True)
 
     def report(self) -> str:
-        """Return the lesson in sentences: each trial, what moved, what contradicts."""
+        """Return the posterior in sentences: each trial, what moved, what contradicts."""
         lines = [
             f"{one.trial.sentence()}: chance {one.p_before:.2f} before, {one.p_after:.2f} now."
             + (f" {one.reason}" if one.flagged else "")
@@ -429,16 +261,21 @@ def _why(by: dict[str, float], oil_names: set[str], sd_before: float, sd_after: 
 
 @dataclass(frozen=True, eq=False, repr=False)
 class LearntOil(Oil):
-    """An oil with the parameters that trials leave its components; `lesson` says what was learnt.
+    """An oil with the parameters that trials leave its components; `posterior` says what was learnt.
 
     Examples
     --------
-    >>> taught = learn("limonene", [Trial("glycerol", "clear")])
-    >>> taught.lesson.flagged[0].trial.carrier
+    >>> learnt = learn("limonene", [Trial("glycerol", "clear")])
+    >>> learnt.posterior.flagged[0].trial.carrier
     'glycerol'
     """
 
-    lesson: Lesson = field(default=None, repr=False)  # type: ignore[assignment]
+    posterior: TrialPosterior = field(default=None, repr=False)  # type: ignore[assignment]
+
+    @property
+    def lesson(self) -> TrialPosterior:
+        """The same as `posterior`, by its earlier name."""
+        return self.posterior
 
 
 def _mix(trial: Trial) -> Mix:
@@ -473,7 +310,7 @@ def learn(
     *,
     random_state: int | np.random.Generator | None = 0,
 ) -> LearntOil:
-    """Return an oil as bench trials teach it.
+    """Return an oil with the posterior of its bench trials.
 
     Parameters
     ----------
@@ -488,7 +325,7 @@ def learn(
     -------
     LearntOil
         The oil with new parameters and covariances of its components, fit for every function that takes an oil; its
-        `lesson` tells what changed, names trials that contradict everything else, and has what was learnt about the
+        `posterior` tells what changed, names trials that contradict everything else, and has what was learnt about the
         carriers.
 
     Raises
@@ -503,28 +340,28 @@ def learn(
 
     Examples
     --------
-    >>> taught = learn("sweet orange, cold-pressed", [Trial("propylene glycol", "splits", 1, 2)])
-    >>> taught.lesson.verdicts[0].flagged
+    >>> learnt = learn("sweet orange, cold-pressed", [Trial("propylene glycol", "splits", 1, 2)])
+    >>> learnt.posterior.verdicts[0].flagged
     False
     """
     subject, random_state = covered(oil_or_name), checks.random_state(random_state)
     given = own_trials(subject, trials)
-    if isinstance(subject, LearntOil) and subject.mass_percent == subject.lesson.before.mass_percent:
-        given = (*subject.lesson.trials, *given)
-        subject = subject.lesson.before
+    if isinstance(subject, LearntOil) and subject.mass_percent == subject.posterior.before.mass_percent:
+        given = (*subject.posterior.trials, *given)
+        subject = subject.posterior.before
     else:
         subject = replace(subject, belief=None)
     if not given:
         message = f"no trial of {subject.name!r} among those given; expected one that names it, or no oil"
         raise InputError(message)
+    from scipy.linalg import block_diag
+
     bench = Bench.of(subject, [_mix(one) for one in given])
     kinds = _kinds(given)
     found = infer(bench, range(len(given)), kinds, random_state)
     n = len(bench.names)
     hsp = bench.points(found.mean)
-    root = np.zeros((3 * n, 3 * n))
-    for at in range(n):
-        root[3 * at : 3 * at + 3, 3 * at : 3 * at + 3] = bench.root[at]
+    root = block_diag(*bench.root)
     covariance = root @ found.covariance[: 3 * n, : 3 * n] @ root.T
     sd_before = np.sqrt(np.einsum("nij,nij->ni", bench.root, bench.root))
     seen = [(_mix(one), one.outcome, float(others)) for one, others in zip(given, found.others, strict=True)]
@@ -539,7 +376,7 @@ def learn(
         )
     )
     read = trials.notes if isinstance(trials, TrialLog) else ()
-    lesson = Lesson(
+    posterior = TrialPosterior(
         subject, given, verdicts, bench.names, hsp, bench.mean, covariance, sd_before, found.effective, belief, read
     )
     members = []
@@ -548,12 +385,13 @@ def learn(
             members.append(member)
             continue
         at = bench.names.index(member.name)
-        members.append(member.with_parameters(hsp[at], lesson.spread(member.name), note=lesson.note))
-    values = {one.name: getattr(subject, one.name) for one in fields(Oil)}
-    values["substances"] = tuple(members)
-    values["belief"] = belief
-    values["notes"] = (*subject.notes, lesson.note, *(one.reason for one in lesson.flagged))
-    return LearntOil(**values, lesson=lesson)
+        members.append(member.with_parameters(hsp[at], posterior.spread(member.name), note=posterior.note))
+    values = {one.name: getattr(subject, one.name) for one in fields(Oil)} | {
+        "substances": tuple(members),
+        "belief": belief,
+        "notes": (*subject.notes, posterior.note, *(verdict.reason for verdict in posterior.flagged)),
+    }
+    return LearntOil(**values, posterior=posterior)
 
 
 def _said(subject: Oil, trial: Trial, otherwise: float) -> float:

@@ -28,7 +28,7 @@ from hspkit.trials.trial import Trial
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["DECISIONS", "NextTrial", "Plan", "expected_gain", "next_trial", "plan"]
+__all__ = ["DECISIONS", "NextTrial", "Plan", "expected_gain", "mixes_of", "next_trial", "plan"]
 
 Array = NDArray[np.float64]
 
@@ -338,44 +338,21 @@ def next_trial(
     fresh = own_trials(subject, trials)
     if fresh:
         subject = learn(subject, fresh, random_state=random_state)
-    liquids: list[Carrier | Blend] = []
-    notes = [subject.coverage] if subject.coverage else []
-    notes += trials.notes if isinstance(trials, TrialLog) else ()
-    for one in checks.several(carriers, "carriers", "['triacetin', 'MCT']"):
-        liquid = carrier(one)
-        barred = [part for part in liquid.parts if part.not_for_ingestion]
-        if barred:
-            why = " ".join(dict.fromkeys(part.caution for part in barred))
-            notes.append(f"{liquid.name} is left out, it is not for ingestion: {why}")
-        elif any(part.substance is None for part in liquid.parts):
-            notes.append(f"{liquid.name} is left out: no molecule stands for it.")
-        elif np.isnan(stock_margin(subject, liquid, *parts, celsius=celsius)[1]):
-            notes.append(f"{liquid.name} is left out: a component may crystallise, and crystals are not computed.")
-        elif (liquid.name, liquid.identity) not in [(known.name, known.identity) for known in liquids]:
-            liquids.append(liquid)
-            notes.extend(f"{part.name}: {NOT_LISTED}." for part in liquid.parts if not part.listed_name)
-    check_distinct(liquids)
+    liquids, left_out = _candidates(subject, carriers, parts, warmth)
+    log_notes = trials.notes if isinstance(trials, TrialLog) else ()
+    notes = [*filter(None, [subject.coverage]), *log_notes, *left_out]
     if len(liquids) < (2 if decision == "most" else 1):
         few = "two to choose from" if decision == "most" else "one that can be computed with"
         message = " ".join([f"carriers are {[one.name for one in liquids]}; expected at least {few}.", *notes])
         raise InputError(message)
-    wet = sorted({*water, 0.0})
-    steps = sorted({*ratios, 1.0})
-    mixes = [
-        Mix(liquid, parts[0], parts[1] * step, drops * (parts[0] + parts[1] * step), warmth)
-        for liquid in liquids
-        for step in steps
-        for drops in wet
-    ]
-    decided = [row for row, mix in enumerate(mixes) if mix.carrier_parts == parts[1] and mix.water_parts == 0.0]
-    made = plan(subject, mixes, decided, random_state=random_state)
+    made = plan(subject, *mixes_of(liquids, parts, ratios, water, warmth), random_state=random_state)
     weights = np.full(len(made.margins), 1.0 / len(made.margins))
     bits, right = made.gains(decision, weights)
     now = made.right_now(decision, weights)
     tried = set() if subject.belief is None else {one.mixture for one in subject.belief.tried}
     rows = [
         row
-        for row, mix in enumerate(mixes)
+        for row, mix in enumerate(made.mixes)
         if mix.key not in tried and _is_one_of(mix.carrier_parts / parts[1], ratios)
         if _is_one_of(mix.water_parts / (mix.oil_parts + mix.carrier_parts), water)
     ]
@@ -404,6 +381,57 @@ def next_trial(
         table,
         tuple(notes),
     )
+
+
+def _candidates(
+    subject: Oil, carriers: Iterable[str | Carrier | Blend], parts: tuple[float, float], celsius: float
+) -> tuple[list[Carrier | Blend], list[str]]:
+    """Return the carriers that may be tried, and notes on those left out or not listed."""
+    liquids: list[Carrier | Blend] = []
+    notes: list[str] = []
+    for name in checks.several(carriers, "carriers", "['triacetin', 'MCT']"):
+        liquid = carrier(name)
+        barred = [part for part in liquid.parts if part.not_for_ingestion]
+        if barred:
+            why = " ".join(dict.fromkeys(part.caution for part in barred))
+            notes.append(f"{liquid.name} is left out, it is not for ingestion: {why}")
+        elif any(part.substance is None for part in liquid.parts):
+            notes.append(f"{liquid.name} is left out: no molecule stands for it.")
+        elif np.isnan(stock_margin(subject, liquid, *parts, celsius=celsius)[1]):
+            notes.append(f"{liquid.name} is left out: a component may crystallise, and crystals are not computed.")
+        elif (liquid.name, liquid.identity) not in [(other.name, other.identity) for other in liquids]:
+            liquids.append(liquid)
+            notes.extend(f"{part.name}: {NOT_LISTED}." for part in liquid.parts if not part.listed_name)
+    check_distinct(liquids)
+    return liquids, notes
+
+
+def mixes_of(
+    liquids: Sequence[Carrier | Blend],
+    parts: tuple[float, float],
+    ratios: Sequence[float],
+    water: Sequence[float],
+    celsius: float,
+) -> tuple[list[Mix], list[int]]:
+    """Return every mixture that is considered, and the rows of those at the ratio of the decision.
+
+    Parameters
+    ----------
+    liquids : sequence of Carrier or Blend
+        The candidates. [-]
+    parts : tuple of two float
+        Oil and carrier at the ratio of the decision, by volume. [-]
+    ratios, water, celsius
+        As in `next_trial`.
+    """
+    mixes = [
+        Mix(liquid, parts[0], parts[1] * step, drops * (parts[0] + parts[1] * step), celsius)
+        for liquid in liquids
+        for step in sorted({*ratios, 1.0})
+        for drops in sorted({*water, 0.0})
+    ]
+    decided = [row for row, mix in enumerate(mixes) if mix.carrier_parts == parts[1] and mix.water_parts == 0.0]
+    return mixes, decided
 
 
 def _is_one_of(value: float, allowed: Sequence[float]) -> bool:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +17,8 @@ from numpy.typing import NDArray
 from hspkit.carriers import Carrier, carrier
 from hspkit.carriers import carriers as listed
 from hspkit.oils import oil
-from hspkit.trials.bench import LAPSE, Mix
-from hspkit.trials.planning import DECISIONS, RATIOS, WATER, Plan, plan
+from hspkit.trials.bench import LAPSE
+from hspkit.trials.planning import DECISIONS, RATIOS, WATER, Plan, mixes_of, plan
 
 __all__ = ["OILS", "candidates", "follow", "policies"]
 
@@ -101,17 +102,10 @@ def follow(
         Share of right answers. [-]
     """
     rng = np.random.default_rng(random_state)
-    liquids = candidates()
-    mixes = [
-        Mix(liquid, 1.0, 2.0 * ratio, drops * (1.0 + 2.0 * ratio))
-        for liquid in liquids
-        for ratio in RATIOS
-        for drops in WATER
-    ]
-    decided = [row for row, mix in enumerate(mixes) if mix.carrier_parts == 2.0 and mix.water_parts == 0.0]
-    whole = plan(oil(oil_name), mixes, decided, draws=draws + truths, random_state=rng)
-    truth = Plan(whole.mixes, whole.decided, whole.margins[:truths], whole.p_clear)
-    made = Plan(whole.mixes, whole.decided, whole.margins[truths:], whole.p_clear)
+    mixes, decided = mixes_of(candidates(), (1.0, 2.0), RATIOS, WATER, 25.0)
+    drawn = plan(oil(oil_name), mixes, decided, draws=draws + truths, random_state=rng)
+    truth = replace(drawn, margins=drawn.margins[:truths])
+    made = replace(drawn, margins=drawn.margins[truths:])
     right_answers, known = truth.answers(decision), made.answers(decision)
     lapses = rng.random((truths, trials)) < LAPSE
     found = {name: np.zeros(trials + 1) for name in policies()}

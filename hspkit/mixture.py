@@ -1,4 +1,7 @@
-"""A mixture as the phase engine sees it: one row a substance, in an order of its own.
+"""One mixture for every question: components with their fractions, parameters, covariances, volumes and sites.
+
+An oil, a carrier and a blend become one with `mixture_of`, a stock with `stock_of`, any other liquids together with
+`Mixture.of`. `dissolve`, the margin, the triangle and the bench of trials work on nothing else.
 
 Rows are told apart by what they are (`Substance.identity`), never by what they are called, and sorted by it; a
 substance of which there is nothing has no row. So the same mixture written in another way is the same arrays.
@@ -7,7 +10,9 @@ substance of which there is nothing has no row. So the same mixture written in a
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from functools import cache
+from html import escape
 from math import fsum
 from typing import NamedTuple
 
@@ -19,10 +24,12 @@ from hspkit.belief import Belief, Drawn, draw
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.oils import Oil, oil
-from hspkit.substances import Substance
+from hspkit.substances import Substance, substance
 from hspkit.substances.shipped import reconciled
 
-__all__ = ["UNCOVERED", "Component", "Mixture", "carrier_substances", "liquid_key", "oil_members"]
+__all__ = [
+    "UNCOVERED", "Component", "Mixture", "carrier_substances", "liquid_key", "mixture_of", "oil_members", "stock_of",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
 
@@ -33,22 +40,10 @@ UNCOVERED = "not covered"
 
 
 class Component(NamedTuple):
-    """One row of a mixture.
+    """One row of a mixture: what it is, what it is called, and its values.
 
-    Attributes
-    ----------
-    identity, name : str
-        What it is, and what it is called. [-]
-    point : ndarray of shape (3,)
-        Hansen parameters. [MPa^0.5]
-    covariance : ndarray of shape (3, 3)
-        Their covariance. [MPa]
-    volume, volume_sd : float
-        Volume that counts in the entropy of mixing, and its standard deviation. [cm3/mol]
-    sites : tuple of two float
-        Densities of donors and acceptors of hydrogen bonds. [mol/L]
-    melting : float
-        Melting point; NaN when it is not known. [degC]
+    ``point`` (3,) [MPa^0.5], ``covariance`` (3, 3) [MPa], ``volume`` and ``volume_sd`` [cm3/mol], ``sites`` [mol/L] and
+    ``melting`` [degC] are a row of those of `Mixture`.
     """
 
     identity: str
@@ -62,13 +57,7 @@ class Component(NamedTuple):
 
     @classmethod
     def of(cls, member: Substance) -> Component:
-        """Return a substance as a row.
-
-        Parameters
-        ----------
-        member : Substance
-            The substance. [-]
-        """
+        """Return a substance [-] as a row."""
         melting = member.melting_celsius
         return cls(
             member.identity,
@@ -86,12 +75,32 @@ class Component(NamedTuple):
 Group = tuple[float, Sequence[Substance | Component], Array]
 
 
-class Mixture(NamedTuple):
-    """Components with their shares and what is known about them; one row a substance, sorted by identity.
+@dataclass(frozen=True, eq=False)
+class Mixture:
+    """Components with their fractions and what is known about them; one row a substance, sorted by identity.
 
-    ``fractions`` (n,) by volume; ``hsp`` (n, 3) [MPa^0.5]; ``covariance`` (n, 3, 3) [MPa];
-    ``volumes`` (n,), those that count in the entropy of mixing, and ``volume_sd`` (n,) [cm3/mol]; ``sites`` (n, 2),
-    densities of donors and acceptors of hydrogen bonds [mol/L]; ``melting`` (n,), NaN where not known [degC].
+    Parameters
+    ----------
+    names, identities : tuple of str, length n
+        What the substances are called, and what they are. [-]
+    fractions : ndarray of shape (n,)
+        Volume fractions; 0 for what may yet be added. [-]
+    hsp : ndarray of shape (n, 3)
+        Hansen parameters. [MPa^0.5]
+    covariance : ndarray of shape (n, 3, 3)
+        Their covariances. [MPa]
+    volumes, volume_sd : ndarray of shape (n,)
+        Volumes that count in the entropy of mixing, and their standard deviations. [cm3/mol]
+    sites : ndarray of shape (n, 2)
+        Densities of donors and acceptors of hydrogen bonds. [mol/L]
+    melting : ndarray of shape (n,)
+        Melting points; NaN where not known. [degC]
+    liquids : ndarray of shape (k, n)
+        Each liquid that was joined, by itself, as fractions of the rows; of a stock oil, carrier and water. [-]
+    shares : ndarray of shape (k,)
+        Shares of these liquids in the whole. [-]
+    carrier_key : tuple
+        The carrier of a stock as `liquid_key` has it; empty for any other mixture. [-]
     """
 
     names: tuple[str, ...]
@@ -103,6 +112,9 @@ class Mixture(NamedTuple):
     volume_sd: Array
     sites: Array
     melting: Array
+    liquids: Array
+    shares: Array
+    carrier_key: tuple[tuple[str, float], ...] = ()
 
     @classmethod
     def of(cls, groups: Sequence[Group]) -> Mixture:
@@ -122,31 +134,38 @@ class Mixture(NamedTuple):
             When a group is none, or nothing is in any of them.
         """
         rows: dict[str, tuple[Component, list[float]]] = {}
+        liquids: list[dict[str, float]] = []
+        weights: list[float] = []
         example = "[(share, substances, fractions)]"
         for group in checks.several(groups, "groups", example):
             part = checks.several(group, "one of groups", "(share, substances, fractions)")
             if len(part) != 3:
                 raise checks.refuse(group, "one of groups", "share, substances and fractions")
             share = checks.number(part[0], "the share of a liquid", "", low=0)
-            for member, fraction in _there(*part[1:]):
+            weights.append(share)
+            liquids.append({})
+            for member, fraction in _present(*part[1:]):
                 row = member if isinstance(member, Component) else Component.of(member)
                 rows.setdefault(row.identity, (row, []))[1].append(share * float(fraction))
+                liquids[-1][row.identity] = liquids[-1].get(row.identity, 0.0) + float(fraction)
         if not rows:
             message = "groups hold no component; expected at least one"
             raise InputError(message)
-        chosen = [rows[identity] for identity in sorted(rows)]
-        parts = [part for part, _ in chosen]
+        ordered = [rows[identity] for identity in sorted(rows)]
+        parts = [part for part, _ in ordered]
         return cls(
             tuple(part.name for part in parts),
             tuple(part.identity for part in parts),
             # exact in whatever order the shares came, and the same to the last bit when they were rounded another way
-            np.array([round(fsum(shares), _DECIMALS) for _, shares in chosen]),
+            np.array([round(fsum(shares), _DECIMALS) for _, shares in ordered]),
             np.array([part.point for part in parts]),
             np.array([part.covariance for part in parts]),
             np.array([part.volume for part in parts]),
             np.array([part.volume_sd for part in parts]),
             np.array([part.sites for part in parts]),
             np.array([part.melting for part in parts]),
+            np.array([[liquid.get(part.identity, 0.0) for part in parts] for liquid in liquids]),
+            np.array(weights),
         )
 
     @property
@@ -189,11 +208,19 @@ class Mixture(NamedTuple):
         if not isinstance(chosen, np.ndarray) or chosen.dtype != bool or chosen.shape != self.fractions.shape:
             raise checks.refuse(chosen, "chosen", f"an array of {len(self.names)} times True or False")
         at = np.flatnonzero(chosen)
-        return Mixture(
-            tuple(self.names[i] for i in at),
-            tuple(self.identities[i] for i in at),
-            *(np.asarray(part)[at] for part in self[2:]),
+        arrays = ("fractions", "hsp", "covariance", "volumes", "volume_sd", "sites", "melting")
+        return replace(
+            self,
+            names=tuple(self.names[i] for i in at),
+            identities=tuple(self.identities[i] for i in at),
+            liquids=self.liquids[:, at],
+            **{name: getattr(self, name)[at] for name in arrays},
         )
+
+    @property
+    def present(self) -> Mixture:
+        """The mixture without the rows of which there is nothing."""
+        return self.rows(self.fractions > 0)
 
     def shares_of(self, members: Sequence[Substance | Component], fractions: Array) -> Array:
         """Return a liquid made of components of this mixture as fractions (n,) in the order of its rows.
@@ -210,13 +237,13 @@ class Mixture(NamedTuple):
         UnknownNameError
             When a substance is not in the mixture.
         """
-        found = np.zeros(len(self.names))
-        for member, fraction in _there(members, fractions):
+        shares = np.zeros(len(self.names))
+        for member, fraction in _present(members, fractions):
             if member.identity not in self.identities:
                 message = f"{member.name!r} is not in this mixture; components: {', '.join(self.names)}"
                 raise UnknownNameError(message)
-            found[self.identities.index(member.identity)] += fraction
-        return found
+            shares[self.identities.index(member.identity)] += fraction
+        return shares
 
     def after(self, belief: Belief | None) -> Mixture:
         """Return the mixture with the parameters that bench trials leave its components.
@@ -234,19 +261,84 @@ class Mixture(NamedTuple):
             known = belief.after(identity)
             if known is not None:
                 hsp[row], covariance[row] = known
-        return self._replace(hsp=hsp, covariance=covariance)
+        return replace(self, hsp=hsp, covariance=covariance)
 
-    def drawn(
-        self, liquid: object, belief: Belief | None, draws: int, random_state: int | np.random.Generator | None
-    ) -> Drawn:
+    def drawn(self, belief: Belief | None, draws: int, random_state: int | np.random.Generator | None) -> Drawn:
         """Return draws of the parameters and volumes; see `hspkit.belief.draw`."""
         return draw(
             self.identities, self.hsp, self.covariance, self.volumes, self.volume_sd,
-            liquid=liquid, belief=belief, draws=draws, random_state=random_state,
+            liquid=self.carrier_key, belief=belief, draws=draws, random_state=random_state,
         )  # fmt: skip
 
+    def __repr__(self) -> str:
+        order = np.argsort(-self.fractions, kind="stable")[:3]
+        largest = ", ".join(f"{self.names[i]} {100 * self.fractions[i]:.3g} %" for i in order)
+        return f"<Mixture of {len(self.names)} components: {largest}{', ...' if len(self.names) > 3 else ''}>"
 
-def _there(
+    def _repr_html_(self) -> str:
+        return f"<p>{escape(repr(self)[1:-1])}</p>"
+
+
+def mixture_of(liquid: Oil | Carrier | Blend) -> Mixture:
+    """Return an oil, a carrier or a blend by itself, an oil as bench trials left it.
+
+    Parameters
+    ----------
+    liquid : Oil, Carrier or Blend
+        The liquid. [-]
+
+    Raises
+    ------
+    InputError
+        When no molecule stands for a part of a carrier.
+
+    Examples
+    --------
+    >>> mixture_of(carrier("ethanol 70 % vol"))
+    <Mixture of 2 components: ethanol 67.7 %, water 32.3 %>
+    """
+    return Mixture.of([_group(1.0, liquid)]).after(liquid.belief if isinstance(liquid, Oil) else None)
+
+
+def stock_of(
+    subject: Oil, liquid: Carrier | Blend, oil_parts: float, carrier_parts: float, water_parts: float = 0.0
+) -> Mixture:
+    """Return an oil, as bench trials left it, in a carrier, with water added; ``liquids`` holds them in this order.
+
+    Parameters
+    ----------
+    subject : Oil
+        The oil. [-]
+    liquid : Carrier or Blend
+        The carrier. [-]
+    oil_parts, carrier_parts, water_parts : float
+        Parts by volume; water of which there is none has a row all the same. [-]
+
+    Raises
+    ------
+    InputError
+        When no molecule stands for a part of the carrier.
+
+    Examples
+    --------
+    >>> stock = stock_of(oil("limonene"), carrier("triacetin"), 1, 3)
+    >>> stock, stock.shares.tolist()
+    (<Mixture of 3 components: triacetin 75 %, limonene 25 %, water 0 %>, [0.25, 0.75, 0.0])
+    """
+    total = oil_parts + carrier_parts + water_parts
+    water: Group = (water_parts / total, (substance("water"),), np.ones(1))
+    groups = [_group(oil_parts / total, subject), _group(carrier_parts / total, liquid), water]
+    return replace(Mixture.of(groups).after(subject.belief), carrier_key=liquid_key(liquid))
+
+
+def _group(share: float, liquid: Oil | Carrier | Blend) -> Group:
+    """Return a liquid as `Mixture.of` takes it."""
+    if isinstance(liquid, Oil):
+        return (share, *oil_members(liquid))
+    return share, carrier_substances(liquid), liquid.fractions
+
+
+def _present(
     members: Sequence[Substance | Component], fractions: Array
 ) -> list[tuple[Substance | Component, np.float64]]:
     """Return the components of a liquid of which there is something, with their volume fractions."""
@@ -255,18 +347,13 @@ def _there(
     if shares.shape != (len(rows),):
         message = f"{len(rows)} members and fractions of shape {shares.shape}; expected as many"
         raise InputError(message)
-    for one in rows:
-        checks.kind(one, "one of members", (Substance, Component), "a Substance or a Component")
-    return [(one, share) for one, share in zip(rows, shares, strict=True) if share > 0]
+    for member in rows:
+        checks.kind(member, "one of members", (Substance, Component), "a Substance or a Component")
+    return [(member, share) for member, share in zip(rows, shares, strict=True) if share > 0]
 
 
 def carrier_substances(liquid: Carrier | Blend) -> list[Substance]:
-    """Return the substances that stand for the parts of a carrier.
-
-    Raises
-    ------
-    InputError
-        When no single molecule stands for one of them (syrups, emulsifiers).
+    """Return the substances that stand for the parts of a carrier; an error when one has none (syrups, emulsifiers).
 
     Examples
     --------
@@ -274,13 +361,13 @@ def carrier_substances(liquid: Carrier | Blend) -> list[Substance]:
     >>> [member.name for member in carrier_substances(carrier("ethanol 70 % vol"))]
     ['ethanol', 'water']
     """
-    found = []
+    members = []
     for part in carrier(liquid).parts:
         if part.substance is None:
             message = f"no single molecule stands for {part.name!r}, so nothing can be said of what it dissolves"
             raise InputError(message)
-        found.append(part.substance)
-    return found
+        members.append(part.substance)
+    return members
 
 
 def liquid_key(liquid: Carrier | Blend) -> tuple[tuple[str, float], ...]:
@@ -343,12 +430,12 @@ def oil_members(subject: Oil) -> tuple[tuple[Substance | Component, ...], Array]
     middle = subject.fractions @ np.array([row.point for row in rows])
     volume = 1.0 / float(np.sum(subject.fractions / np.array([row.volume for row in rows])))
     points, volumes = _aromas()
-    away = points - middle
+    deviations = points - middle
     rest = Component(
         UNCOVERED,
         UNCOVERED,
         middle,
-        away.T @ away / len(away),
+        deviations.T @ deviations / len(deviations),
         volume,
         float(np.sqrt(np.mean((volumes - volume) ** 2))),
         tuple(float(x) for x in subject.fractions @ np.array([row.sites for row in rows])),  # type: ignore[arg-type]
