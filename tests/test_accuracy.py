@@ -10,6 +10,7 @@ from hspkit.workshop import accuracy
 from hspkit.workshop import planned_trials as trials
 from hspkit.workshop import spheres as spheres
 from hspkit.workshop import statements as statements_of_solubility
+from hspkit.workshop.scores import balanced, rank_correlation, roc_auc
 
 
 @pytest.fixture(scope="module")
@@ -28,20 +29,20 @@ def scores():
 def test_area_is_that_of_the_rank_sum_test(scores):
     score, good = scores
     u = mannwhitneyu(score[good], score[~good]).statistic
-    assert accuracy.area(score, good) == pytest.approx(u / (good.sum() * (~good).sum()))
-    assert accuracy.area(-score, good) == pytest.approx(1 - accuracy.area(score, good))
+    assert roc_auc(score, good) == pytest.approx(u / (good.sum() * (~good).sum()))
+    assert roc_auc(-score, good) == pytest.approx(1 - roc_auc(score, good))
 
 
 def test_balanced_counts_both_kinds_alike_whatever_their_numbers():
     score = np.array([1.0, 2.0, -1.0, -1.0, 0.0, 3.0])
     good = np.array([True, True, True, False, False, False])
-    assert accuracy.balanced(score, good) == pytest.approx(0.5 * (2 / 3 + 2 / 3))
-    assert accuracy.balanced(np.repeat(score, 2), np.repeat(good, 2)) == accuracy.balanced(score, good)
+    assert balanced(score, good) == pytest.approx(0.5 * (2 / 3 + 2 / 3))
+    assert balanced(np.repeat(score, 2), np.repeat(good, 2)) == balanced(score, good)
 
 
 def test_rank_correlation_is_spearmans(scores):
     score, good = scores
-    assert accuracy.rank_correlation(score, good) == pytest.approx(spearmanr(score, good)[0])
+    assert rank_correlation(score, good) == pytest.approx(spearmanr(score, good)[0])
 
 
 def test_reliability_by_hand():

@@ -314,7 +314,7 @@ def test_ternaries_with_ethanol_and_water_clear_where_measured():
 
 def test_ethanol_strengths_of_the_standards_come_out():
     # Pharmacopoeias, ISO 875 type statements and Simmons 1908; see alcohol_tests.csv. None of them is evidence.
-    from hspkit.workshop.accuracy import score_strengths
+    from hspkit.workshop.strengths import score_strengths
 
     found = score_strengths(shipped_hsp(), theory.calibration())
     assert len(found.rows) > 40

@@ -8,8 +8,7 @@ from numpy.testing import assert_allclose
 
 from hspkit import HSP, SphereFit, best_blend, carrier, carriers, distance, phases
 from hspkit.hansen import mix
-from hspkit.sphere import desirability
-from hspkit.sphere.fit import OUTCOMES
+from hspkit.sphere import OUTCOMES, desirability
 
 FEW = settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 NAMES = [name for name in carriers()["carrier"] if carrier(name).hsp][:12]

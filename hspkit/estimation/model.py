@@ -9,7 +9,7 @@ have in common beyond the sum of their groups; it is one row of `Estimate.groups
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,11 +19,13 @@ from hspkit.errors import InputError, MoleculeError
 from hspkit.estimation import coefficients, energy, frames, spread
 from hspkit.estimation.coefficients import LEAST_VOLUME, Coefficients, Design
 from hspkit.estimation.likeness import Anchors, describe, is_other, summable
+from hspkit.estimation.penalties import HUBER, STRENGTH
 from hspkit.estimation.result import Estimate, GroupShare, Prediction
 from hspkit.estimation.series import folds_of
 from hspkit.groups import Batch, GroupCounts
 from hspkit.hansen import HSP
 from hspkit.molecules import Molecule, read_molecules
+from hspkit.parameters import Fitted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,27 +35,6 @@ __all__ = ["GroupModel"]
 Array = NDArray[np.float64]
 
 
-class Strength(NamedTuple):
-    """Prior variances over the residual variance, for one parameter."""
-
-    group: float
-    second: float
-    family: float
-    other: float
-    likeness: float
-    likeness_other: float
-
-
-#: Prior variances over the residual variance, chosen on folds that are not the reported ones: of a group, of
-#: a family, of the departure of a group and a family in molecules beyond C, H, O, of a surrounding that
-#: serves delta_p only, of likeness, and of likeness among molecules beyond C, H, O.
-STRENGTH = {
-    "delta_d": Strength(group=0.5, second=0.5, family=5.0, other=0.0, likeness=8.0, likeness_other=0.0),
-    "delta_p": Strength(group=10.0, second=3.3, family=100.0, other=3.3, likeness=1.5, likeness_other=8.0),
-    "delta_h": Strength(group=10.0, second=3.3, family=100.0, other=3.3, likeness=5.0, likeness_other=0.0),
-}
-#: Huber's limit for each parameter, chosen the same way.
-HUBER = {"delta_d": 1.0, "delta_p": 2.0, "delta_h": 0.8}
 HANSEN = ("delta_d", "delta_p", "delta_h")
 #: Fewest molecules a model is fitted to: below it there is nothing to tell the error bars from.
 LEAST_MOLECULES = 10
@@ -69,7 +50,7 @@ MOST_OVERSIZE = 1.2
 BLOCK = 128
 
 
-class GroupModel:
+class GroupModel(Fitted):
     """Group contribution with error bars, fitted to known molecules.
 
     Parameters
@@ -107,35 +88,6 @@ class GroupModel:
         self.likeness = likeness
         self.folds = folds
         self.random_state = random_state
-
-    def get_params(self, deep: bool = True) -> dict[str, Any]:
-        """Return the constructor's parameters, as scikit-learn's tools expect.
-
-        Parameters
-        ----------
-        deep : bool
-            Accepted for those tools; there is nothing nested. [-]
-        """
-        return {name: getattr(self, name) for name in ("strength", "likeness", "folds", "random_state")}
-
-    def set_params(self, **params: Any) -> GroupModel:
-        """Set parameters of the constructor and return self.
-
-        Raises
-        ------
-        InputError
-            When there is no such parameter.
-        """
-        known = self.get_params()
-        for name, value in params.items():
-            if name not in known:
-                message = f"no parameter {name!r}; parameters: {', '.join(known)}"
-                raise InputError(message)
-            setattr(self, name, value)
-        return self
-
-    def __repr__(self) -> str:
-        return f"GroupModel({', '.join(f'{name}={value!r}' for name, value in self.get_params().items())})"
 
     # ---------------------------------------------------------------- fitting
 

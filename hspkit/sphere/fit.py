@@ -8,20 +8,19 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hspkit import checks, hansen
+from hspkit import checks
 from hspkit.errors import InputError
-from hspkit.hansen import HSP
+from hspkit.parameters import Fitted
 from hspkit.sphere import optimum as published
 from hspkit.sphere import posterior, soft_edge
 from hspkit.sphere.descent import minimise
 from hspkit.sphere.optimum import Copies
+from hspkit.sphere.trials import OUTCOMES, PARTS, errors_of, kinds_of, points_of
 
-__all__ = ["BOUNDS", "MOST_RADIUS", "OUTCOMES", "Misplaced", "SphereFit", "desirability"]
+__all__ = ["BOUNDS", "MOST_RADIUS", "Misplaced", "SphereFit"]
 
 Array = NDArray[np.float64]
 
-#: The words for what is seen at the bench, from one phase to two.
-OUTCOMES = ("clear", "hazy", "splits")
 CRITERIA = ("desirability", "likelihood")
 #: Where a centre is sought unless bounds are given: wider than all common liquids, water among them [MPa^0.5].
 BOUNDS = ((10.0, 25.0), (0.0, 30.0), (0.0, 45.0))
@@ -33,7 +32,6 @@ TIE = 1e-9
 #: A fit is called unique when the equally good spheres differ by less than this [MPa^0.5].
 UNIQUE = 0.1
 _STRETCH = np.array([2.0, 1.0, 1.0])
-_PARTS = ("delta_d", "delta_p", "delta_h")
 
 
 class Misplaced(NamedTuple):
@@ -63,97 +61,7 @@ class Misplaced(NamedTuple):
     reason: str
 
 
-def _kinds(outcomes: ArrayLike | Sequence[str]) -> NDArray[np.intp]:
-    words = checks.several(outcomes, "outcomes", "['clear', 'splits']")
-    found = np.empty(len(words), dtype=np.intp)
-    for row, given in enumerate(words):
-        word = given.strip().lower() if isinstance(given, str) else given
-        if not isinstance(word, str) or word not in OUTCOMES:
-            message = f"row {row}: outcome is {given!r}; expected one of the words {', '.join(OUTCOMES)}"
-            raise InputError(message)
-        found[row] = OUTCOMES.index(word)
-    return found
-
-
-def _points(hsp: Any) -> Array:
-    if hasattr(hsp, "columns"):
-        missing = [part for part in _PARTS if part not in hsp.columns]
-        if missing:
-            message = f"hsp lacks the columns {', '.join(missing)}; expected {', '.join(_PARTS)}"
-            raise InputError(message)
-        return _possible(np.column_stack([checks.array(hsp[part], part, "(n,)") for part in _PARTS]))
-    if isinstance(hsp, HSP):
-        hsp = [hsp]
-    if not isinstance(hsp, np.ndarray):
-        rows = checks.several(hsp, "hsp", "[[17.2, 1.8, 4.3]]")
-        hsp = [one.array if isinstance(one, HSP) else one for one in rows]
-    points = checks.array(hsp, "hsp", "(n, 3)")
-    if points.ndim != 2 or points.shape[1] != 3:
-        message = f"hsp has shape {points.shape}; expected (n, 3) in the order delta_d, delta_p, delta_h"
-        raise InputError(message)
-    return _possible(points)
-
-
-def _possible(points: Array) -> Array:
-    """Refuse parameters beyond nature; one that is not finite makes its row unknown."""
-    far = np.isfinite(points) & (np.abs(points) > checks.MOST_HSP)
-    if far.any():
-        message = f"hsp holds {points[far][0]:g}; expected at most {checks.MOST_HSP:g} MPa^0.5"
-        raise InputError(message)
-    return points
-
-
-def _errors(apart: Array, kinds: NDArray[np.intp], radius: float) -> Array:
-    over = apart - radius
-    return np.select([kinds == 0, kinds == 2], [np.maximum(over, 0.0), np.maximum(-over, 0.0)], 0.5 * np.abs(over))
-
-
-def desirability(center: HSP | ArrayLike, radius: float, hsp: Any, outcomes: ArrayLike | Sequence[str]) -> float:
-    """Return the published desirability of a sphere, (prod A_i)^(1/n) with A_i = exp(-error_i).
-
-    Parameters
-    ----------
-    center : HSP or array_like of shape (3,)
-        Centre of the sphere. [MPa^0.5]
-    radius : float
-        R0. [MPa^0.5]
-    hsp : array_like of shape (n, 3), sequence of HSP, or DataFrame
-        Liquids tried. [MPa^0.5]
-    outcomes : sequence of str, length n
-        "clear", "hazy" or "splits". A trial on the wrong side has the error |Ra - R0|, one on the right side 0; a hazy
-        one half of |Ra - R0| on either side, as the geometric mean of a clear and a split one would. [-]
-
-    Returns
-    -------
-    float
-        1 when every trial is on its side. [-]
-
-    Raises
-    ------
-    InputError
-        For an unknown word or a shape that does not fit.
-
-    References
-    ----------
-    Durkee, Cleaning with Solvents, 2014, app. C1, eq. C1-1; in the form without a size factor. Hazy trials: ours.
-
-    Examples
-    --------
-    Three right and one misplaced by 1.0, so exp(-1/4):
-
-    >>> tried = [[16, 4, 4], [16, 6, 4], [16, 4, 20], [16, 4, 13]]
-    >>> desirability([16, 4, 4], 8.0, tried, ["clear", "clear", "splits", "clear"])
-    0.7788
-    """
-    points, kinds = _points(hsp), _kinds(outcomes)
-    if len(points) != len(kinds):
-        message = f"hsp has {len(points)} rows and outcomes {len(kinds)}; expected as many"
-        raise InputError(message)
-    apart = np.atleast_1d(hansen.distance(points, center))
-    return float(np.exp(-_errors(apart, kinds, float(radius)).mean()))
-
-
-class SphereFit:
+class SphereFit(Fitted):
     """Fit a solubility sphere to trials.
 
     Parameters
@@ -242,34 +150,6 @@ class SphereFit:
         self.criterion = criterion
         self.bounds = bounds
 
-    def get_params(self, deep: bool = True) -> dict[str, Any]:
-        """Return the parameters of the constructor.
-
-        Parameters
-        ----------
-        deep : bool
-            Without effect; scikit-learn passes it. [-]
-        """
-        return {"random_state": self.random_state, "criterion": self.criterion, "bounds": self.bounds}
-
-    def set_params(self, **params: Any) -> SphereFit:
-        """Set parameters of the constructor and return self.
-
-        Raises
-        ------
-        InputError
-            For a name that the constructor does not have.
-        """
-        for name, value in params.items():
-            if name not in self.get_params():
-                message = f"no parameter {name!r}; expected one of {', '.join(self.get_params())}"
-                raise InputError(message)
-            setattr(self, name, value)
-        return self
-
-    def __repr__(self) -> str:
-        return f"SphereFit(random_state={self.random_state!r}, criterion={self.criterion!r}, bounds={self.bounds!r})"
-
     def fit(self, hsp: Any, outcomes: ArrayLike | Sequence[str], *, names: Sequence[str] | None = None) -> SphereFit:
         """Fit the sphere and return self.
 
@@ -291,7 +171,7 @@ class SphereFit:
         checks.random_state(self.random_state)
         if names is not None:
             names = checks.several(names, "names", "['acetone', 'hexane']")
-        points, kinds = _points(hsp), _kinds(outcomes)
+        points, kinds = points_of(hsp), kinds_of(outcomes)
         if len(points) != len(kinds) or (names is not None and len(names) != len(kinds)):
             counts = f"hsp has {len(points)} rows, outcomes {len(kinds)}"
             message = counts + (f", names {len(names)}" if names is not None else "") + "; expected as many"
@@ -320,13 +200,13 @@ class SphereFit:
             notes.append("no trial splits: the radius is that of the smallest sphere around them, a lower limit")
         self.center_, self.radius_ = centre / _STRETCH, float(radius)
         apart = np.sqrt(((self._points - centre) ** 2).sum(axis=1))
-        errors = _errors(apart, kinds, self.radius_)
+        errors = errors_of(apart, kinds, self.radius_)
         self.desirability_ = float(np.exp(-errors.mean()))
         self.misplaced_ = self._misplaced(apart, errors, rows, labels)
         self._ties(copies, low, high, notes)
         at_bound = [
             part
-            for part, value, (bottom, top) in zip(_PARTS, self.center_, self.bounds_, strict=True)
+            for part, value, (bottom, top) in zip(PARTS, self.center_, self.bounds_, strict=True)
             if value - bottom < 1e-6 or top - value < 1e-6
         ]
         if at_bound:
@@ -413,7 +293,7 @@ class SphereFit:
             spans = [
                 f"{name} {bottom:.1f} to {top:.1f}"
                 for name, bottom, top in zip(
-                    (*_PARTS, "radius"), self.tied_.min(axis=0), self.tied_.max(axis=0), strict=True
+                    (*PARTS, "radius"), self.tied_.min(axis=0), self.tied_.max(axis=0), strict=True
                 )
             ]
             notes.append("a whole region of spheres is equally good, at least " + ", ".join(spans))
@@ -516,7 +396,7 @@ class SphereFit:
             Liquids. [MPa^0.5]
         """
         drawn = self._sampled()[::4]
-        points = _points(hsp) * _STRETCH
+        points = points_of(hsp) * _STRETCH
         apart = published.distances(points, drawn[:, :3])
         return soft_edge.probabilities(apart, drawn[:, 3], np.exp(drawn[:, 4]), self._width).mean(axis=1)
 

@@ -15,17 +15,19 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data, ethanol, phases, theory
+from hspkit import data, phases, theory
 from hspkit.errors import HspkitError
 from hspkit.evidence import joint
 from hspkit.evidence.facts import KINDS, WATER, Fact, facts, liquids
 from hspkit.miscibility import dissolve
 from hspkit.molecules import Molecule, read_molecules
-from hspkit.oils import Oil, oil
+from hspkit.oils import oil
 from hspkit.pairs import miscibility_probability
 from hspkit.substances import index
 from hspkit.theory import Calibration
 from hspkit.workshop.constants import ethanol_limit, search
+from hspkit.workshop.scores import balanced, rank_correlation, roc_auc
+from hspkit.workshop.strengths import members_of, print_strengths, score_strengths
 
 __all__ = ["main"]
 
@@ -37,13 +39,6 @@ THEORY = ("alpha", "weight_polar", "weight_hydrogen", "weight_sites", "hydroxyl_
 SEED = 1
 #: Activities up to here count as near room temperature. [degC]
 NEAR_ROOM = 45.0
-#: Names of alcohol tests whose oil has a longer name here: the trade's usual one is meant.
-USUAL = {
-    "dill": "dill, seed",
-    "fennel": "fennel, sweet",
-    "rosemary": "rosemary, Spanish type",
-    "cornmint/peppermint": "cornmint, partly dementholised",
-}
 #: Names of oils in statements that are spoken otherwise here.
 SPOKEN = {
     "basil": "basil, methyl chavicol type",
@@ -58,27 +53,8 @@ SPOKEN = {
 #: Shares of oil at which a mixture with a carrier is looked at; clear at all of them counts as soluble. [-]
 SHARES = (0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7, 0.9)
 STATED_CARRIERS = ("propylene glycol", "glycerol", "mineral oil")
-STRENGTHS = np.arange(20.0, 100.5, 0.5)
 SOLUBLE = ("soluble", "miscible")
 NOT_SOLUBLE = ("slightly soluble", "insoluble")
-
-
-def area(score: Array, good: NDArray[np.bool_]) -> float:
-    """Return the area under the ROC curve: the chance that a good one scores above a bad one, ties half."""
-    above = score[good][:, None] - score[~good][None, :]
-    return float(np.mean((above > 0) + 0.5 * (above == 0)))
-
-
-def balanced(score: Array, good: NDArray[np.bool_]) -> float:
-    """Return the mean of the shares of good and of bad ones that a score of 0 separates rightly."""
-    return float(0.5 * (np.mean(score[good] > 0) + np.mean(score[~good] <= 0)))
-
-
-def rank_correlation(a: Array, b: Array) -> float:
-    """Return Spearman's rank correlation."""
-    from scipy.stats import spearmanr
-
-    return float(spearmanr(a, b)[0])
 
 
 class Pairs(NamedTuple):
@@ -134,106 +110,6 @@ def ln_gamma(hsp: Array, constants: Calibration, a: Any, b: Any, celsius: Any) -
     points = liquids().points(hsp)
     w = theory.exchange(points[a], points[b], celsius=celsius, constants=constants)
     return theory.dilute_ln_gamma(w, volumes[a] * growth, volumes[b] * growth, mixing[b] * growth)
-
-
-# --- alcohol tests ------------------------------------------------------------------------------------------
-
-
-class AlcoholTest(NamedTuple):
-    """One stated strength: rows of the components and their shares of the oil by volume."""
-
-    name: str
-    state: str
-    strength: float
-    volumes: float
-    rows: NDArray[np.intp]
-    shares: Array
-    pure: bool
-    recalled: bool
-
-
-def alcohol_tests() -> list[AlcoholTest]:
-    """Return the tests of at least one volume on oils or compounds that ship."""
-    found = []
-    kinds = data.sources()
-    for line in data.read_table("alcohol_tests.csv").rows:
-        name = line["oil"]
-        if line["volumes"] is None or line["volumes"] < 1.0:
-            continue
-        pure = name.endswith(" (pure)")
-        if pure:
-            rows, shares = np.array([liquids().row(index().find(name.removesuffix(" (pure)")))]), np.ones(1)
-        else:
-            try:
-                subject = oil(USUAL.get(name, name))
-            except HspkitError:
-                continue  # an oil that does not ship
-            rows, shares = _members(subject)
-        recalled = kinds[line["source"]]["kind"] == "memory"
-        found.append(
-            AlcoholTest(name, line["state"], line["ethanol_vol_percent"], line["volumes"], rows, shares, pure, recalled)
-        )
-    return found
-
-
-def _members(subject: Oil) -> tuple[NDArray[np.intp], Array]:
-    """Rows of the components of an oil and their shares by volume."""
-    known = [(member.name, share) for member, share in zip(subject.substances, subject.fractions, strict=True)]
-    # Waxes settle or are filtered off before the test, as the standards do; they are solids.
-    known = [(n, s) for n, s in known if not index_is_wax(n)]
-    shares = np.array([s for _, s in known])
-    return np.array([liquids().row(n) for n, _ in known]), shares / shares.sum()
-
-
-def index_is_wax(name: str) -> bool:
-    """Tell whether a substance is a citrus residue, which settles in the cold."""
-    return _roles()[name] == "citrus residue"
-
-
-def _roles() -> dict[str, str]:
-    return {row["name"]: row["role"] for row in data.read_table("substances.csv").rows}
-
-
-def is_clear(test: AlcoholTest, hsp: Array, constants: Calibration, strengths: Array) -> NDArray[np.bool_]:
-    """Return whether one volume of the oil is clear in the stated volumes of ethanol of some strengths."""
-    shipped = liquids()
-    mixing = joint.mixing_volumes(constants)
-    rows = np.concatenate([[shipped.row("ethanol"), shipped.row(WATER)], test.rows])
-    solvent = ethanol.volume_fractions(strengths)
-    parts = np.concatenate([test.volumes * solvent, np.tile(test.shares, (len(strengths), 1))], axis=1)
-    parts /= parts.sum(axis=1, keepdims=True)
-    points = theory.shipped_scale(shipped.points(hsp)[rows], constants)
-    return phases.stable(parts, mixing[rows], points, celsius=20.0, alpha=constants.alpha)
-
-
-def weakest_strength(test: AlcoholTest, hsp: Array, constants: Calibration) -> float:
-    """Return the strength above which the oil stays clear; 100 when even that does not clear it. [% vol]"""
-    cloudy = np.flatnonzero(~is_clear(test, hsp, constants, STRENGTHS))
-    return float(STRENGTHS[min(cloudy[-1] + 1, len(STRENGTHS) - 1)]) if cloudy.size else float(STRENGTHS[0])
-
-
-class StrengthScore(NamedTuple):
-    """Weakest stated strength of each oil against the computed one."""
-
-    error: float
-    bias: float
-    rank: float
-    rows: list[tuple[AlcoholTest, float]]
-
-
-def score_strengths(hsp: Array, constants: Calibration) -> StrengthScore:
-    """Score the weakest strength stated clear for each oil name."""
-    weakest: dict[str, AlcoholTest] = {}
-    for test in alcohol_tests():
-        if not test.state.startswith("clear") or test.strength >= 100.0:
-            continue
-        if test.name not in weakest or test.strength < weakest[test.name].strength:
-            weakest[test.name] = test
-    rows = [(test, weakest_strength(test, hsp, constants)) for test in weakest.values()]
-    stated = np.array([test.strength for test, _ in rows])
-    computed = np.array([value for _, value in rows])
-    away = computed - stated
-    return StrengthScore(float(np.abs(away).mean()), float(away.mean()), rank_correlation(stated, computed), rows)
 
 
 # --- held-out predictions -----------------------------------------------------------------------------------
@@ -306,7 +182,7 @@ def oil_statements(hsp: Array, constants: Calibration) -> list[OilStatement]:
             subject = oil(SPOKEN.get(spoken, spoken))
         except HspkitError:
             continue  # an oil that does not ship
-        rows, shares = _members(subject)
+        rows, shares = members_of(subject)
         rows = np.append(rows, shipped.row(line["carrier"]))
         oily = np.array(SHARES)[:, None]
         parts = np.concatenate([oily * shares, 1.0 - oily], axis=1)
@@ -431,10 +307,10 @@ def summary(held: HeldOut, constants: Calibration) -> dict[str, float]:
     measured = np.array([fact.value for fact in activities])
     strengths = score_strengths(held.shipped.hsp, constants)
     found = {
-        "pairs AUC": area(held.pairs, pairs.mixes),
+        "pairs AUC": roc_auc(held.pairs, pairs.mixes),
         "pairs balanced": balanced(held.pairs, pairs.mixes),
-        "water-free AUC": area(held.pairs[~water], pairs.mixes[~water]),
-        "with water AUC": area(held.pairs[water], pairs.mixes[water]),
+        "water-free AUC": roc_auc(held.pairs[~water], pairs.mixes[~water]),
+        "with water AUC": roc_auc(held.pairs[water], pairs.mixes[water]),
         "activity error": float(np.abs(held.activities - measured).mean()),
         "activity rank": rank_correlation(held.activities, measured),
         "strength error": strengths.error,
@@ -444,11 +320,11 @@ def summary(held: HeldOut, constants: Calibration) -> dict[str, float]:
     for carrier in STATED_CARRIERS:
         these = np.array([s.carrier == carrier for s in statements])
         soluble = np.array([s.soluble for s in statements])
-        found[f"{carrier} AUC"] = area(held.statements[these], soluble[these])
+        found[f"{carrier} AUC"] = roc_auc(held.statements[these], soluble[these])
     oils = oil_statements(held.shipped.hsp, constants)
     for carrier in ("propylene glycol", "mineral oil"):  # no oil is stated to be soluble in glycerol
         soluble = np.array([s.soluble for s in oils if s.carrier == carrier])
-        found[f"{carrier}, oils"] = area(np.array([s.score for s in oils if s.carrier == carrier]), soluble)
+        found[f"{carrier}, oils"] = roc_auc(np.array([s.score for s in oils if s.carrier == carrier]), soluble)
     return found
 
 
@@ -462,10 +338,10 @@ def _print_main(constants: Calibration) -> None:
     for name, value in summary(held, constants).items():
         print(f"  {name:<22} {value:.3f}")
     read = ~pairs.derived & ~pairs.recalled
-    print(f"  pairs read, not derived: AUC {area(held.pairs[read], pairs.mixes[read]):.3f}, "
+    print(f"  pairs read, not derived: AUC {roc_auc(held.pairs[read], pairs.mixes[read]):.3f}, "
           f"balanced {balanced(held.pairs[read], pairs.mixes[read]):.3f}, n = {read.sum()}")  # fmt: skip
     ok = np.isfinite(held.structure)
-    print(f"  one member from structure only: AUC {area(held.structure[ok], pairs.mixes[ok]):.3f}, "
+    print(f"  one member from structure only: AUC {roc_auc(held.structure[ok], pairs.mixes[ok]):.3f}, "
           f"balanced {balanced(held.structure[ok], pairs.mixes[ok]):.3f}, n = {ok.sum()}")  # fmt: skip
     error, rows = reliability(held.probability, pairs.mixes)
     print(f"\nreliability of the probability of mixing, held out: expected calibration error {error:.3f}")
@@ -477,26 +353,6 @@ def _print_main(constants: Calibration) -> None:
     for row in data.read_table("ethanol_limits.csv").rows:
         value = ethanol_limit(shown, constants, row["substance"], row["celsius"])
         print(f"  {row['substance']:<12} {value:.3f} computed, {row['ethanol_mass_fraction']:.2f} measured")
-
-
-def _print_strengths(hsp: Array, constants: Calibration) -> None:
-    score = score_strengths(hsp, constants)
-    print(f"\nweakest ethanol strength stated clear: mean error {score.error:.2f}, bias {score.bias:+.2f} % vol, "
-          f"rank correlation {score.rank:.3f}, n = {len(score.rows)}")  # fmt: skip
-    read = [(t.strength, v) for t, v in score.rows if not t.recalled]
-    away = np.array([v - s for s, v in read])
-    print(f"  read, not recalled: mean error {np.abs(away).mean():.2f}, n = {len(read)}")
-    for test, value in sorted(score.rows, key=lambda item: (not item[0].pure, item[0].name)):
-        print(f"  {test.name:<36} {test.volumes:5.1f} volumes  stated {test.strength:5.1f}  computed {value:5.1f}")
-    right = {"clear": [0, 0], "cloudy": [0, 0]}
-    for test in alcohol_tests():
-        if test.state == "clear" or test.state in ("opalescent", "insoluble", "turbid"):
-            kind = "clear" if test.state == "clear" else "cloudy"
-            computed = bool(is_clear(test, hsp, constants, np.array([test.strength]))[0])
-            right[kind][0] += computed == (kind == "clear")
-            right[kind][1] += 1
-    for kind, (good, all_of) in right.items():
-        print(f"  stated {kind}: computed the same for {good} of {all_of}")
 
 
 #: A cold-pressed citrus oil in carriers whose behaviour the trade knows (common practice, no source).
@@ -564,7 +420,7 @@ def main() -> None:
     shipped = liquids()
     rows = {row["substance"]: row for row in data.read_table("reconciled.csv").rows}
     hsp = np.array([[rows[n][k] for k in ("delta_d", "delta_p", "delta_h")] for n in shipped.names])
-    _print_strengths(hsp, constants)
+    print_strengths(hsp, constants)
     _print_citrus()
     if options.strengths_only:
         return

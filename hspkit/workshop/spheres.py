@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from hspkit.sphere import soft_edge
 from hspkit.sphere.descent import minimise
-from hspkit.sphere.fit import MOST_RADIUS, OUTCOMES, SphereFit
+from hspkit.sphere.fit import MOST_RADIUS, SphereFit
+from hspkit.sphere.trials import OUTCOMES
 
 __all__ = ["Made", "make", "profile_interval", "versus_evolution"]
 
