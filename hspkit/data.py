@@ -18,6 +18,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from hspkit.delimited import csv_rows
 from hspkit.errors import DataFileError
 from hspkit.frozen import Frozen, freeze
 
@@ -25,9 +26,7 @@ __all__ = [
     "Column",
     "Table",
     "columns",
-    "csv_rows",
     "folder",
-    "numbered_rows",
     "parse_table",
     "read_table",
     "read_text",
@@ -38,8 +37,6 @@ __all__ = [
 
 _SOURCE_ROW = re.compile(r"^\|\s*`(?P<key>[^`]+)`\s*\|(?P<rest>.*)\|\s*$")
 _INVENTORY_HEADING = "## How many rows and numbers are known in which way"
-#: Most columns of a csv: forty times those of the widest table here. More are a file of another kind.
-MAX_COLUMNS = 1000
 #: Headings that a message names before it only counts them.
 NAMED = 10
 #: How a figure is known. A recalled figure may be shipped with that mark and is never a hard test.
@@ -195,70 +192,6 @@ def _value(text: str, column: Column, where: str) -> Any:
         return text == "yes"
     message = f"columns.csv: unknown type {column.type!r} of {column.file}:{column.column}"
     raise DataFileError(message)
-
-
-def csv_rows(text: str, name: str, *, separator: str = ",") -> list[list[str]]:
-    """Return the cells of a csv, row by row, whatever its line ends.
-
-    Parameters
-    ----------
-    text : str
-        The csv; a byte-order mark in front is ignored. [-]
-    name : str
-        What to call it in messages. [-]
-    separator : str
-        What stands between cells. [-]
-
-    Raises
-    ------
-    DataFileError
-        When a cell is longer than any that is meant, as after a quotation mark that is not closed, or the header has
-        more than 1000 columns.
-
-    Examples
-    --------
-    >>> csv_rows("a,b\\n1,'2", "mine.csv")
-    [['a', 'b'], ['1', "'2"]]
-    """
-    return [cells for _, cells in numbered_rows(text, name, separator=separator)]
-
-
-def numbered_rows(text: str, name: str, *, separator: str = ",") -> list[tuple[int, list[str]]]:
-    """Return the cells of a csv as `csv_rows` does, each row with the line of the text where it begins, from 1.
-
-    Parameters
-    ----------
-    text, name, separator : str
-        As in `csv_rows`. [-]
-
-    Raises
-    ------
-    DataFileError
-        As in `csv_rows`.
-
-    Examples
-    --------
-    >>> numbered_rows("a\\n'x'\\n\\nb", "mine.csv")
-    [(1, ['a']), (2, ["'x'"]), (3, []), (4, ['b'])]
-    """
-    rows: list[tuple[int, list[str]]] = []
-    begins, headed = 1, False
-    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), delimiter=separator)
-    try:
-        for cells in reader:
-            if not headed and len(cells) > MAX_COLUMNS:
-                message = (
-                    f"{name}: the header has {len(cells)} columns, at most {MAX_COLUMNS} are taken; look whether it is "
-                    f"the right file, with one row a line and {separator!r} between its cells"
-                )
-                raise DataFileError(message)
-            headed = headed or any(cell.strip() for cell in cells)
-            rows.append((begins, cells))
-            begins = reader.line_num + 1
-    except csv.Error as error:
-        message = f"{name}, row {begins}: {error}; look for a quotation mark that is not closed"
-        raise DataFileError(message) from None
-    return rows
 
 
 def parse_table(text: str, layout: str, *, name: str | None = None, optional: Iterable[str] = ()) -> Table:

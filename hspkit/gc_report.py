@@ -10,10 +10,18 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from hspkit.cells import MADE_A_DATE, decimal_signs, is_date, is_grouped, read_number, rows_text
-from hspkit.data import numbered_rows
+from hspkit.delimited import (
+    MADE_A_DATE,
+    decimal_signs,
+    decoded,
+    is_date,
+    is_grouped,
+    numbered_rows,
+    read_number,
+    rows_text,
+)
 from hspkit.errors import DataFileError, InputError
-from hspkit.pages import decoded, file_bytes
+from hspkit.files import file_bytes
 
 __all__ = ["SUM_TOLERANCE", "Peak", "Report", "Sheet", "peaks", "read_csv", "spoken_name", "sums_the_others"]
 

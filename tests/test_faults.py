@@ -19,7 +19,7 @@ import pandas as pd
 import pytest
 
 import hspkit
-from hspkit import Application, Oil, Substance, Trial, TrialLog, data, pages, plotting
+from hspkit import Application, Oil, Substance, Trial, TrialLog, data, files, plotting
 from hspkit.__main__ import main
 from hspkit.errors import DataFileError, FileAccessError, HspkitError, InputError
 
@@ -286,7 +286,7 @@ def test_a_report_is_whole_or_not_there_when_its_writer_is_killed(tmp_path):
     def work(tell):
         tell("ready")
         for number in range(10_000):
-            pages.write_text(target, texts[number % 2])
+            files.write_text(target, texts[number % 2])
 
     broken_off = 0
     for round_, _ in enumerate(killed(work, random.Random(2)), start=1):
@@ -417,7 +417,7 @@ def test_a_disk_that_is_full(small_disk, sheet):
     assert len(log.read()) == before > 10
     page = small_disk / "sheet.html"
     with pytest.raises(FileAccessError, match=r"sheet\.html.*No space left.*unchanged\. Make room"):
-        pages.write_text(page, "x" * 60_000)
+        files.write_text(page, "x" * 60_000)
     assert [one.name for one in small_disk.iterdir() if one.suffix == ".html"] == []
 
 
@@ -474,7 +474,7 @@ def test_a_device_is_never_replaced_by_a_file(name, sheet, tmp_path):
         pytest.skip(f"no {name} on this system")
     link = tmp_path / "link.html"
     link.symlink_to(name)
-    for write in (lambda: pages.check_target(name), lambda: sheet.save(link)):
+    for write in (lambda: files.check_target(name), lambda: sheet.save(link)):
         with pytest.raises(InputError, match="it is a device"):
             write()
     with pytest.raises(DataFileError, match="it is a device"):
@@ -554,7 +554,7 @@ def test_two_threads_write_reports_in_one_folder(tmp_path):
     def write(letter):
         try:
             for _ in range(20):
-                pages.write_text(tmp_path / f"{letter}.html", letter * 200_000)
+                files.write_text(tmp_path / f"{letter}.html", letter * 200_000)
                 assert (tmp_path / f"{letter}.html").read_text() == letter * 200_000
         except BaseException as error:
             failures.append(error)

@@ -16,7 +16,7 @@ from hspkit.errors import InputError
 from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, stock_margin
 from hspkit.miscibility.advice import percent
 from hspkit.miscibility.margin import Stock
-from hspkit.pages import number
+from hspkit.rendering import number
 from hspkit.substances import substance
 
 ORANGE, CLOVE, MINT = "sweet orange, cold-pressed", "clove, bud", "peppermint, steam-distilled"

@@ -13,10 +13,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit import checks, data
+from hspkit.delimited import decoded
 from hspkit.errors import DataFileError, InputError
+from hspkit.files import file_bytes
 from hspkit.hansen import HSP, point
 from hspkit.names import check_cas
-from hspkit.pages import decoded, file_bytes
 from hspkit.substances import listed
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from typing import Any
 
 from rdkit import Chem
 
-from hspkit import data
+from hspkit import data, delimited
 from hspkit.errors import DataFileError, InputError, MoleculeError
 from hspkit.hansen import HSP
 from hspkit.molecules import read_molecule
@@ -83,7 +83,7 @@ def read_own(text: str, file: str) -> dict[str, Substance]:
 
 def _split_columns(text: str, file: str) -> tuple[str, dict[int, dict[str, str]]]:
     """Take the Hansen columns, which ``substances.csv`` does not have, out of a user's csv."""
-    lines = data.csv_rows(text, file)
+    lines = delimited.csv_rows(text, file)
     if not lines:
         return text, {}
     header = [cell.strip() for cell in lines[0]]
@@ -107,7 +107,7 @@ def _split_columns(text: str, file: str) -> tuple[str, dict[int, dict[str, str]]
 
 
 def _line_numbers(text: str, file: str) -> list[int]:
-    lines = data.csv_rows(text, file)
+    lines = delimited.csv_rows(text, file)
     return [number for number, cells in enumerate(lines[1:], start=2) if any(cell.strip() for cell in cells)]
 
 

@@ -21,10 +21,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from hspkit import checks
-from hspkit.cells import decimal_signs, is_grouped, read_number, rows_text
-from hspkit.data import numbered_rows
+from hspkit.delimited import decimal_signs, decoded, is_grouped, numbered_rows, read_number, rows_text
 from hspkit.errors import DataFileError, HspkitError, InputError
-from hspkit.pages import check_target, decoded, file_bytes
+from hspkit.files import check_target, file_bytes
 from hspkit.trials.columns import (
     COLUMNS,
     MEASURES,

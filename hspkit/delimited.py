@@ -1,18 +1,25 @@
-"""Cells of users' tables: numbers with a decimal point or comma, and dates that a spreadsheet has made of something.
+"""Users' tables as text: encoding, delimiter, rows of cells with their line numbers, numbers and dates in cells.
 
 How spreadsheets write dates and people write numbers is common practice; there is no source to quote.
 """
 
 from __future__ import annotations
 
+import csv
+import io
 import math
 import re
 from collections.abc import Collection, Iterable
 
-from hspkit.errors import InputError
+from hspkit.errors import DataFileError, InputError
 
-__all__ = ["MADE_A_DATE", "decimal_signs", "is_date", "is_grouped", "read_number", "rows_text"]
+__all__ = [
+    "MADE_A_DATE", "csv_rows", "decimal_signs", "decoded", "is_date", "is_grouped", "numbered_rows", "read_number",
+    "rows_text",
+]  # fmt: skip
 
+#: Most columns of a csv: forty times those of the widest table here. More are a file of another kind.
+MAX_COLUMNS = 1000
 #: Said of a cell that is a date where none belongs.
 MADE_A_DATE = "a spreadsheet has turned it into a date; make the column text, type the cell again and save anew"
 
@@ -37,6 +44,114 @@ _DATE = re.compile(
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:([.,])\d*)?|([.,])\d+)(?:e[+-]?\d+)?", re.ASCII | re.IGNORECASE)
 _THIN = re.compile(r"(?<=\d)[ \u00a0\u202f](?=\d{3}(?!\d))")
+
+
+def decoded(raw: bytes, name: str) -> tuple[str, str]:
+    """Return the text of a file and its encoding: UTF-8, UTF-16 with a byte-order mark, else Windows-1252.
+
+    Parameters
+    ----------
+    raw : bytes
+        What stands in the file. [-]
+    name : str
+        What to call it in messages. [-]
+
+    Returns
+    -------
+    text : str
+        Without a byte-order mark. [-]
+    encoding : str
+        "utf-8", "utf-16-le", "utf-16-be" or "cp1252". [-]
+
+    Raises
+    ------
+    DataFileError
+        When it is text in none of them.
+
+    Examples
+    --------
+    >>> decoded("oil;trüb".encode("cp1252"), "log.csv")
+    ('oil;trüb', 'cp1252')
+    """
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        try:
+            return raw.decode("utf-16"), "utf-16-le" if raw.startswith(b"\xff\xfe") else "utf-16-be"
+        except UnicodeDecodeError:
+            message = f"{name}: the file begins as UTF-16 text and goes on as something else; save it as csv in UTF-8"
+            raise DataFileError(message) from None
+    try:
+        return raw.decode("utf-8-sig"), "utf-8"
+    except UnicodeDecodeError:
+        pass
+    try:
+        return raw.decode("cp1252"), "cp1252"
+    except UnicodeDecodeError:
+        message = f"{name}: the file is neither UTF-8 nor Windows-1252 text; save it as csv in UTF-8"
+        raise DataFileError(message) from None
+
+
+def csv_rows(text: str, name: str, *, separator: str = ",") -> list[list[str]]:
+    """Return the cells of a csv, row by row, whatever its line ends.
+
+    Parameters
+    ----------
+    text : str
+        The csv; a byte-order mark in front is ignored. [-]
+    name : str
+        What to call it in messages. [-]
+    separator : str
+        What stands between cells. [-]
+
+    Raises
+    ------
+    DataFileError
+        When a cell is longer than any that is meant, as after a quotation mark that is not closed, or the header has
+        more than 1000 columns.
+
+    Examples
+    --------
+    >>> csv_rows("a,b\\n1,'2", "mine.csv")
+    [['a', 'b'], ['1', "'2"]]
+    """
+    return [cells for _, cells in numbered_rows(text, name, separator=separator)]
+
+
+def numbered_rows(text: str, name: str, *, separator: str = ",") -> list[tuple[int, list[str]]]:
+    """Return the cells of a csv as `csv_rows` does, each row with the line of the text where it begins, from 1.
+
+    Parameters
+    ----------
+    text, name, separator : str
+        As in `csv_rows`. [-]
+
+    Raises
+    ------
+    DataFileError
+        As in `csv_rows`.
+
+    Examples
+    --------
+    >>> numbered_rows("a\\n'x'\\n\\nb", "mine.csv")
+    [(1, ['a']), (2, ["'x'"]), (3, []), (4, ['b'])]
+    """
+    rows: list[tuple[int, list[str]]] = []
+    begins, headed = 1, False
+    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), delimiter=separator)
+    try:
+        for cells in reader:
+            if not headed and len(cells) > MAX_COLUMNS:
+                message = (
+                    f"{name}: the header has {len(cells)} columns, at most {MAX_COLUMNS} are taken; look whether it is "
+                    f"the right file, with one row a line and {separator!r} between its cells"
+                )
+                raise DataFileError(message)
+            headed = headed or any(cell.strip() for cell in cells)
+            rows.append((begins, cells))
+            begins = reader.line_num + 1
+    except csv.Error as error:
+        message = f"{name}, row {begins}: {error}; look for a quotation mark that is not closed"
+        raise DataFileError(message) from None
+    return rows
 
 
 def is_date(cell: str) -> bool:
