@@ -19,12 +19,12 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "CELSIUS_RANGE", "MOST_CELSIUS", "MOST_HSP", "array", "between", "celsius", "choice", "flag", "frame", "kind",
-    "number", "path", "perhaps", "positive", "random_state", "refuse", "said", "several", "temperatures", "text",
-    "whole",
+    "CELSIUS_RANGE", "MOST_CELSIUS", "MOST_HSP", "array", "between", "celsius", "choice", "fault", "flag", "frame",
+    "kind", "number", "path", "perhaps", "positive", "random_state", "refuse", "said", "several", "temperatures",
+    "text", "whole",
 ]  # fmt: skip
 
-Kind = TypeVar("Kind")
+Fault = TypeVar("Fault", bound=InputError)
 
 #: Temperatures at which stocks are mixed or kept [degC]; any other is a slip of the unit or of the keyboard.
 CELSIUS_RANGE = (-60.0, 250.0)
@@ -62,6 +62,17 @@ def refuse(value: object, name: str, expected: str) -> InputError:
     "batch is None; expected an amount such as '2 L'"
     """
     return InputError(f"{name} is {said(value)}; expected {expected}")
+
+
+def fault(where: str, problem: str, error: type[Fault] = InputError) -> Fault:
+    """Return the error for a place and what is wrong there, to be raised.
+
+    Examples
+    --------
+    >>> str(fault("orange.csv, row 3", "2 cells for 3 columns"))
+    'orange.csv, row 3: 2 cells for 3 columns'
+    """
+    return error(f"{where}: {problem}")
 
 
 def _float(value: Any) -> float:

@@ -8,8 +8,9 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
+from hspkit import checks
 from hspkit.delimited import (
     MADE_A_DATE,
     decimal_signs,
@@ -23,7 +24,12 @@ from hspkit.delimited import (
 from hspkit.errors import DataFileError, InputError
 from hspkit.files import file_bytes
 
-__all__ = ["SUM_TOLERANCE", "Peak", "Report", "Sheet", "peaks", "read_csv", "spoken_name", "sums_the_others"]
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "SUM_TOLERANCE", "Peak", "Report", "Sheet", "peaks", "read_csv", "sheet_of", "spoken_name", "sums_the_others",
+]  # fmt: skip
 
 #: How far the shares of a profile may exceed 100 % [percentage points]: reports round each peak.
 SUM_TOLERANCE = 0.5
@@ -157,6 +163,29 @@ def read_csv(path: str | Path, *, component: str | None = None, percent: str | N
     return Sheet([cell.strip() for cell in rows[place][1]], rows[place + 1 :], notes)
 
 
+def sheet_of(frame: pd.DataFrame) -> Sheet:
+    """Return the headings and the rows of a DataFrame, counted from 1.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row per peak. [-]
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> sheet_of(pd.DataFrame({"name": ["limonene", None], "%": [94.0, 1.0]})).rows
+    [(1, ['limonene', '94.0']), (2, ['', '1.0'])]
+    """
+    import pandas as pd
+
+    rows = [
+        (row, ["" if pd.api.types.is_scalar(value) and pd.isna(value) else str(value) for value in values])
+        for row, values in enumerate(frame.itertuples(index=False), start=1)
+    ]
+    return Sheet([str(column) for column in frame.columns], rows)
+
+
 def _head(rows: Sequence[tuple[int, list[str]]], component: str | None, percent: str | None) -> int | None:
     """Return the place of the first row that has headings of names and of shares."""
     for place, (_, cells) in enumerate(rows):
@@ -225,12 +254,14 @@ def _places(header: list[str], usual: Sequence[str], words: frozenset[str]) -> l
 
 def _named(header: list[str], component: str | None) -> list[int]:
     if component is not None:
+        checks.text(component, "component", "the heading of a column, or None")
         return [at for at, cell in enumerate(header) if cell == component]
     return _places(header, NAME_HEADINGS, _NAME_WORDS) + _places(header, CAS_HEADINGS, _CAS_WORDS)
 
 
 def _shared(header: list[str], percent: str | None) -> list[int]:
     if percent is not None:
+        checks.text(percent, "percent", "the heading of a column, or None")
         return [at for at, cell in enumerate(header) if cell == percent]
     plain = ["" if _OTHER_WORDS & set(_words(cell)) else cell for cell in header]
     return _places(plain, SHARE_HEADINGS, _SHARE_WORDS)

@@ -62,6 +62,7 @@ def shown():
     soda = Application("US", "soft drinks", oil_mg_per_L=20)
     objects = [
         own,
+        oil,
         hspkit.estimate("CCO"),
         hspkit.reconcile(own, [Evidence.water_solubility(1000, source=EVIL)]),
         dosing(oil, liquid, soda),
