@@ -9,14 +9,22 @@ import csv
 import io
 import math
 import re
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 
+from hspkit.checks import fault, refuse
 from hspkit.errors import DataFileError, InputError
 
 __all__ = [
-    "MADE_A_DATE", "csv_rows", "decimal_signs", "decoded", "is_date", "is_grouped", "numbered_rows", "read_number",
-    "rows_text",
+    "MADE_A_DATE", "Rows", "csv_rows", "decimal_signs", "decoded", "is_date", "is_grouped", "numbered_rows",
+    "read_number", "rows_text", "split_rows",
 ]  # fmt: skip
+
+#: Cells of the rows of a table, each row with the line of the text where it begins, from 1.
+Rows = list[tuple[int, list[str]]]
+#: What may stand between cells; of two that are as frequent, the first is meant: it was chosen on purpose.
+DELIMITERS = ";	,"
+#: Lines of a file among which the headings are looked for; above them stand title, sample and date.
+HEAD_LINES = 60
 
 #: Most columns of a csv: forty times those of the widest table here. More are a file of another kind.
 MAX_COLUMNS = 1000
@@ -77,17 +85,14 @@ def decoded(raw: bytes, name: str) -> tuple[str, str]:
         try:
             return raw.decode("utf-16"), "utf-16-le" if raw.startswith(b"\xff\xfe") else "utf-16-be"
         except UnicodeDecodeError:
-            message = f"{name}: the file begins as UTF-16 text and goes on as something else; save it as csv in UTF-8"
-            raise DataFileError(message) from None
-    try:
-        return raw.decode("utf-8-sig"), "utf-8"
-    except UnicodeDecodeError:
-        pass
-    try:
-        return raw.decode("cp1252"), "cp1252"
-    except UnicodeDecodeError:
-        message = f"{name}: the file is neither UTF-8 nor Windows-1252 text; save it as csv in UTF-8"
-        raise DataFileError(message) from None
+            problem = "the file begins as UTF-16 text and goes on as something else; save it as csv in UTF-8"
+            raise fault(name, problem, DataFileError) from None
+    for codec, encoding in (("utf-8-sig", "utf-8"), ("cp1252", "cp1252")):
+        try:
+            return raw.decode(codec), encoding
+        except UnicodeDecodeError:
+            continue
+    raise fault(name, "the file is neither UTF-8 nor Windows-1252 text; save it as csv in UTF-8", DataFileError)
 
 
 def csv_rows(text: str, name: str, *, separator: str = ",") -> list[list[str]]:
@@ -116,7 +121,45 @@ def csv_rows(text: str, name: str, *, separator: str = ",") -> list[list[str]]:
     return [cells for _, cells in numbered_rows(text, name, separator=separator)]
 
 
-def numbered_rows(text: str, name: str, *, separator: str = ",") -> list[tuple[int, list[str]]]:
+def split_rows(text: str, name: str, find_head: Callable[[Rows], int | None] | None = None) -> tuple[str, Rows]:
+    """Return the delimiter of a user's table, and its rows without the empty ones.
+
+    Parameters
+    ----------
+    text : str
+        The table. [-]
+    name : str
+        What to call it in messages. [-]
+    find_head : callable, optional
+        Returns the place of the headings among rows, or None; with it, the delimiter is the one that gives most
+        headings. Else it is the most frequent one of the first line. [-]
+
+    Raises
+    ------
+    DataFileError
+        As in `csv_rows`.
+
+    Examples
+    --------
+    >>> split_rows("oil;parts\\n\\nlemon;1,5", "log.csv")
+    (';', [(1, ['oil', 'parts']), (3, ['lemon', '1,5'])])
+    """
+    lines = text.splitlines(keepends=True)
+    first = next((line for line in lines if line.strip()), "")
+    delimiter, widest = max(DELIMITERS, key=first.count), 0
+    for candidate in DELIMITERS if find_head else "":
+        try:
+            head = numbered_rows("".join(lines[:HEAD_LINES]), name, separator=candidate)
+        except DataFileError:  # a line that is too long for one cell; read with its own delimiter it may be sound
+            continue
+        place = find_head(head) if find_head else None
+        if place is not None and len(head[place][1]) > widest:
+            delimiter, widest = candidate, len(head[place][1])
+    rows = numbered_rows(text, name, separator=delimiter)
+    return delimiter, [(line, cells) for line, cells in rows if any(cell.strip() for cell in cells)]
+
+
+def numbered_rows(text: str, name: str, *, separator: str = ",") -> Rows:
     """Return the cells of a csv as `csv_rows` does, each row with the line of the text where it begins, from 1.
 
     Parameters
@@ -134,23 +177,23 @@ def numbered_rows(text: str, name: str, *, separator: str = ",") -> list[tuple[i
     >>> numbered_rows("a\\n'x'\\n\\nb", "mine.csv")
     [(1, ['a']), (2, ["'x'"]), (3, []), (4, ['b'])]
     """
-    rows: list[tuple[int, list[str]]] = []
+    rows: Rows = []
     begins, headed = 1, False
     reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), delimiter=separator)
     try:
         for cells in reader:
             if not headed and len(cells) > MAX_COLUMNS:
-                message = (
-                    f"{name}: the header has {len(cells)} columns, at most {MAX_COLUMNS} are taken; look whether it is "
-                    f"the right file, with one row a line and {separator!r} between its cells"
+                problem = (
+                    f"the header has {len(cells)} columns, at most {MAX_COLUMNS} are taken; look whether it is the "
+                    f"right file, with one row a line and {separator!r} between its cells"
                 )
-                raise DataFileError(message)
+                raise fault(name, problem, DataFileError)
             headed = headed or any(cell.strip() for cell in cells)
             rows.append((begins, cells))
             begins = reader.line_num + 1
     except csv.Error as error:
-        message = f"{name}, row {begins}: {error}; look for a quotation mark that is not closed"
-        raise DataFileError(message) from None
+        where = f"{name}, row {begins}"
+        raise fault(where, f"{error}; look for a quotation mark that is not closed", DataFileError) from None
     return rows
 
 
@@ -173,7 +216,10 @@ def is_date(cell: str) -> bool:
 
 
 def _tidy(cell: str) -> str:
-    return _THIN.sub("", cell.strip().replace("\N{MINUS SIGN}", "-"))
+    text = cell.strip()
+    if text.isascii() and " " not in text:
+        return text
+    return _THIN.sub("", text.replace("\N{MINUS SIGN}", "-"))
 
 
 def is_grouped(cell: str) -> str:
@@ -193,32 +239,38 @@ def is_grouped(cell: str) -> str:
     return match[1] if match else ""
 
 
-def decimal_signs(cells: Iterable[str]) -> frozenset[str]:
+def decimal_signs(cells: Iterable[str], delimiter: str = "") -> frozenset[str]:
     """Return the decimal signs that numbers among the cells have beyond doubt: point, comma, both or none.
 
     Parameters
     ----------
     cells : iterable of str
         Cells that stand where numbers belong. [-]
+    delimiter : str
+        What stands between cells: without a proof, a comma that separates is no decimal sign. [-]
 
     Examples
     --------
-    >>> sorted(decimal_signs(["1.000", "2,5", "tr"]))
-    [',']
+    >>> sorted(decimal_signs(["1.000", "2,5", "tr"])), sorted(decimal_signs(["1.000"], ","))
+    ([','], ['.'])
     """
+    cells = list(cells)
+    if delimiter == "," and not any("," in cell for cell in cells):
+        return frozenset(".")  # as what follows would, and at once
     matches = (_NUMBER.fullmatch(_tidy(cell)) for cell in cells if not is_grouped(cell))
-    return frozenset(sign for match in matches if match for sign in match.groups() if sign)
+    proven = frozenset(sign for match in matches if match for sign in match.groups() if sign)
+    return proven or frozenset("." if delimiter == "," else "")
 
 
-def read_number(cell: str, what: str, signs: Collection[str]) -> float:
+def read_number(cell: str, what: str, signs: Collection[str], expected: str = "a number") -> float:
     """Return the number of a cell.
 
     Parameters
     ----------
     cell : str
         The cell; blanks may stand between thousands. [-]
-    what : str
-        What stands there, for messages. [-]
+    what, expected : str
+        What stands there, and what is allowed, for messages. [-]
     signs : collection of str
         Decimal signs of the table, as `decimal_signs` finds them. [-]
 
@@ -236,21 +288,20 @@ def read_number(cell: str, what: str, signs: Collection[str]) -> float:
     hspkit.errors.InputError: share is '1.000', which may be 1 or 1000 in this table; write it without thousands marks
     """
     text = _tidy(cell)
-    sign = is_grouped(cell)
-    if sign and set(signs) != {sign}:
-        small, large = float(text.replace(",", ".")), text.replace(sign, "")
+    grouped = _GROUPED.fullmatch(text)
+    if grouped and set(signs) != {grouped[1]}:
+        small, large = float(text.replace(",", ".")), text.replace(grouped[1], "")
         message = (
             f"{what} is {cell!r}, which may be {small:g} or {large} in this table; write it without thousands marks"
         )
         raise InputError(message)
+    value = float(text.replace(",", ".")) if _NUMBER.fullmatch(text) else math.nan
+    if math.isfinite(value):
+        return value
     if is_date(cell):
         message = f"{what} is {cell!r}: {MADE_A_DATE}"
         raise InputError(message)
-    value = float(text.replace(",", ".")) if _NUMBER.fullmatch(text) else math.nan
-    if not math.isfinite(value):
-        message = f"{what} is {cell!r}; expected a number"
-        raise InputError(message)
-    return value
+    raise refuse(cell, what, expected)
 
 
 def rows_text(rows: Collection[int], shown: int = 10) -> str:

@@ -12,14 +12,16 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from hspkit import checks
 from hspkit.delimited import (
+    HEAD_LINES,
     MADE_A_DATE,
+    Rows,
     decimal_signs,
     decoded,
     is_date,
     is_grouped,
-    numbered_rows,
     read_number,
     rows_text,
+    split_rows,
 )
 from hspkit.errors import DataFileError, InputError
 from hspkit.files import file_bytes
@@ -37,8 +39,6 @@ SUM_TOLERANCE = 0.5
 MAX_PEAKS = 2000
 #: A profile that sums to less was written in fractions of 1, not in percent [%].
 FRACTIONS_BELOW = 1.5
-#: Lines of a file among which the headings are looked for; above them stand title, sample and date.
-HEAD_LINES = 60
 NAME_HEADINGS = ("component", "compound", "constituent", "substance", "name")
 CAS_HEADINGS = ("cas", "cas number", "cas no", "cas no.", "cas rn")
 SHARE_HEADINGS = (
@@ -100,7 +100,7 @@ class Sheet(NamedTuple):
     """
 
     header: list[str]
-    rows: list[tuple[int, list[str]]]
+    rows: Rows
     notes: tuple[str, ...] = ()
 
 
@@ -139,26 +139,12 @@ def read_csv(path: str | Path, *, component: str | None = None, percent: str | N
     file = Path(path)
     text, _ = decoded(file_bytes(file), file.name)
     if not text.strip():
-        message = f"{file.name}: the file is empty; expected a header and one row per component"
-        raise DataFileError(message)
-    lines = text.splitlines(keepends=True)
-    first = next(line for line in lines if line.strip())
-    separator, most = max(";\t,", key=first.count), 0  # of a tie, the less common one: it was chosen on purpose
-    for mark in ";\t,":
-        try:
-            head = numbered_rows("".join(lines[:HEAD_LINES]), file.name, separator=mark)
-        except DataFileError:  # a line that is too long for one cell; read with its own separator it may be sound
-            continue
-        place = _head(head, component, percent)
-        if place is not None and len(head[place][1]) > most:
-            separator, most = mark, len(head[place][1])
-    rows = [
-        (n, cells) for n, cells in numbered_rows(text, file.name, separator=separator) if any(map(str.strip, cells))
-    ]
+        raise checks.fault(file.name, "the file is empty; expected a header and one row per component", DataFileError)
+    _, rows = split_rows(text, file.name, lambda rows: _head(rows, component, percent))
     place = _head(rows[:HEAD_LINES], component, percent) or 0
     notes: tuple[str, ...] = ()
     if place:
-        above = rows_text([number for number, _ in rows[:place]])
+        above = rows_text([line for line, _ in rows[:place]])
         notes = (f"{file.name}: the headings stand in row {rows[place][0]}; left out above them: {above}",)
     return Sheet([cell.strip() for cell in rows[place][1]], rows[place + 1 :], notes)
 
@@ -186,7 +172,7 @@ def sheet_of(frame: pd.DataFrame) -> Sheet:
     return Sheet([str(column) for column in frame.columns], rows)
 
 
-def _head(rows: Sequence[tuple[int, list[str]]], component: str | None, percent: str | None) -> int | None:
+def _head(rows: Rows, component: str | None, percent: str | None) -> int | None:
     """Return the place of the first row that has headings of names and of shares."""
     for place, (_, cells) in enumerate(rows):
         header = [cell.strip() for cell in cells]

@@ -21,7 +21,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from hspkit import checks
-from hspkit.delimited import decimal_signs, decoded, is_grouped, numbered_rows, read_number, rows_text
+from hspkit.delimited import (
+    Rows,
+    decimal_signs,
+    decoded,
+    is_grouped,
+    numbered_rows,
+    read_number,
+    rows_text,
+    split_rows,
+)
 from hspkit.errors import DataFileError, HspkitError, InputError
 from hspkit.files import check_target, file_bytes
 from hspkit.trials.columns import (
@@ -79,8 +88,6 @@ class _Layout:
 
 
 _FRESH = _Layout("utf-8", ",", "\n", frozenset("."), ".", read_header(COLUMNS, "a new log"))
-
-_Rows = list[tuple[int, list[str]]]
 
 
 class _Reading(NamedTuple):
@@ -260,11 +267,8 @@ class TrialLog:
             said.append(f"{rows_text(rows)}: no {name}, taken as {_DEFAULTS[name]:g}")
         return tuple(f"{self.path.name}: {one}" for one in said)
 
-    def _layout(self, text: str, encoding: str) -> tuple[_Layout, _Rows]:
-        first = next(line for line in text.splitlines() if line.strip())
-        separator = max(";\t,", key=first.count)
-        every = numbered_rows(text, self.path.name, separator=separator)
-        (_, header), *rows = [(row, cells) for row, cells in every if any(cell.strip() for cell in cells)]
+    def _layout(self, text: str, encoding: str) -> tuple[_Layout, Rows]:
+        separator, ((_, header), *rows) = split_rows(text, self.path.name)
         columns = read_header(header, self.path.name)
         texts = [
             piece
@@ -273,8 +277,7 @@ class TrialLog:
             if one.name in NUMBERS or one.name == "ratio"
             for piece in number_texts(one, cell)
         ]
-        proven = decimal_signs(texts)
-        signs = proven or frozenset("." if separator == "," else "")  # a comma that separates is no decimal sign
+        signs = decimal_signs(texts, separator)
         # what is in doubt stays in doubt: a new row must not prove the sign that would make a thousand of it a one
         comma = signs == {","} or (not signs and "." in map(is_grouped, texts))
         warm = [(place, one) for place, one in enumerate(columns) if one.name == "celsius"]
