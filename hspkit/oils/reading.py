@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import NamedTuple
 
 from hspkit import checks, gc_report
@@ -11,7 +12,7 @@ from hspkit.molecules import read_molecule
 from hspkit.names import check_cas, is_cas
 from hspkit.substances import Substance, substance
 
-__all__ = ["Profile", "find_substance", "identify_peaks"]
+__all__ = ["Profile", "find_substance", "identify_peaks", "spoken_name"]
 
 
 class Profile(NamedTuple):
@@ -93,6 +94,23 @@ def identify_peaks(report: Report, where: str) -> Profile:
     return Profile(labels, members, shares, tuple(uncovered), tuple(notes))
 
 
+def spoken_name(name: str) -> str:
+    """Return a name as it is spoken, from the order that libraries of mass spectra sort by.
+
+    Parameters
+    ----------
+    name : str
+        Such as "Pinene <alpha->". [-]
+
+    Examples
+    --------
+    >>> spoken_name("Pinene <alpha->"), spoken_name("Cymene <p->"), spoken_name("linalool")
+    ('alpha-Pinene', 'p-Cymene', 'linalool')
+    """
+    match = re.fullmatch(r"\s*(?P<stem>[^<>]+?)\s*<(?P<prefix>[^<>]+)>\s*", name)
+    return name if match is None else f"{match['prefix'].rstrip('-')}-{match['stem']}"
+
+
 def _identify(cas: str, name: str) -> tuple[Substance | None, str]:
     """Return the substance that CAS number and name of a peak mean together, and what there is to say about them.
 
@@ -102,7 +120,7 @@ def _identify(cas: str, name: str) -> tuple[Substance | None, str]:
         cas, name = name, ""
     if not is_cas(cas) and not name:
         cas, name = "", cas
-    by_name, unknown = find_substance(name, gc_report.spoken_name(name))
+    by_name, unknown = find_substance(name, spoken_name(name))
     if not cas:
         return by_name, unknown
     try:
