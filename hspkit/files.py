@@ -178,6 +178,12 @@ def write_bytes(path: str | Path, content: bytes) -> Path:
         stream.write(content)
         stream.flush()
         os.fsync(stream.fileno())
+    with contextlib.suppress(OSError, AttributeError):  # so that the new name survives a power cut, where that exists
+        folder = os.open(Path(path).resolve().parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
     return Path(path)
 
 

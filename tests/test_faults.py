@@ -268,7 +268,7 @@ def test_a_log_keeps_every_row_that_was_acknowledged_when_its_writer_is_killed(t
     acknowledged, broken_off = [f"old {i}" for i in range(500)], 0
     for told in killed(work, random.Random(1)):
         acknowledged += told
-        broken_off += any(one.suffix == ".new" for one in tmp_path.iterdir())
+        broken_off += any(one.name.startswith(".draft-") for one in tmp_path.iterdir())
         notes = [one.note for one in log.read()]  # raises when a row is torn
         assert len(set(notes)) == len(notes)
         assert set(acknowledged) <= set(notes)
@@ -538,7 +538,7 @@ def test_a_writer_that_hangs_does_not_hang_the_others(tmp_path, monkeypatch):
     log = TrialLog(tmp_path / "bench.csv")
     log.append(Trial("MCT", "clear"))
     before = log.path.read_bytes()
-    monkeypatch.setattr("hspkit.trials.log._PATIENCE", 0.05)
+    monkeypatch.setattr("hspkit.trials.log.LOCK_TIMEOUT", 0.05)
     with open(tmp_path / ".bench.csv.lock") as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
         with pytest.raises(DataFileError, match=r"bench\.csv.*another program.*as before.*append again"):
