@@ -1,7 +1,10 @@
-"""What a caller may give: one small check for each kind of argument, made once at the public entrance.
+"""Checks of arguments: one for each kind of argument, made once at the public entrance.
 
 Each check returns the value in the form the library works with, or raises an `InputError` that says which argument it
 was, what was given and what is allowed. True and False are not numbers, and a text is not a list of letters.
+
+Each takes the ``value`` and the ``name`` that the message gives it; ``expected`` (or ``unit``, ``shape``, ``columns``,
+``example``) is what the message says is allowed. `number` explains the others.
 """
 
 from __future__ import annotations
@@ -19,12 +22,12 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "CELSIUS_RANGE", "MOST_CELSIUS", "MOST_HSP", "array", "between", "celsius", "choice", "flag", "frame", "kind",
-    "number", "path", "perhaps", "positive", "random_state", "refuse", "said", "several", "temperatures", "text",
-    "whole",
+    "CELSIUS_RANGE", "MOST_CELSIUS", "MOST_HSP", "array", "between", "celsius", "choice", "fault", "flag", "frame",
+    "kind", "number", "path", "perhaps", "positive", "random_state", "refuse", "said", "several", "temperatures",
+    "text", "whole",
 ]  # fmt: skip
 
-Kind = TypeVar("Kind")
+Fault = TypeVar("Fault", bound=InputError)
 
 #: Temperatures at which stocks are mixed or kept [degC]; any other is a slip of the unit or of the keyboard.
 CELSIUS_RANGE = (-60.0, 250.0)
@@ -62,6 +65,17 @@ def refuse(value: object, name: str, expected: str) -> InputError:
     "batch is None; expected an amount such as '2 L'"
     """
     return InputError(f"{name} is {said(value)}; expected {expected}")
+
+
+def fault(where: str, problem: str, error: type[Fault] = InputError) -> Fault:
+    """Return the error for a place and what is wrong there, to be raised.
+
+    Examples
+    --------
+    >>> str(fault("orange.csv, row 3", "2 cells for 3 columns"))
+    'orange.csv, row 3: 2 cells for 3 columns'
+    """
+    return error(f"{where}: {problem}")
 
 
 def _float(value: Any) -> float:
@@ -104,9 +118,9 @@ def number(
     Traceback (most recent call last):
     hspkit.errors.InputError: ethanol_percent is None; expected a number from 0 to 100 % vol
     """
-    found = _float(value)
-    if np.isfinite(found) and (low is None or found >= low) and (high is None or found <= high):
-        return found
+    result = _float(value)
+    if np.isfinite(result) and (low is None or result >= low) and (high is None or result <= high):
+        return result
     raise refuse(value, name, expected or f"{_span(low, high)} {unit}".rstrip())
 
 
@@ -138,9 +152,9 @@ def positive(value: Any, name: str, unit: str, *, most: float | None = None) -> 
     >>> positive("3", "batch", "in mL")
     3.0
     """
-    found = _float(value)
-    if np.isfinite(found) and found > 0 and (most is None or found <= most):
-        return found
+    result = _float(value)
+    if np.isfinite(result) and result > 0 and (most is None or result <= most):
+        return result
     bound = "" if most is None else f", at most {most:g}"
     raise refuse(value, name, f"a number > 0 {unit}".rstrip() + bound)
 
@@ -156,11 +170,6 @@ def perhaps(value: Any, name: str, unit: str, *, low: float | None = None, high:
         For the message. [-]
     low, high : float, optional
         Least and greatest number that is allowed. [as in ``unit``]
-
-    Raises
-    ------
-    InputError
-        For anything else.
 
     Examples
     --------
@@ -194,25 +203,14 @@ def between(value: Any, name: str, low: float, high: float, expected: str) -> fl
     >>> between(0.9, "level", 0, 1, "a share between 0 and 1, such as 0.9")
     0.9
     """
-    found = _float(value)
-    if low < found < high:
-        return found
+    result = _float(value)
+    if low < result < high:
+        return result
     raise refuse(value, name, expected)
 
 
 def whole(value: Any, name: str, *, low: int, high: int | None = None, expected: str = "") -> int:
     """Return a whole number.
-
-    Parameters
-    ----------
-    value : object
-        What was given; 3.0 is a whole number too. [-]
-    name : str
-        For the message. [-]
-    low, high : int
-        Least and greatest number that is allowed. [-]
-    expected : str
-        What is allowed, where that is to be said in other words. [-]
 
     Raises
     ------
@@ -226,26 +224,14 @@ def whole(value: Any, name: str, *, low: int, high: int | None = None, expected:
     hspkit.errors.InputError: max_carriers is None; expected a whole number from 1 to 6
     """
     exact = isinstance(value, int | np.integer) and not isinstance(value, bool)
-    found = value if exact else _float(value)
-    if (exact or found.is_integer()) and found >= low and (high is None or found <= high):
-        return int(found)
+    result = value if exact else _float(value)
+    if (exact or result.is_integer()) and result >= low and (high is None or result <= high):
+        return int(result)
     raise refuse(value, name, expected or _span(low, high).replace("number", "whole number"))
 
 
 def celsius(value: Any, name: str = "celsius") -> float:
     """Return a temperature at which stocks are mixed or kept. [degC]
-
-    Parameters
-    ----------
-    value : object
-        What was given. [degC]
-    name : str
-        For the message. [-]
-
-    Raises
-    ------
-    InputError
-        For anything but a number within `CELSIUS_RANGE`.
 
     Examples
     --------
@@ -254,23 +240,11 @@ def celsius(value: Any, name: str = "celsius") -> float:
     hspkit.errors.InputError: celsius is None; expected a temperature in degC from -60 to 250
     """
     low, high = CELSIUS_RANGE
-    found = _float(value)
-    if low <= found <= high:
-        return found
-    raise refuse(value, name, f"a temperature in degC from {low:g} to {high:g}")
+    return number(value, name, "", low=low, high=high, expected=f"a temperature in degC from {low:g} to {high:g}")
 
 
 def choice(value: Any, name: str, allowed: Sequence[str]) -> str:
     """Return one of the words that are allowed.
-
-    Parameters
-    ----------
-    value : object
-        What was given. [-]
-    name : str
-        For the message. [-]
-    allowed : sequence of str
-        The words. [-]
 
     Raises
     ------
@@ -291,13 +265,6 @@ def choice(value: Any, name: str, allowed: Sequence[str]) -> str:
 def flag(value: Any, name: str) -> bool:
     """Return True or False.
 
-    Parameters
-    ----------
-    value : object
-        What was given. [-]
-    name : str
-        For the message. [-]
-
     Raises
     ------
     InputError
@@ -317,18 +284,6 @@ def flag(value: Any, name: str) -> bool:
 def text(value: Any, name: str, expected: str = "a text") -> str:
     """Return a text; it may be empty.
 
-    Parameters
-    ----------
-    value : object
-        What was given. [-]
-    name, expected : str
-        For the message. [-]
-
-    Raises
-    ------
-    InputError
-        For anything else.
-
     Examples
     --------
     >>> text("lemon, batch 7", "title")
@@ -339,13 +294,6 @@ def text(value: Any, name: str, expected: str = "a text") -> str:
 
 def path(value: Any, name: str = "path") -> str | os.PathLike[str]:
     """Return where a file is, or is to be.
-
-    Parameters
-    ----------
-    value : object
-        What was given. [-]
-    name : str
-        For the message. [-]
 
     Raises
     ------
@@ -366,15 +314,6 @@ def path(value: Any, name: str = "path") -> str | os.PathLike[str]:
 def kind(value: Any, name: str, types: Any, expected: str) -> Any:
     """Return a value that is of one of some types.
 
-    Parameters
-    ----------
-    value : object
-        What was given. [-]
-    name, expected : str
-        For the message. [-]
-    types : type or tuple of type
-        What it may be. [-]
-
     Raises
     ------
     InputError
@@ -393,13 +332,6 @@ def kind(value: Any, name: str, types: Any, expected: str) -> Any:
 
 def several(value: Any, name: str, example: str) -> tuple[Any, ...]:
     """Return what a list, or anything else that holds values in a row, holds.
-
-    Parameters
-    ----------
-    value : object
-        What was given; a text, a mapping and a table with columns are no list. [-]
-    name, example : str
-        For the message. [-]
 
     Raises
     ------
@@ -425,18 +357,6 @@ def several(value: Any, name: str, example: str) -> tuple[Any, ...]:
 def frame(value: Any, name: str, columns: str) -> pd.DataFrame:
     """Return a table.
 
-    Parameters
-    ----------
-    value : object
-        What was given. [-]
-    name, columns : str
-        For the message; the columns in words. [-]
-
-    Raises
-    ------
-    InputError
-        For anything but a pandas DataFrame.
-
     Examples
     --------
     >>> frame({"oil": ["MCT"]}, "questions", "columns oil and carrier")
@@ -450,13 +370,6 @@ def frame(value: Any, name: str, columns: str) -> pd.DataFrame:
 
 def array(value: Any, name: str, shape: str) -> NDArray[np.float64]:
     """Return numbers as an array; which shape and which numbers it may have is for the caller to see.
-
-    Parameters
-    ----------
-    value : object
-        What was given: an array, a number, lists of numbers. [-]
-    name, shape : str
-        For the message. [-]
 
     Raises
     ------
@@ -472,9 +385,9 @@ def array(value: Any, name: str, shape: str) -> NDArray[np.float64]:
     if type(value) is np.ndarray and value.dtype == np.float64:
         return value
     try:
-        given = np.asarray(value)
-        if given.dtype.kind not in "bcSmM":
-            return np.asarray(given, dtype=float)
+        values = np.asarray(value)
+        if values.dtype.kind not in "bcSmM":
+            return np.asarray(values, dtype=float)
     except (TypeError, ValueError, OverflowError):
         pass
     raise refuse(value, name, f"numbers in an array of shape {shape}" if shape else "numbers")
@@ -482,13 +395,6 @@ def array(value: Any, name: str, shape: str) -> NDArray[np.float64]:
 
 def random_state(value: Any, name: str = "random_state") -> int | np.random.Generator | None:
     """Return what random numbers may be drawn from.
-
-    Parameters
-    ----------
-    value : object
-        A whole number >= 0, a numpy Generator or None. [-]
-    name : str
-        For the message. [-]
 
     Raises
     ------
@@ -511,13 +417,6 @@ def random_state(value: Any, name: str = "random_state") -> int | np.random.Gene
 def temperatures(value: Any, name: str = "celsius") -> NDArray[np.float64]:
     """Return temperatures at which liquids can be thought of. [degC]
 
-    Parameters
-    ----------
-    value : object
-        What was given. [degC]
-    name : str
-        For the message. [-]
-
     Raises
     ------
     InputError
@@ -529,7 +428,7 @@ def temperatures(value: Any, name: str = "celsius") -> NDArray[np.float64]:
     Traceback (most recent call last):
     hspkit.errors.InputError: celsius is -300; expected finite temperatures in degC above -273.15, at most 1000
     """
-    found = array(value, name, "")
-    if not np.all((found > -273.15) & (found <= MOST_CELSIUS)):
+    result = array(value, name, "")
+    if not np.all((result > -273.15) & (result <= MOST_CELSIUS)):
         raise refuse(value, name, f"finite temperatures in degC above -273.15, at most {MOST_CELSIUS:g}")
-    return found
+    return result

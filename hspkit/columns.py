@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import NamedTuple
 
-from hspkit.pages import number, plain
+from hspkit.rendering import number, plain
 
 __all__ = [
     "DOSES", "DRINK_COMPONENTS", "RANKING", "RANKING_FIGURE", "RANKING_PAGE", "RANKING_SCREEN", "SHEET", "Cell",

@@ -18,16 +18,16 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from hspkit.errors import DataFileError
+from hspkit.checks import choice, fault, refuse
+from hspkit.delimited import decimal_signs, read_number, split_rows
+from hspkit.errors import DataFileError, InputError
 from hspkit.frozen import Frozen, freeze
 
 __all__ = [
     "Column",
     "Table",
     "columns",
-    "csv_rows",
     "folder",
-    "numbered_rows",
     "parse_table",
     "read_table",
     "read_text",
@@ -38,8 +38,6 @@ __all__ = [
 
 _SOURCE_ROW = re.compile(r"^\|\s*`(?P<key>[^`]+)`\s*\|(?P<rest>.*)\|\s*$")
 _INVENTORY_HEADING = "## How many rows and numbers are known in which way"
-#: Most columns of a csv: forty times those of the widest table here. More are a file of another kind.
-MAX_COLUMNS = 1000
 #: Headings that a message names before it only counts them.
 NAMED = 10
 #: How a figure is known. A recalled figure may be shipped with that mark and is never a hard test.
@@ -59,11 +57,27 @@ class Column(NamedTuple):
 
 
 class Table(NamedTuple):
-    """A checked table: rows as mappings, not to be changed, with typed values; an empty cell is None."""
+    """A checked table: rows as mappings, not to be changed, with typed values; an empty cell is None.
+
+    Attributes
+    ----------
+    name : str
+        What it is called in messages. [-]
+    columns : tuple of Column
+        Its layout. [-]
+    rows : tuple of mapping
+        Its rows, by the names of the columns. [-]
+    header : tuple of str
+        Headings of the csv. [-]
+    lines : tuple of int
+        Line of the csv where each row begins, from 1. [-]
+    """
 
     name: str
     columns: tuple[Column, ...]
     rows: tuple[Mapping[str, Any], ...]
+    header: tuple[str, ...] = ()
+    lines: tuple[int, ...] = ()
 
 
 def folder() -> Traversable:
@@ -163,117 +177,48 @@ def columns(name: str) -> tuple[Column, ...]:
     return declared[name]
 
 
-def _value(text: str, column: Column, where: str) -> Any:
+def _value(text: str, column: Column, where: str, signs: frozenset[str] = frozenset(".")) -> Any:
     text = text.strip()
     if not text:
         if column.required:
-            message = f"{where}: column {column.column!r} is empty but required ({column.meaning})"
-            raise DataFileError(message)
+            raise fault(where, f"column {column.column!r} is empty but required ({column.meaning})", DataFileError)
         return None
-    if column.type == "text":
-        return text
-    if column.type == "number":
-        try:
-            number = float(text)
-        except ValueError:
-            number = float("nan")
-        if number != number or number in (float("inf"), float("-inf")):
-            unit = f" in {column.unit}" if column.unit not in ("", "-") else ""
-            message = f"{where}: column {column.column!r} holds {text!r}; expected a finite number{unit}"
-            raise DataFileError(message)
-        return number
-    if column.type == "integer":
-        try:
-            return int(text)
-        except ValueError:
-            message = f"{where}: column {column.column!r} holds {text!r}; expected a whole number"
-            raise DataFileError(message) from None
-    if column.type == "flag":
-        if text not in ("yes", "no"):
-            message = f"{where}: column {column.column!r} holds {text!r}; expected yes or no"
-            raise DataFileError(message)
-        return text == "yes"
-    message = f"columns.csv: unknown type {column.type!r} of {column.file}:{column.column}"
-    raise DataFileError(message)
-
-
-def csv_rows(text: str, name: str, *, separator: str = ",") -> list[list[str]]:
-    """Return the cells of a csv, row by row, whatever its line ends.
-
-    Parameters
-    ----------
-    text : str
-        The csv; a byte-order mark in front is ignored. [-]
-    name : str
-        What to call it in messages. [-]
-    separator : str
-        What stands between cells. [-]
-
-    Raises
-    ------
-    DataFileError
-        When a cell is longer than any that is meant, as after a quotation mark that is not closed, or the header has
-        more than 1000 columns.
-
-    Examples
-    --------
-    >>> csv_rows("a,b\\n1,'2", "mine.csv")
-    [['a', 'b'], ['1', "'2"]]
-    """
-    return [cells for _, cells in numbered_rows(text, name, separator=separator)]
-
-
-def numbered_rows(text: str, name: str, *, separator: str = ",") -> list[tuple[int, list[str]]]:
-    """Return the cells of a csv as `csv_rows` does, each row with the line of the text where it begins, from 1.
-
-    Parameters
-    ----------
-    text, name, separator : str
-        As in `csv_rows`. [-]
-
-    Raises
-    ------
-    DataFileError
-        As in `csv_rows`.
-
-    Examples
-    --------
-    >>> numbered_rows("a\\n'x'\\n\\nb", "mine.csv")
-    [(1, ['a']), (2, ["'x'"]), (3, []), (4, ['b'])]
-    """
-    rows: list[tuple[int, list[str]]] = []
-    begins, headed = 1, False
-    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), delimiter=separator)
+    what = f"column {column.column!r}"
     try:
-        for cells in reader:
-            if not headed and len(cells) > MAX_COLUMNS:
-                message = (
-                    f"{name}: the header has {len(cells)} columns, at most {MAX_COLUMNS} are taken; look whether it is "
-                    f"the right file, with one row a line and {separator!r} between its cells"
-                )
-                raise DataFileError(message)
-            headed = headed or any(cell.strip() for cell in cells)
-            rows.append((begins, cells))
-            begins = reader.line_num + 1
-    except csv.Error as error:
-        message = f"{name}, row {begins}: {error}; look for a quotation mark that is not closed"
-        raise DataFileError(message) from None
-    return rows
+        if column.type == "text":
+            return text
+        if column.type == "number":
+            unit = f" in {column.unit}" if column.unit not in ("", "-") else ""
+            return read_number(text, what, signs, f"a number{unit}")
+        if column.type == "integer":
+            if not re.fullmatch(r"[+-]?\d+", text):
+                raise refuse(text, what, "a whole number")
+            return int(text)
+        if column.type == "flag":
+            return choice(text, what, ("yes", "no")) == "yes"
+    except InputError as error:
+        raise fault(where, str(error), DataFileError) from None
+    declared = "columns.csv"
+    raise fault(declared, f"unknown type {column.type!r} of {column.file}:{column.column}", DataFileError)
 
 
-def parse_table(text: str, layout: str, *, name: str | None = None, optional: Iterable[str] = ()) -> Table:
+def parse_table(
+    text: str, layout: str, *, name: str | None = None, optional: Iterable[str] = (), more: Iterable[Column] = ()
+) -> Table:
     """Check the text of a csv against the layout of a shipped table and return typed rows.
 
     Parameters
     ----------
     text : str
-        The csv, comma separated, first line the header. [-]
+        The csv with commas, semicolons or tabs, first line the header. [-]
     layout : str
         Name of the shipped table whose columns the csv must have. [-]
     name : str, optional
         What to call the table in messages; default the layout. [-]
     optional : iterable of str
         Columns that may be left out of this csv, or left empty in some rows. [-]
+    more : iterable of Column
+        Columns that it may have besides. [-]
 
     Raises
     ------
@@ -287,42 +232,45 @@ def parse_table(text: str, layout: str, *, name: str | None = None, optional: It
     hspkit.errors.DataFileError: mine.csv: header lacks type, unit, required, source_column, meaning; ...
     """
     name = name or layout
-    declared = columns(layout)
-    table = csv_rows(text, name)
-    if not table:
-        message = f"{name}: the file is empty; expected the header {','.join(c.column for c in declared)}"
-        raise DataFileError(message)
-    header = [cell.strip() for cell in table[0]]
-    skippable = set(optional)
+    declared, more = columns(layout), tuple(more)
+    skippable = {*optional, *(column.column for column in more)}
     known = {  # a column that may be left out may also be left empty
-        column.column: column._replace(required=False) if column.column in skippable else column for column in declared
+        column.column: column._replace(required=False) if column.column in skippable else column
+        for column in (*declared, *more)
     }
-    missing = [c for c in known if c not in header and c not in skippable]
-    unknown = [c for c in header if c not in known]
-    twice = sorted(c for c, times in Counter(header).items() if times > 1)
-    if missing or unknown or twice:
-        parts = []
-        if missing:
-            parts.append(f"lacks {', '.join(missing)}")
-        if unknown:
-            more = f" and {len(unknown) - NAMED} more" if len(unknown) > NAMED else ""
-            parts.append(f"has unknown {', '.join(repr(c) for c in unknown[:NAMED])}{more}")
-        if twice:
-            parts.append(f"repeats {', '.join(twice)}")
-        message = f"{name}: header {'; '.join(parts)}; expected {','.join(known)}"
-        raise DataFileError(message)
+    delimiter, table = split_rows(text, name)
+    if not table:
+        expected = ",".join(column.column for column in declared)
+        raise fault(name, f"the file is empty; expected the header {expected}", DataFileError)
+    header = [cell.strip() for cell in table[0][1]]
+    _check_header(header, known, skippable, name)
+    numeric = [place for place, heading in enumerate(header) if known[heading].type == "number"]
+    signs = decimal_signs((cells[i] for _, cells in table[1:] for i in numeric if i < len(cells)), delimiter)
     rows = []
-    for number, cells in enumerate(table[1:], start=2):
-        if not any(cell.strip() for cell in cells):
-            continue
-        where = f"{name}, row {number}"
+    for line, cells in table[1:]:
+        where = f"{name}, row {line}"
         if len(cells) != len(header):
-            message = f"{where}: {len(cells)} cells for {len(header)} columns; quote cells that hold a comma"
-            raise DataFileError(message)
+            problem = f"{len(cells)} cells for {len(header)} columns; quote cells that hold the delimiter"
+            raise fault(where, problem, DataFileError)
         row = dict.fromkeys(known, None)
-        row.update({c: _value(cell, known[c], where) for c, cell in zip(header, cells, strict=True)})
+        row.update({c: _value(cell, known[c], where, signs) for c, cell in zip(header, cells, strict=True)})
         rows.append(Frozen(row))
-    return Table(name, declared, tuple(rows))
+    return Table(name, declared, tuple(rows), tuple(header), tuple(line for line, _ in table[1:]))
+
+
+def _check_header(header: list[str], known: Mapping[str, Column], skippable: set[str], name: str) -> None:
+    missing = [heading for heading in known if heading not in header and heading not in skippable]
+    unknown = [heading for heading in header if heading not in known]
+    repeated = sorted(heading for heading, count in Counter(header).items() if count > 1)
+    more = f" and {len(unknown) - NAMED} more" if len(unknown) > NAMED else ""
+    problems = {
+        "lacks": ", ".join(missing),
+        "has unknown": ", ".join(map(repr, unknown[:NAMED])) + more,
+        "repeats": ", ".join(repeated),
+    }
+    if any(problems.values()):
+        problem = "; ".join(f"{verb} {headings}" for verb, headings in problems.items() if headings)
+        raise fault(name, f"header {problem}; expected {','.join(known)}", DataFileError)
 
 
 @cache

@@ -8,14 +8,30 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from hspkit.cells import MADE_A_DATE, decimal_signs, is_date, is_grouped, read_number, rows_text
-from hspkit.data import numbered_rows
+from hspkit import checks
+from hspkit.delimited import (
+    HEAD_LINES,
+    MADE_A_DATE,
+    Rows,
+    decimal_signs,
+    decoded,
+    is_date,
+    is_grouped,
+    read_number,
+    rows_text,
+    split_rows,
+)
 from hspkit.errors import DataFileError, InputError
-from hspkit.pages import decoded, file_bytes
+from hspkit.files import file_bytes
 
-__all__ = ["SUM_TOLERANCE", "Peak", "Report", "Sheet", "peaks", "read_csv", "spoken_name", "sums_the_others"]
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "SUM_TOLERANCE", "Peak", "Report", "Sheet", "peaks", "read_csv", "sheet_of", "sums_the_others",
+]  # fmt: skip
 
 #: How far the shares of a profile may exceed 100 % [percentage points]: reports round each peak.
 SUM_TOLERANCE = 0.5
@@ -23,8 +39,6 @@ SUM_TOLERANCE = 0.5
 MAX_PEAKS = 2000
 #: A profile that sums to less was written in fractions of 1, not in percent [%].
 FRACTIONS_BELOW = 1.5
-#: Lines of a file among which the headings are looked for; above them stand title, sample and date.
-HEAD_LINES = 60
 NAME_HEADINGS = ("component", "compound", "constituent", "substance", "name")
 CAS_HEADINGS = ("cas", "cas number", "cas no", "cas no.", "cas rn")
 SHARE_HEADINGS = (
@@ -86,7 +100,7 @@ class Sheet(NamedTuple):
     """
 
     header: list[str]
-    rows: list[tuple[int, list[str]]]
+    rows: Rows
     notes: tuple[str, ...] = ()
 
 
@@ -125,31 +139,40 @@ def read_csv(path: str | Path, *, component: str | None = None, percent: str | N
     file = Path(path)
     text, _ = decoded(file_bytes(file), file.name)
     if not text.strip():
-        message = f"{file.name}: the file is empty; expected a header and one row per component"
-        raise DataFileError(message)
-    lines = text.splitlines(keepends=True)
-    first = next(line for line in lines if line.strip())
-    separator, most = max(";\t,", key=first.count), 0  # of a tie, the less common one: it was chosen on purpose
-    for mark in ";\t,":
-        try:
-            head = numbered_rows("".join(lines[:HEAD_LINES]), file.name, separator=mark)
-        except DataFileError:  # a line that is too long for one cell; read with its own separator it may be sound
-            continue
-        place = _head(head, component, percent)
-        if place is not None and len(head[place][1]) > most:
-            separator, most = mark, len(head[place][1])
-    rows = [
-        (n, cells) for n, cells in numbered_rows(text, file.name, separator=separator) if any(map(str.strip, cells))
-    ]
+        raise checks.fault(file.name, "the file is empty; expected a header and one row per component", DataFileError)
+    _, rows = split_rows(text, file.name, lambda rows: _head(rows, component, percent))
     place = _head(rows[:HEAD_LINES], component, percent) or 0
     notes: tuple[str, ...] = ()
     if place:
-        above = rows_text([number for number, _ in rows[:place]])
+        above = rows_text([line for line, _ in rows[:place]])
         notes = (f"{file.name}: the headings stand in row {rows[place][0]}; left out above them: {above}",)
     return Sheet([cell.strip() for cell in rows[place][1]], rows[place + 1 :], notes)
 
 
-def _head(rows: Sequence[tuple[int, list[str]]], component: str | None, percent: str | None) -> int | None:
+def sheet_of(frame: pd.DataFrame) -> Sheet:
+    """Return the headings and the rows of a DataFrame, counted from 1.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row per peak. [-]
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> sheet_of(pd.DataFrame({"name": ["limonene", None], "%": [94.0, 1.0]})).rows
+    [(1, ['limonene', '94.0']), (2, ['', '1.0'])]
+    """
+    import pandas as pd
+
+    rows = [
+        (row, ["" if pd.api.types.is_scalar(value) and pd.isna(value) else str(value) for value in values])
+        for row, values in enumerate(frame.itertuples(index=False), start=1)
+    ]
+    return Sheet([str(column) for column in frame.columns], rows)
+
+
+def _head(rows: Rows, component: str | None, percent: str | None) -> int | None:
     """Return the place of the first row that has headings of names and of shares."""
     for place, (_, cells) in enumerate(rows):
         header = [cell.strip() for cell in cells]
@@ -157,23 +180,6 @@ def _head(rows: Sequence[tuple[int, list[str]]], component: str | None, percent:
         if named and shared and set(shared) - set(named) and not any(re.search(r"\d\s*%", header[at]) for at in shared):
             return place
     return None
-
-
-def spoken_name(name: str) -> str:
-    """Return a name as it is spoken, from the order that libraries of mass spectra sort by.
-
-    Parameters
-    ----------
-    name : str
-        Such as "Pinene <alpha->". [-]
-
-    Examples
-    --------
-    >>> spoken_name("Pinene <alpha->"), spoken_name("Cymene <p->"), spoken_name("linalool")
-    ('alpha-Pinene', 'p-Cymene', 'linalool')
-    """
-    match = re.fullmatch(r"\s*(?P<stem>[^<>]+?)\s*<(?P<prefix>[^<>]+)>\s*", name)
-    return name if match is None else f"{match['prefix'].rstrip('-')}-{match['stem']}"
 
 
 def sums_the_others(found: Sequence[Peak]) -> bool:
@@ -200,85 +206,111 @@ def sums_the_others(found: Sequence[Peak]) -> bool:
 # --- columns ---
 
 
+class _Columns(NamedTuple):
+    """Places of the columns of names, shares and CAS numbers (None without one), and what to know of the choice."""
+
+    name: int
+    share: int
+    cas: int | None
+    notes: tuple[str, ...]
+
+
 def _words(heading: str) -> list[str]:
     return re.findall(r"[a-z0-9.]+|%", heading.lower())
 
 
-def _usual(heading: str, usual: Sequence[str]) -> bool:
-    return " ".join(_words(heading)) in usual
+def _plain(header: Sequence[str]) -> list[str]:
+    return [" ".join(_words(heading)) for heading in header]
 
 
-def _places(header: list[str], usual: Sequence[str], words: frozenset[str]) -> list[int]:
+def _places(header: Sequence[str], usual: Sequence[str], words: frozenset[str]) -> list[int]:
     """Return the columns with a usual heading, the best first, or else those whose heading has one of the words."""
-    plain = [" ".join(_words(cell)) for cell in header]
-    found = [at for heading in usual for at, cell in enumerate(plain) if cell == heading]
-    return found or [at for at, heading in enumerate(plain) if words & set(heading.split())]
+    plain = _plain(header)
+    places = [place for heading in usual for place, cell in enumerate(plain) if cell == heading]
+    return places or [place for place, heading in enumerate(plain) if words & set(heading.split())]
 
 
-def _named(header: list[str], component: str | None) -> list[int]:
-    if component is not None:
-        return [at for at, cell in enumerate(header) if cell == component]
-    return _places(header, NAME_HEADINGS, _NAME_WORDS) + _places(header, CAS_HEADINGS, _CAS_WORDS)
+def _named(header: Sequence[str], component: str | None) -> list[int]:
+    """Return the columns that may hold names or CAS numbers."""
+    if component is None:
+        return _places(header, NAME_HEADINGS, _NAME_WORDS) + _places(header, CAS_HEADINGS, _CAS_WORDS)
+    return _with_heading(header, component, "component")
 
 
-def _shared(header: list[str], percent: str | None) -> list[int]:
-    if percent is not None:
-        return [at for at, cell in enumerate(header) if cell == percent]
-    plain = ["" if _OTHER_WORDS & set(_words(cell)) else cell for cell in header]
-    return _places(plain, SHARE_HEADINGS, _SHARE_WORDS)
+def _shared(header: Sequence[str], percent: str | None) -> list[int]:
+    """Return the columns that may hold shares."""
+    if percent is None:
+        plain = ["" if _OTHER_WORDS & set(_words(heading)) else heading for heading in header]
+        return _places(plain, SHARE_HEADINGS, _SHARE_WORDS)
+    return _with_heading(header, percent, "percent")
 
 
-def _column(header: list[str], found: list[int], given: str | None, usual: Sequence[str], what: str, where: str) -> int:
+def _with_heading(header: Sequence[str], heading: str, argument: str) -> list[int]:
+    checks.text(heading, argument, "the heading of a column, or None")
+    return [place for place, cell in enumerate(header) if cell == heading]
+
+
+def _only(
+    header: Sequence[str], places: list[int], heading: str | None, usual: Sequence[str], kind: str, where: str
+) -> int:
+    """Return the one of several columns that holds names, shares or the like; an error when that is not sure."""
     shown = ", ".join(map(repr, header))
-    if given is not None and not found:
-        message = f"{where}: no column {given!r}; the header has {shown}"
-        raise DataFileError(message)
-    if not found:
-        message = (
-            f"{where}: no column of {what} in the header {shown}; expected one of {', '.join(usual)}, or say which "
-            "it is"
-        )
-        raise DataFileError(message)
-    plain = [" ".join(_words(cell)) for cell in header]
-    if len(found) > 1 and (given is not None or plain.count(plain[found[0]]) > 1):
-        message = f"{where}: the header has {header[found[0]]!r} twice; say which column holds the {what}"
-        raise DataFileError(message)
-    if len(found) > 1 and not _usual(header[found[0]], usual):
-        message = (
-            f"{where}: no column of {what} that is sure: {', '.join(repr(header[at]) for at in found)} in the header; "
+    plain = _plain(header)
+    if not places and heading is not None:
+        problem = f"no column {heading!r}; the header has {shown}"
+    elif not places:
+        problem = f"no column of {kind} in the header {shown}; expected one of {', '.join(usual)}, or say which it is"
+    elif len(places) > 1 and (heading is not None or plain.count(plain[places[0]]) > 1):
+        problem = f"the header has {header[places[0]]!r} twice; say which column holds the {kind}"
+    elif len(places) > 1 and plain[places[0]] not in usual:
+        problem = (
+            f"no column of {kind} that is sure: {', '.join(repr(header[place]) for place in places)} in the header; "
             "say which it is, or delete the others"
         )
-        raise DataFileError(message)
-    return found[0]
+    else:
+        return places[0]
+    raise checks.fault(where, problem, DataFileError)
+
+
+def _find_columns(header: Sequence[str], where: str, component: str | None, percent: str | None) -> _Columns:
+    notes = []
+    cas_places = _places(header, CAS_HEADINGS, _CAS_WORDS)
+    if component is None:
+        named = _places(header, NAME_HEADINGS, _NAME_WORDS) or cas_places
+        if len(named) > 1 and cas_places and _plain(header)[named[0]] not in NAME_HEADINGS:
+            unsure = ", ".join(repr(header[place]) for place in named)
+            notes.append(f"{where}: the CAS numbers are read alone, because names may stand in any of {unsure}")
+            named = cas_places
+    else:
+        named = _named(header, component)
+    name = _only(header, named, component, (*NAME_HEADINGS, *CAS_HEADINGS), "names or CAS numbers", where)
+    share = _only(header, _shared(header, percent), percent, SHARE_HEADINGS, "shares", where)
+    cas = _only(header, cas_places, None, CAS_HEADINGS, "CAS numbers", where) if cas_places else None
+    words = [set(_words(heading)) for heading in header]
+    if percent is not None and _OTHER_UNITS & words[share]:
+        problem = f"column {header[share]!r} is not in % by area or mass; convert it and call it 'mass %'"
+        raise checks.fault(where, problem, DataFileError)
+    rivals = [
+        repr(header[place])
+        for place, said in enumerate(words)
+        if place != share and said & _SHARE_WORDS and not said & _OTHER_WORDS
+    ]
+    if percent is None and rivals:
+        notes.append(f"{where}: the shares are those of column {header[share]!r}, not of {', '.join(rivals)}")
+    return _Columns(name, share, cas, tuple(notes))
 
 
 # --- rows ---
 
 
 def _is_total(name: str, others: Sequence[str]) -> bool:
-    """Tell whether a row adds others up, by its name or, where it has none, by the text of another cell."""
+    """Tell whether a row is the sum of others, by its name or, where it has none, by the text of another cell."""
     for text in [name] if name else others:
         words = re.findall(r"[^\W\d_]+", text.casefold())
-        if words and (
-            _TOTAL_WORDS & {words[0], words[-1]} or words[0].startswith("gesamt") or " ".join(words) in _TOTALS
-        ):
+        ends = {*words[:1], *words[-1:]}
+        if _TOTAL_WORDS & ends or " ".join(words) in _TOTALS or (words and words[0].startswith("gesamt")):
             return True
     return False
-
-
-def _share(cell: str, what: str, signs: frozenset[str]) -> float:
-    text = cell.strip().removesuffix("%").strip()
-    if text.lower() in _TRACE or text.startswith("<"):
-        return 0.0
-    try:
-        value = read_number(text, what, signs)
-    except InputError as error:
-        message = f"{error} from 0 to 100 %" if str(error).endswith("a number") else str(error)
-        raise DataFileError(message) from None
-    if not 0 <= value <= 100 + SUM_TOLERANCE:
-        message = f"{what} is {cell!r}; expected a number from 0 to 100 %"
-        raise DataFileError(message)
-    return value
 
 
 def _cas(cell: str) -> str:
@@ -286,6 +318,27 @@ def _cas(cell: str) -> str:
     text = re.sub(r"[‐‑‒–—−]", "-", cell.strip())
     text = re.sub(r"^(?:cas\b[\s:#]*)?0*(?=\d+-\d\d-\d$)", "", text, flags=re.IGNORECASE)
     return "" if text.casefold() in _NO_CAS else text
+
+
+def _read_share(cell: str, column: str, signs: frozenset[str]) -> float:
+    expected = "a number from 0 to 100 %"
+    text = cell.strip().removesuffix("%").strip()
+    if text.lower() in _TRACE or text.startswith("<"):
+        return 0.0
+    value = read_number(text, column, signs, expected)
+    if not 0 <= value <= 100 + SUM_TOLERANCE:
+        raise checks.refuse(cell, column, expected)
+    return value
+
+
+def _read_peak(row: list[str], line: int, header: Sequence[str], columns: _Columns, signs: frozenset[str]) -> Peak:
+    name, share, cas, _ = columns
+    for place in (name, share, name if cas is None else cas):
+        if is_date(row[place]):
+            message = f"column {header[place]!r} is {row[place].strip()!r}: {MADE_A_DATE}"
+            raise InputError(message)
+    percent = _read_share(row[share], f"column {header[share]!r}", signs)
+    return Peak("" if name == cas else row[name].strip(), "" if cas is None else _cas(row[cas]), percent, line)
 
 
 def peaks(sheet: Sheet, where: str, *, component: str | None = None, percent: str | None = None) -> Report:
@@ -319,99 +372,67 @@ def peaks(sheet: Sheet, where: str, *, component: str | None = None, percent: st
     orange.csv, row 4: 'Total', '94,3' adds other rows up and is left out
     orange.csv: counted as zero: row 3
     """
-    header, notes = sheet.header, list(sheet.notes)
-    cas_found = _places(header, CAS_HEADINGS, _CAS_WORDS)
-    named, both = _named(header, component), (*NAME_HEADINGS, *CAS_HEADINGS)
-    if component is None:
-        named = _places(header, NAME_HEADINGS, _NAME_WORDS) or cas_found
-        if len(named) > 1 and cas_found and not _usual(header[named[0]], NAME_HEADINGS):
-            unsure = ", ".join(repr(header[at]) for at in named)
-            notes.append(f"{where}: the CAS numbers are read alone, because names may stand in any of {unsure}")
-            named = cas_found
-    name_at = _column(header, named, component, both, "names or CAS numbers", where)
-    share_at = _column(header, _shared(header, percent), percent, SHARE_HEADINGS, "shares", where)
-    cas_at = _column(header, cas_found, None, CAS_HEADINGS, "CAS numbers", where) if cas_found else None
-    notes += _about_the_column(header, share_at, percent, where)
-    rows = [(number, row) for number, row in sheet.rows if any(map(str.strip, row))]
-    cells = [row[share_at].strip().removesuffix("%") for _, row in rows if len(row) > share_at]
+    header, columns = sheet.header, _find_columns(sheet.header, where, component, percent)
+    notes = [*sheet.notes, *columns.notes]
+    rows = [(line, row) for line, row in sheet.rows if any(map(str.strip, row))]
+    cells = [row[columns.share].strip().removesuffix("%") for _, row in rows if len(row) > columns.share]
     # without proof of a decimal sign, thousands are no shares: what looks like them has three decimals
     signs = decimal_signs(cells) or frozenset(filter(None, map(is_grouped, cells)))
-    found: list[Peak] = []
-    zeros: list[int] = []
-    seen: dict[str, int] = {}
-    for number, row in rows:
-        spot = f"{where}, row {number}"
+    present: list[Peak] = []
+    absent: list[int] = []
+    lines: dict[str, int] = {}
+    for line, row in rows:
+        spot = f"{where}, row {line}"
         if len(row) != len(header):
-            message = f"{spot}: {len(row)} cells for {len(header)} columns; quote cells that hold the separator"
-            raise DataFileError(message)
-        name, cell = row[name_at].strip(), row[share_at].strip()
-        cas = _cas(row[cas_at]) if cas_at is not None else ""
-        others = [text for at, text in enumerate(row) if at != share_at and text.strip()]
+            problem = f"{len(row)} cells for {len(header)} columns; quote cells that hold the separator"
+            raise checks.fault(spot, problem, DataFileError)
+        name, cell = row[columns.name].strip(), row[columns.share].strip()
+        others = [text for place, text in enumerate(row) if place != columns.share and text.strip()]
         if _is_total(name, others):
             notes.append(f"{spot}: {name or others[0]!r}, {cell!r} adds other rows up and is left out")
             continue
-        for at in (name_at, share_at, name_at if cas_at is None else cas_at):
-            if is_date(row[at]):
-                message = f"{spot}: column {header[at]!r} is {row[at].strip()!r}: {MADE_A_DATE}"
-                raise DataFileError(message)
-        share = _share(cell, f"{spot}: column {header[share_at]!r}", signs)
-        if not others and number == rows[-1][0] and share > 0:
-            every = [*found, Peak("", "", share, number)]
-            if abs(share - 100) <= SUM_TOLERANCE or sums_the_others(every):
-                notes.append(f"{spot}: {cell!r} without a name adds other rows up and is left out")
-                continue
-        if name and name.lower() in seen:
-            message = (
-                f"{spot}: column {header[name_at]!r}: {name!r} stands in row {seen[name.lower()]} already; add them up"
+        try:
+            peak = _read_peak(row, line, header, columns, signs)
+        except InputError as error:
+            raise checks.fault(spot, str(error), DataFileError) from None
+        last = line == rows[-1][0] and not others and peak.percent > 0
+        if last and (abs(peak.percent - 100) <= SUM_TOLERANCE or sums_the_others([*present, peak])):
+            notes.append(f"{spot}: {cell!r} without a name adds other rows up and is left out")
+            continue
+        if name and name.lower() in lines:
+            problem = (
+                f"column {header[columns.name]!r}: {name!r} stands in row {lines[name.lower()]} already; add them up"
             )
-            raise DataFileError(message)
-        seen[name.lower()] = number
-        if share > 0:
-            found.append(Peak("" if name_at == cas_at else name, cas, share, number))
+            raise checks.fault(spot, problem, DataFileError)
+        lines[name.lower()] = line
+        if peak.percent > 0:
+            present.append(peak)
         else:
-            zeros.append(number)
-        if len(found) > MAX_PEAKS:
-            message = (
-                f"{spot}: more than {MAX_PEAKS} peaks; is this the report of one oil? Leave out the smallest peaks"
-            )
-            raise DataFileError(message)
-    if zeros:
-        notes.append(f"{where}: counted as zero: {rows_text(zeros)}")
-    _check_sum(found, header[share_at], percent, where)
-    return Report(tuple(found), tuple(notes))
+            absent.append(line)
+        if len(present) > MAX_PEAKS:
+            problem = f"more than {MAX_PEAKS} peaks; is this the report of one oil? Leave out the smallest peaks"
+            raise checks.fault(spot, problem, DataFileError)
+    if absent:
+        notes.append(f"{where}: counted as zero: {rows_text(absent)}")
+    _check_sum(present, header[columns.share], percent, where)
+    return Report(tuple(present), tuple(notes))
 
 
-def _about_the_column(header: list[str], share_at: int, given: str | None, where: str) -> list[str]:
-    heading = header[share_at]
-    if given is not None and _OTHER_UNITS & set(_words(heading)):
-        message = f"{where}: column {heading!r} is not in % by area or mass; convert it and call it 'mass %'"
-        raise DataFileError(message)
-    words = [set(_words(cell)) for cell in header]
-    rivals = [at for at, said in enumerate(words) if at != share_at and said & _SHARE_WORDS and not said & _OTHER_WORDS]
-    if given is not None or not rivals:
-        return []
-    return [
-        f"{where}: the shares are those of column {heading!r}, not of {', '.join(repr(header[at]) for at in rivals)}"
-    ]
-
-
-def _check_sum(found: Sequence[Peak], heading: str, given: str | None, where: str) -> None:
+def _check_sum(found: Sequence[Peak], heading: str, percent: str | None, where: str) -> None:
     total = sum(peak.percent for peak in found)
+    problem = ""
     if total > 100 + SUM_TOLERANCE:
-        message = f"{where}: column {heading!r} sums to {total:.2f} %; expected at most 100 %"
+        problem = f"sums to {total:.2f} %; expected at most 100 %"
         if sums_the_others(found):
             last = found[-1]
-            message += (
+            problem += (
                 f"; row {last.row}, {last.name or last.cas!r}, is as much as all others together: if it is their "
                 "total, call it 'total' or delete it"
             )
-        raise DataFileError(message)
-    if 0 < total < FRACTIONS_BELOW:
-        message = f"{where}: column {heading!r} sums to {total:.3g} %; these look like fractions, expected %"
-        raise DataFileError(message)
-    if given is None and _words(heading) == ["area"] and found and total < 100 - SUM_TOLERANCE:
-        message = (
-            f"{where}: column {heading!r} has no unit and sums to {total:.4g}, so it may hold counts; if these are per "
-            "cent, call it 'area %'"
-        )
-        raise DataFileError(message)
+    elif 0 < total < FRACTIONS_BELOW:
+        problem = f"sums to {total:.3g} %; these look like fractions, expected %"
+    elif percent is None and _words(heading) == ["area"] and found and total < 100 - SUM_TOLERANCE:
+        problem = f"has no unit and sums to {total:.4g}, so it may hold counts; if these are per cent, call it 'area %'"
+    if problem:
+        column = f"{where}: column {heading!r} {problem}"
+        raise DataFileError(column)

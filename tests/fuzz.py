@@ -376,7 +376,7 @@ def tables(count: int, rng: Random, tally: Tally, folder: Path) -> None:
     for _ in range(count):
         kind = rng.choice(list(readers))
         table = _table(rng, kind)
-        file.write_bytes(_bytes(table, rng, *([",,,,,,,;"] if kind.startswith("Substance") else [])))
+        file.write_bytes(_bytes(table, rng))
         with tally.watched(kind, (table, file.read_bytes())):
             try:
                 readers[kind](table)

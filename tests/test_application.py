@@ -36,7 +36,7 @@ from hspkit.errors import InputError, UnknownNameError
 from hspkit.law import PERMITTING_ROLES, limits, markets
 from hspkit.miscibility import RESIDUE, dissolve, ethanol_strength_to_clear
 from hspkit.oils import oil
-from hspkit.pages import number
+from hspkit.rendering import number
 from hspkit.substances import substance, substances
 from hspkit.workshop.statements import Statement, equation_errors, order, statements
 

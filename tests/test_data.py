@@ -10,7 +10,7 @@ from rdkit import Chem
 from rdkit.Chem.Descriptors import MolWt
 from rdkit.Chem.rdMolDescriptors import CalcMolFormula
 
-from hspkit import data
+from hspkit import Oil, Substance, TrialLog, data
 from hspkit.errors import DataFileError
 from hspkit.names import check_cas
 
@@ -107,7 +107,7 @@ def test_refreshing_the_inventory_drops_no_source_key(tmp_path, monkeypatch):
 
 def test_header_unit_and_value_errors_name_file_row_and_column():
     good = "solvent,solute,ln_gamma_infinite,celsius,source\n"
-    with pytest.raises(DataFileError, match=r"mine\.csv, row 3: column 'celsius' holds '25 C'; .*degC"):
+    with pytest.raises(DataFileError, match=r"mine\.csv, row 3: column 'celsius' is '25 C'; .*degC"):
         data.parse_table(good + "a,b,1.0,25,x\na,b,1.0,25 C,x\n", "activities.csv", name="mine.csv")
     with pytest.raises(DataFileError, match=r"mine\.csv: header lacks celsius.*has unknown 'kelvin'"):
         data.parse_table(good.replace("celsius", "kelvin"), "activities.csv", name="mine.csv")
@@ -350,10 +350,10 @@ def _column(kind, *, required=False, unit="-"):
 @pytest.mark.parametrize(
     ("kind", "text", "match"),
     [
-        ("number", "inf", "holds 'inf'; expected a finite number in g"),
-        ("number", "nan", "expected a finite number"),
-        ("integer", "2.5", "holds '2.5'; expected a whole number"),
-        ("flag", "true", "holds 'true'; expected yes or no"),
+        ("number", "inf", "is 'inf'; expected a number in g"),
+        ("number", "nan", "expected a number in g"),
+        ("integer", "2.5", "is '2.5'; expected a whole number"),
+        ("flag", "true", "is 'true'; expected 'yes' or 'no'"),
         ("date", "2026", "unknown type 'date' of mine.csv:amount"),
     ],
 )
@@ -400,3 +400,51 @@ def test_a_folder_without_tables_says_where_it_looked(monkeypatch, tmp_path):
         data.folder()
     (tmp_path / "datasets").mkdir()
     assert data.folder() == tmp_path / "datasets"
+
+
+# --- users' tables: one decoder for all of them ---
+
+
+def _mine(path):
+    own = Substance.from_csv(path)["my ester"]
+    return own.hsp, own.density
+
+
+def _log(path):
+    return TrialLog(path).trials
+
+
+def _report(path):
+    profile = Oil.from_csv(path)
+    return profile.labels, profile.mass_percent, profile.uncovered
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+@pytest.mark.parametrize(
+    ("read", "rows"),
+    [
+        (_report, [["Component", "Area %"], ["limonene", "94.5"], ["myrcene", "2.25"], ["Öl 7", "0.5"]]),
+        (_log, [["carrier", "outcome", "oil_parts", "celsius", "note"], ["MCT", "clear", "1.5", "22.5", "erst trüb"]]),
+        (
+            _mine,
+            [
+                ["name", "smiles", "density_g_mL", "delta_d", "delta_p", "delta_h"],
+                ["my ester", "CCCC(=O)OCCC(C)C", "0.86", "15.8", "3.2", "5.1"],
+                ["my acid", "CCCCCCC(=O)O", "", "", "", ""],
+            ],
+        ),
+    ],
+)
+def test_a_table_opens_alike_in_every_encoding_and_with_every_delimiter(read, rows, delimiter, encoding, tmp_path):
+    """What a spreadsheet saves as csv in any country: the same oil, log and substances, with decimal commas too."""
+    expected = tmp_path / "plain.csv"
+    expected.write_text("\n".join(",".join(row) for row in rows) + "\n", encoding="utf-8")
+    for decimal in ".,":
+        cells = [
+            [cell.replace(".", decimal) if re.fullmatch(r"[\d.]+", cell) else cell for cell in row] for row in rows
+        ]
+        lines = [delimiter.join(f'"{cell}"' if delimiter in cell else cell for cell in row) for row in cells]
+        saved = tmp_path / "saved.csv"
+        saved.write_bytes(("\r\n".join(lines) + "\r\n").encode(encoding))
+        assert read(saved) == read(expected)

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import hspkit
-from hspkit import Application, Evidence, Oil, Substance, Trial, TrialLog, carrier, pages, plotting, substance
+from hspkit import Application, Evidence, Oil, Substance, Trial, TrialLog, carrier, plotting, rendering, substance
 from hspkit.__main__ import main
 from hspkit.application import clouding, dosing
 
@@ -62,6 +62,7 @@ def shown():
     soda = Application("US", "soft drinks", oil_mg_per_L=20)
     objects = [
         own,
+        oil,
         hspkit.estimate("CCO"),
         hspkit.reconcile(own, [Evidence.water_solubility(1000, source=EVIL)]),
         dosing(oil, liquid, soda),
@@ -117,7 +118,7 @@ words = st.text(st.sampled_from("=+-@\t\r\n＝＋ab1,;\"' |é"), max_size=8)
 @given(st.lists(st.tuples(words, words, st.floats(-5, 5)), min_size=1, max_size=4), words)
 def test_no_cell_of_an_exported_table_runs_and_none_is_lost(rows, heading):
     frame = pd.DataFrame(rows, columns=[heading, "b", "n"])
-    found = cells(pages.csv_text(frame))
+    found = cells(rendering.csv_text(frame))
     assert [len(row) for row in found] == [3] * (len(rows) + 1)
     assert all(harmless(cell) for row in found for cell in row)
     for row, back in zip(rows, found[1:], strict=True):

@@ -19,7 +19,7 @@ import pandas as pd
 import pytest
 
 import hspkit
-from hspkit import Application, Oil, Substance, Trial, TrialLog, data, pages, plotting
+from hspkit import Application, Oil, Substance, Trial, TrialLog, data, files, plotting
 from hspkit.__main__ import main
 from hspkit.errors import DataFileError, FileAccessError, HspkitError, InputError
 
@@ -268,7 +268,7 @@ def test_a_log_keeps_every_row_that_was_acknowledged_when_its_writer_is_killed(t
     acknowledged, broken_off = [f"old {i}" for i in range(500)], 0
     for told in killed(work, random.Random(1)):
         acknowledged += told
-        broken_off += any(one.suffix == ".new" for one in tmp_path.iterdir())
+        broken_off += any(one.name.startswith(".draft-") for one in tmp_path.iterdir())
         notes = [one.note for one in log.read()]  # raises when a row is torn
         assert len(set(notes)) == len(notes)
         assert set(acknowledged) <= set(notes)
@@ -286,7 +286,7 @@ def test_a_report_is_whole_or_not_there_when_its_writer_is_killed(tmp_path):
     def work(tell):
         tell("ready")
         for number in range(10_000):
-            pages.write_text(target, texts[number % 2])
+            files.write_text(target, texts[number % 2])
 
     broken_off = 0
     for round_, _ in enumerate(killed(work, random.Random(2)), start=1):
@@ -417,7 +417,7 @@ def test_a_disk_that_is_full(small_disk, sheet):
     assert len(log.read()) == before > 10
     page = small_disk / "sheet.html"
     with pytest.raises(FileAccessError, match=r"sheet\.html.*No space left.*unchanged\. Make room"):
-        pages.write_text(page, "x" * 60_000)
+        files.write_text(page, "x" * 60_000)
     assert [one.name for one in small_disk.iterdir() if one.suffix == ".html"] == []
 
 
@@ -474,7 +474,7 @@ def test_a_device_is_never_replaced_by_a_file(name, sheet, tmp_path):
         pytest.skip(f"no {name} on this system")
     link = tmp_path / "link.html"
     link.symlink_to(name)
-    for write in (lambda: pages.check_target(name), lambda: sheet.save(link)):
+    for write in (lambda: files.check_target(name), lambda: sheet.save(link)):
         with pytest.raises(InputError, match="it is a device"):
             write()
     with pytest.raises(DataFileError, match="it is a device"):
@@ -538,7 +538,7 @@ def test_a_writer_that_hangs_does_not_hang_the_others(tmp_path, monkeypatch):
     log = TrialLog(tmp_path / "bench.csv")
     log.append(Trial("MCT", "clear"))
     before = log.path.read_bytes()
-    monkeypatch.setattr("hspkit.trials.log._PATIENCE", 0.05)
+    monkeypatch.setattr("hspkit.trials.log.LOCK_TIMEOUT", 0.05)
     with open(tmp_path / ".bench.csv.lock") as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
         with pytest.raises(DataFileError, match=r"bench\.csv.*another program.*as before.*append again"):
@@ -554,7 +554,7 @@ def test_two_threads_write_reports_in_one_folder(tmp_path):
     def write(letter):
         try:
             for _ in range(20):
-                pages.write_text(tmp_path / f"{letter}.html", letter * 200_000)
+                files.write_text(tmp_path / f"{letter}.html", letter * 200_000)
                 assert (tmp_path / f"{letter}.html").read_text() == letter * 200_000
         except BaseException as error:
             failures.append(error)

@@ -29,6 +29,8 @@ ARGUMENTS = {
     "fusion_entropy": ("CCO",),
     "metric": (5,),
     "read_table": ("carriers.csv",),
+    "shipped_oil": ("bergamot, cold-pressed",),
+    "shipped_name": ("bergamot",),
     "site_counts": ("CCO",),
     "site_densities": ("CCO", 58.0),
     "surroundings": ("CCO",),

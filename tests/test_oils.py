@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from hspkit import Oil, data, oil, oils
 from hspkit.__main__ import main
-from hspkit.cells import is_date
+from hspkit.delimited import is_date
 from hspkit.errors import DataFileError, InputError, UnknownNameError
 from hspkit.gc_report import _is_total
 from hspkit.names import check_cas

@@ -15,8 +15,8 @@ from hspkit.carriers import Blend, carrier, carriers, markets
 from hspkit.errors import InputError
 from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, stock_margin, stock_of
 from hspkit.miscibility.advice import percent
-from hspkit.pages import number
 from hspkit.plotting.triangle import on_page, phase_triangle
+from hspkit.rendering import number
 from hspkit.substances import substance
 
 ORANGE, CLOVE, MINT = "sweet orange, cold-pressed", "clove, bud", "peppermint, steam-distilled"

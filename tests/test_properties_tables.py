@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 import hspkit
-from hspkit import Oil, Substance, Trial, TrialLog, data, pages, substance
+from hspkit import Oil, Substance, Trial, TrialLog, data, rendering, substance
 from hspkit.substances import substances
 
 FEW = settings(
@@ -179,7 +179,7 @@ def test_exports_come_back_as_numbers():
     for text, table in (
         (ranking.to_csv(), ranking.table),
         (sheet.to_csv(), sheet.table),
-        (pages.csv_text(frame), frame),
+        (rendering.csv_text(frame), frame),
     ):
         back = pd.read_csv(io.StringIO(text))
         assert list(back.columns) == list(table.columns)

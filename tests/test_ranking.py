@@ -25,9 +25,9 @@ from hspkit.carriers import NOT_LISTED
 from hspkit.data import read_table
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.hansen import distance
-from hspkit.pages import number
 from hspkit.ranking import COLUMNS, general_cautions
 from hspkit.ranking.order import sort_key
+from hspkit.rendering import number
 
 CITRUS = "sweet orange, cold-pressed"
 MAIN = (

@@ -19,10 +19,11 @@ from hspkit import (
     batch_sheet,
     carrier,
     columns,
+    files,
     oil,
-    pages,
     plotting,
     rank_carriers,
+    rendering,
     substance,
 )
 from hspkit.errors import InputError, UnknownNameError
@@ -217,13 +218,13 @@ def test_markdown_and_text_cannot_be_broken_out_of(nasty):
 
 def test_csv_has_no_formula():
     frame = pd.DataFrame({"a": ["=1+1", "+1", "-x", "@y", "plain", "\t="], "n": [-1.0, 2, 3, 4, 5, 6]})
-    lines = pages.csv_text(frame).splitlines()
+    lines = rendering.csv_text(frame).splitlines()
     assert [line.split(",")[0] for line in lines[1:5]] == ["'=1+1", "'+1", "'-x", "'@y"]
     assert lines[1].endswith("-1.0")  # a number stays one
     assert frame["a"].iloc[0] == "=1+1"  # the table of the caller is untouched
     evil = Oil('=HYPERLINK("x")', ("limonene",), (substance("limonene"),), (100.0,))
-    assert "\n=" not in pages.csv_text(batch_sheet(evil, "MCT").table).replace('"', "")
-    assert "'=HYPERLINK" in pages.csv_text(batch_sheet(evil, "MCT").table)
+    assert "\n=" not in rendering.csv_text(batch_sheet(evil, "MCT").table).replace('"', "")
+    assert "'=HYPERLINK" in rendering.csv_text(batch_sheet(evil, "MCT").table)
 
 
 @pytest.mark.parametrize("ending", ["html", "md", "txt", "csv"])
@@ -274,7 +275,7 @@ def test_a_link_keeps_pointing(tmp_path):
     real, link = tmp_path / "real.txt", tmp_path / "link.txt"
     real.write_text("old")
     link.symlink_to(real)
-    pages.write_text(link, "new")
+    files.write_text(link, "new")
     assert link.is_symlink()
     assert real.read_text() == "new"
 

@@ -343,7 +343,7 @@ def test_a_csv_is_read_as_spreadsheets_of_other_countries_write_it(tmp_path, enc
 
 
 def test_a_number_that_may_be_read_in_two_ways_is_refused(tmp_path):
-    with pytest.raises(DataFileError, match=r"mine\.csv, row 2: column 'log_p': .*may be 3\.125 or 3125"):
+    with pytest.raises(DataFileError, match=r"mine\.csv, row 2: column 'log_p' is '3,125', which may be 3\.125 or 3125"):
         Substance.from_csv(_file(tmp_path, "name;smiles;log_p;density_g_mL\na;CCO;3,125;0.789\n"))
 
 
@@ -370,17 +370,17 @@ def test_a_data_frame_is_read_and_left_alone():
         ("name,smiles,cas\na,CCO,64-17-6\n", "row 2: column 'cas': .*check digit"),
         (
             "name,smiles,density_g_mL\na,CCO,789\n",
-            "row 2: column 'density_g_mL' holds 789; expected 0.3 to 4 in g/mL",
+            "row 2: column 'density_g_mL' is 789; expected 0.3 to 4 in g/mL",
         ),
-        ("name,smiles,density_g_mL\na,CCO,0.8 g\n", "row 2: column 'density_g_mL' holds '0.8 g'; .* in g/mL"),
+        ("name,smiles,density_g_mL\na,CCO,0.8 g\n", "row 2: column 'density_g_mL' is '0.8 g'; .* in g/mL"),
         (
             "name,smiles,molar_mass_g_mol\na,CCO,60.1\n",
-            "row 2: column 'molar_mass_g_mol' holds 60.1, but .* 46.07",
+            "row 2: column 'molar_mass_g_mol' is 60.1, but .* 46.07",
         ),
         ("name,smiles,delta_d,delta_p,delta_h\na,CCO,15.8,,19\n", "row 2: column 'delta_p'"),
         (
             "name,smiles,delta_d,delta_p,delta_h\na,CCO,158,8,19\n",
-            "row 2: column 'delta_d': .*expected 5 to 30",
+            "row 2: column 'delta_d' is 158; expected 5 to 30",
         ),
     ],
 )

@@ -191,7 +191,7 @@ def test_trials_are_checked(arguments, match):
 def test_unknown_carriers_are_named():
     with pytest.raises(UnknownNameError, match="unobtainium"):
         Trial("unobtainium", "clear")
-    with pytest.raises(InputError, match="no Trial"):
+    with pytest.raises(InputError, match="expected a Trial"):
         TrialLog("never.csv").append("MCT")
 
 

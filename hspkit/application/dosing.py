@@ -21,7 +21,7 @@ from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.miscibility import Outcome, check_celsius, check_parts, dissolve, ethanol_strength_to_clear
 from hspkit.oils import Oil, covered
-from hspkit.pages import html_list, html_table, number
+from hspkit.rendering import html_list, html_table, number
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -18,7 +18,7 @@ from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.miscibility import RESIDUE
 from hspkit.oils import Oil, oil
-from hspkit.pages import html_list, html_table, number
+from hspkit.rendering import html_list, html_table, number
 from hspkit.substances import Substance
 
 if TYPE_CHECKING:

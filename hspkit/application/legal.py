@@ -14,7 +14,7 @@ from hspkit import checks
 from hspkit.application.use import Application, Dose, check_application, mass_shares
 from hspkit.carriers import Blend, Carrier
 from hspkit.law import CONSUMED, IN_FLAVOURING, Limit, LimitUse, grounds, limit_uses, limits
-from hspkit.pages import number
+from hspkit.rendering import number
 
 __all__ = ["AmountLine", "IntakeLine", "LawLine", "law_lines", "legal_limit", "most_carrier_in_stock"]
 

@@ -12,7 +12,7 @@ from hspkit.application.permission import permission
 from hspkit.application.taste import taste_limit, taste_unknown
 from hspkit.application.use import Application, check_application, mass_shares
 from hspkit.carriers import Blend, Carrier, carrier
-from hspkit.pages import number
+from hspkit.rendering import number
 
 __all__ = ["StockRange", "stock_range"]
 

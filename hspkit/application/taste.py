@@ -9,7 +9,7 @@ import numpy as np
 from hspkit import checks, data
 from hspkit.application.use import mass_shares
 from hspkit.carriers import Blend, Carrier
-from hspkit.pages import number
+from hspkit.rendering import number
 
 __all__ = ["TasteLine", "taste_limit", "taste_lines", "taste_unknown", "under_taste_limit"]
 

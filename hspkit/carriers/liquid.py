@@ -16,7 +16,7 @@ from hspkit.errors import InputError
 from hspkit.frozen import Frozen, freeze
 from hspkit.hansen import HSP, TYPICAL_EXPANSIVITY
 from hspkit.names import look_alikes
-from hspkit.pages import html_table, number
+from hspkit.rendering import html_table, number
 from hspkit.substances import Substance, substance
 
 __all__ = ["NOT_FOR_INGESTION", "NOT_LISTED", "Carrier", "Liquid", "shipped"]

@@ -15,7 +15,7 @@ from hspkit.miscibility.extent import Extent, look
 from hspkit.miscibility.margin import margin_of
 from hspkit.mixture import Mixture, carrier_substances, oil_members, stock_of
 from hspkit.oils import Oil
-from hspkit.pages import number
+from hspkit.rendering import number
 
 __all__ = ["Question", "advise"]
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import checks, pages
+from hspkit import checks, files
 from hspkit.errors import InputError
 
 if TYPE_CHECKING:
@@ -200,7 +200,7 @@ def save(axes: Axes, path: str | Path, *, dpi: float = 150) -> None:
         When the file cannot be written; what stood there before still does.
     """
     figure = figure_of(_checked(axes, "axes"))
-    pages.check_target(path)
+    files.check_target(path)
     resolution = checks.number(dpi, "dpi", "dots per inch", low=_DPI[0], high=_DPI[1])
     drawn = io.BytesIO()  # drawn whole before a byte is written: a full disk then cannot leave half a figure
     ending = Path(checks.path(path)).suffix.removeprefix(".").lower()
@@ -212,4 +212,4 @@ def save(axes: Axes, path: str | Path, *, dpi: float = 150) -> None:
     except ValueError as error:
         message = f"cannot draw to {str(path)!r}: {error}"
         raise InputError(message) from None
-    pages.write_bytes(path, drawn.getvalue())
+    files.write_bytes(path, drawn.getvalue())

@@ -10,17 +10,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hspkit import application as product
-from hspkit import pages
+from hspkit import files, rendering
 from hspkit.application import Application
 from hspkit.carriers import NOT_FOR_INGESTION, carrier
 from hspkit.columns import Cell
 from hspkit.errors import UnknownNameError
 from hspkit.miscibility import Outcome
 from hspkit.oils import Oil
-from hspkit.pages import number
 from hspkit.ranking.order import RULE
 from hspkit.ranking.row import dosing_of
 from hspkit.ranking.tables import PAGE_LEGEND, page_table
+from hspkit.rendering import number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -209,9 +209,9 @@ class Ranking:
         >>> rank_carriers("limonene", carriers=["MCT"]).to_csv().splitlines()[0][:25]
         'carrier,verdict,p_clear,u'
         """
-        text = pages.csv_text(self.table)
+        text = rendering.csv_text(self.table)
         if path is not None:
-            pages.write_text(path, text + "\n")
+            files.write_text(path, text + "\n")
         return text
 
     def to_html(self, path: str | Path | None = None) -> str:
@@ -239,23 +239,23 @@ class Ranking:
         >>> page.startswith("<!DOCTYPE html>"), "<script" in page
         (True, False)
         """
-        page = pages.html_page(f"Carriers for {self.oil.name}", self._repr_html_())
+        page = rendering.html_page(f"Carriers for {self.oil.name}", self._repr_html_())
         if path is not None:
-            pages.write_text(path, page)
+            files.write_text(path, page)
         return page
 
     def _repr_html_(self) -> str:
         question, headline, drink = (
-            html.escape(pages.plain(text)) for text in (self.question(), self.headline(), self.drink())
+            html.escape(rendering.plain(text)) for text in (self.question(), self.headline(), self.drink())
         )
         return "".join(
             [
-                f"<h1>{html.escape(pages.plain(self.oil.name))}</h1><p>{question}</p>",
+                f"<h1>{html.escape(rendering.plain(self.oil.name))}</h1><p>{question}</p>",
                 f"<p><strong>{headline}</strong> {drink}</p>",
                 f'<div class="wide">{page_table(self.shown())}</div>',
                 f'<p class="small">{html.escape(PAGE_LEGEND)} {html.escape(self.order)}</p>',
-                f"<h2>Notes</h2>{pages.html_list(self.notes())}",
-                f"<h2>Cautions</h2>{pages.html_list(self.cautions)}",
+                f"<h2>Notes</h2>{rendering.html_list(self.notes())}",
+                f"<h2>Cautions</h2>{rendering.html_list(self.cautions)}",
             ]
         )
 

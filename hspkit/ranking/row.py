@@ -11,8 +11,8 @@ from hspkit import columns, hansen
 from hspkit.application import Application, Dosing
 from hspkit.carriers import NOT_LISTED, Blend, Carrier
 from hspkit.miscibility import Outcome
-from hspkit.pages import number
 from hspkit.ranking.order import NOT_INGESTIBLE, NOTICED
+from hspkit.rendering import number
 
 __all__ = ["COLUMNS", "dosing_of", "row_of"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from hspkit import columns, pages
+from hspkit import columns, rendering
 
 __all__ = ["PAGE_LEGEND", "SCREEN_LEGEND", "page_table", "screen_table"]
 
@@ -32,7 +32,7 @@ def page_table(rows: Sequence[Mapping[str, columns.Cell]]) -> str:
     """
     shown = [column for column in columns.RANKING_PAGE if any(columns.is_known(row[column.name]) for row in rows)]
     cells = [[column.page(row[column.name]) for column in shown] for row in rows]
-    return pages.html_table([column.heading for column in shown], cells, left=2)
+    return rendering.html_table([column.heading for column in shown], cells, left=2)
 
 
 def screen_table(rows: Sequence[Mapping[str, columns.Cell]]) -> str:
@@ -47,7 +47,9 @@ def screen_table(rows: Sequence[Mapping[str, columns.Cell]]) -> str:
     lines = [[column.screen_heading[line] for column in shown] for line in (0, 1)]
     for row in rows:
         marks = {name: "!" for name, reason in _BROKEN_BY.items() if row[reason] is False}
-        lines.append([pages.plain(column.screen(row[column.name])) + marks.get(column.name, "") for column in shown])
+        lines.append(
+            [rendering.plain(column.screen(row[column.name])) + marks.get(column.name, "") for column in shown]
+        )
     widths = [max(map(len, cells)) for cells in zip(*lines, strict=True)]
     printed = []
     for line in lines:

@@ -12,8 +12,8 @@ from hspkit.application import Application
 from hspkit.carriers import NOT_LISTED, Blend, Carrier, carrier
 from hspkit.miscibility import check_parts, dissolve
 from hspkit.oils import Oil, covered
-from hspkit.pages import number
 from hspkit.ranking import carrier_cautions, general_cautions
+from hspkit.rendering import number
 from hspkit.report.liquids import check_prices, liquid_lines, read_batch
 from hspkit.report.mixing import steps, trial
 from hspkit.report.sheet import BatchSheet

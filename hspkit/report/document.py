@@ -9,15 +9,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hspkit import pages
+from hspkit import rendering
 
 __all__ = ["CAUTIONS", "EXPECTED", "ORDER_OF_MIXING", "TRIAL", "Document"]
 
 #: Headings of the sections that have a place of their own on a page.
 EXPECTED, TRIAL, ORDER_OF_MIXING, CAUTIONS = "Expected", "Trial to run first", "Order of mixing", "Cautions"
 #: Usual and smallest size of print and height of the page between its margins [pt]; height of a line over its size,
-#: width of a line in characters times size, and size of the small print over the usual: as `pages` sets them, the width
-#: found by printing.
+#: width of a line in characters times size, and size of the small print over the usual: as `rendering` sets them, the
+#: width found by printing.
 _PRINT_SIZE, _SMALLEST_PRINT, _PAGE_PT = 8.4, 5.6, 770.0
 _LEADING, _LINE_PT, _SMALL = 1.27, 1050.0, 0.88
 _SIGNED = "Lots: ____________________   Weighed by: ______________   Checked by: ______________   Date: ________"
@@ -51,13 +51,17 @@ class Document:
     def text(self) -> str:
         """Return plain text, 100 characters wide."""
         head = [f"{name} [{unit}]" if unit else name for name, unit in self.headings]
-        blocks = [pages.plain(self.title), pages.plain(self.question), pages.text_table(head, self.rows, left=2)]
+        blocks = [
+            rendering.plain(self.title),
+            rendering.plain(self.question),
+            rendering.text_table(head, self.rows, left=2),
+        ]
         for heading, lines in self.sections:
             printed = [heading]
             for place, line in enumerate(lines, start=1):
                 mark = f"{place}. " if heading == ORDER_OF_MIXING else "! " if heading == CAUTIONS else "- "
                 indent = " " * len(mark)
-                printed.append(textwrap.fill(pages.plain(line), 100, initial_indent=mark, subsequent_indent=indent))
+                printed.append(textwrap.fill(rendering.plain(line), 100, initial_indent=mark, subsequent_indent=indent))
             blocks.append("\n".join(printed))
         return "\n\n".join(blocks) + "\n"
 
@@ -65,34 +69,34 @@ class Document:
         """Return Markdown."""
         head = [f"{name} ({unit})" if unit else name for name, unit in self.headings]
         blocks = [
-            f"# {pages.markdown_text(self.title)}",
-            pages.markdown_text(self.question),
-            pages.markdown_table(head, self.rows, left=2),
+            f"# {rendering.markdown_text(self.title)}",
+            rendering.markdown_text(self.question),
+            rendering.markdown_table(head, self.rows, left=2),
         ]
         for heading, lines in self.sections:
             mark = "1. " if heading == ORDER_OF_MIXING else "- "
-            blocks.append(f"## {heading}\n\n" + "\n".join(mark + pages.markdown_text(line) for line in lines))
+            blocks.append(f"## {heading}\n\n" + "\n".join(mark + rendering.markdown_text(line) for line in lines))
         return "\n\n".join(blocks) + "\n"
 
     def page(self) -> str:
         """Return a page of HTML of its own that prints on one page of A4."""
         body = f'<div class="fit" style="--print:{self._print_size():.1f}pt">{self.html()}</div>'
-        return pages.html_page(self.title, body)
+        return rendering.html_page(self.title, body)
 
     def html(self) -> str:
         """Return what stands in the body of the page."""
         blocks = {
-            heading: f"<h2>{html.escape(heading)}</h2>{pages.html_list(lines, ordered=heading == ORDER_OF_MIXING)}"
+            heading: f"<h2>{html.escape(heading)}</h2>{rendering.html_list(lines, ordered=heading == ORDER_OF_MIXING)}"
             for heading, lines in self.sections
         }
         expected, cautions = blocks.pop(EXPECTED), blocks.pop(CAUTIONS)
         trial, steps = blocks.pop(TRIAL), blocks.pop(ORDER_OF_MIXING)
-        title, question = html.escape(pages.plain(self.title)), html.escape(pages.plain(self.question))
+        title, question = html.escape(rendering.plain(self.title)), html.escape(rendering.plain(self.question))
         return "".join(
             [
                 f"<h1>{title}</h1><p>{question}</p>",
                 f'<div class="key{" warn" if self.warns else ""}">{expected}</div>',
-                f'<div class="wide">{pages.html_table(self.headings, self.rows, left=2)}</div>',
+                f'<div class="wide">{rendering.html_table(self.headings, self.rows, left=2)}</div>',
                 f'<div class="pair"><div>{trial}</div><div>{steps}</div></div>',
                 *blocks.values(),
                 f'<div class="small">{cautions}</div><p class="small">{_SIGNED.replace("   ", "&emsp;")}</p>',

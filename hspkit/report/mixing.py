@@ -9,7 +9,7 @@ from hspkit import ethanol
 from hspkit.application import Application
 from hspkit.carriers import Blend, Carrier
 from hspkit.miscibility import Outcome
-from hspkit.pages import number
+from hspkit.rendering import number
 from hspkit.report.liquids import SheetLine
 
 __all__ = ["steps", "trial"]

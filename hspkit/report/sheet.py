@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hspkit import checks, columns, pages
+from hspkit import checks, columns, files, rendering
 from hspkit.application import Dosing, pouring_band
 from hspkit.carriers import NOT_FOR_INGESTION, Blend, Carrier
 from hspkit.errors import InputError
 from hspkit.miscibility import Outcome
 from hspkit.oils import Oil
-from hspkit.pages import number
+from hspkit.rendering import number
 from hspkit.report.document import CAUTIONS, EXPECTED, ORDER_OF_MIXING, TRIAL, Document
 from hspkit.report.liquids import SheetLine
 
@@ -197,7 +197,7 @@ class BatchSheet:
 
     def to_csv(self, path: str | Path | None = None) -> str:
         """Return the table of masses as csv that a spreadsheet cannot run, and write it when a path is given."""
-        return _written(pages.csv_text(self.table) + "\n", path)
+        return _written(rendering.csv_text(self.table) + "\n", path)
 
     def to_html(self, path: str | Path | None = None) -> str:
         """Return the sheet as a page of its own, and write it when a path is given.
@@ -259,5 +259,5 @@ class BatchSheet:
 
 def _written(text: str, path: str | Path | None) -> str:
     if path is not None:
-        pages.write_text(path, text)
+        files.write_text(path, text)
     return text

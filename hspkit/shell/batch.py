@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 import hspkit
-from hspkit import pages
+from hspkit import rendering
 from hspkit.shell.options import add_carrier, add_form, add_oil, add_ratio, add_use
 from hspkit.shell.output import as_json, check_files
 from hspkit.shell.reading import STOCK, arguments, numbers_by_name, read_application, read_liquid, read_prepared_oil
@@ -43,7 +43,7 @@ def run(options: argparse.Namespace) -> str:
     if options.html:
         sheet.save(options.html)
     if options.csv:
-        return pages.csv_text(sheet.table)
+        return rendering.csv_text(sheet.table)
     if options.json:
         return as_json(sheet.table, title=sheet.title, question=sheet.question(), sections=dict(sheet.sections()))
     return (sheet.to_markdown() if options.markdown else sheet.to_text()).rstrip("\n")

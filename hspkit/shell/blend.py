@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 import hspkit
-from hspkit import columns, pages
+from hspkit import columns, rendering
 from hspkit.errors import InputError
 from hspkit.shell.options import add_oil, add_ratio, add_use
 from hspkit.shell.output import check_files, notice, section
@@ -69,7 +69,7 @@ def run(options: argparse.Namespace) -> str:
     if options.figure:
         _draw(search, options.figure)
     if options.csv:
-        return pages.csv_text(search.table)
+        return rendering.csv_text(search.table)
     left_out = [f"{name}: {reason}" for name, reason in search.left_out.items()]
     blocks = [
         search.question(),

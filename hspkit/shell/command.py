@@ -10,7 +10,7 @@ import warnings
 from collections.abc import Sequence
 
 import hspkit
-from hspkit import pages
+from hspkit import rendering
 from hspkit.errors import ExtrapolationWarning, HspkitError
 from hspkit.shell import batch, blend, data, dilute, dissolve, dose, estimate, handling, rank
 from hspkit.shell.options import Parser
@@ -57,7 +57,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         try:
             text = options.run(options)
         except (HspkitError, OSError) as error:
-            message = pages.plain(error)
+            message = rendering.plain(error)
             if len(message) > _MESSAGE:
                 message = f"{message[: _MESSAGE // 2]} ... {message[-_MESSAGE // 2 :]}"
             print(f"hspkit: {message}", file=sys.stderr)
@@ -66,7 +66,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             print("hspkit: stopped", file=sys.stderr)
             return 130
     for note in dict.fromkeys(getattr(options, "notes", [])):
-        print(f"hspkit: note: {pages.plain(note)}", file=sys.stderr)
+        print(f"hspkit: note: {rendering.plain(note)}", file=sys.stderr)
     for warning in dict.fromkeys(str(warning.message) for warning in caught):
         print(f"hspkit: warning: {warning}", file=sys.stderr)
     return _print(text)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from hspkit import data, pages
+from hspkit import data, rendering
 from hspkit.errors import InputError
 
 HELP = "what ships, and how each number is known"
@@ -37,8 +37,8 @@ def run(options: argparse.Namespace) -> str:
         return "\n".join(lists[name]())
     frames = {"oils": hspkit.oils, "carriers": hspkit.carriers}
     if name in frames:
-        return pages.csv_text(frames[name]())
+        return rendering.csv_text(frames[name]())
     if name not in data.tables():
         message = f"nothing called {name!r}; expected oils, carriers, markets, categories or a table of 'data'"
         raise InputError(message)
-    return pages.csv_text(pd.DataFrame([dict(row) for row in data.read_table(name).rows]))
+    return rendering.csv_text(pd.DataFrame([dict(row) for row in data.read_table(name).rows]))

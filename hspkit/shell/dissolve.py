@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 import hspkit
-from hspkit import pages
+from hspkit import rendering
 from hspkit.shell.options import add_carrier, add_form, add_oil, add_ratio
 from hspkit.shell.output import as_json
 from hspkit.shell.reading import STOCK, arguments, read_liquid, read_prepared_oil
@@ -34,7 +34,7 @@ def run(options: argparse.Namespace) -> str:
     outcome = hspkit.dissolve(read_prepared_oil(options), read_liquid(options.carrier), **stock)
     oil, carrier = outcome.oil, outcome.carrier
     if not options.csv and not options.json:
-        return pages.plain(f"{oil.name} in {carrier.name}: {outcome.sentence()}")
+        return rendering.plain(f"{oil.name} in {carrier.name}: {outcome.sentence()}")
     import pandas as pd
 
     row = {
@@ -47,4 +47,4 @@ def run(options: argparse.Namespace) -> str:
         "caution": carrier.caution,
     }
     frame = pd.DataFrame([row])
-    return pages.csv_text(frame) if options.csv else as_json(frame)
+    return rendering.csv_text(frame) if options.csv else as_json(frame)

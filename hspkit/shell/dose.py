@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 import hspkit
-from hspkit import columns, pages
+from hspkit import columns, rendering
 from hspkit.errors import InputError
 from hspkit.shell.options import add_carrier, add_form, add_oil, add_ratio, add_use
 from hspkit.shell.output import as_json, check_files, section
@@ -54,12 +54,12 @@ def run(options: argparse.Namespace) -> str:
     if options.figure:
         _draw(result, options.figure)
     if options.csv:
-        return pages.csv_text(result.table)
+        return rendering.csv_text(result.table)
     sections = dict(result.sections())
     if options.json:
         answer = {"allowed": result.allowed, "broken": result.broken, "question": result.question()}
         return as_json(result.table, **answer, sections=sections)
-    blocks = [pages.plain(result.question()), _table(columns.DOSES, result.table.itertuples(index=False))]
+    blocks = [rendering.plain(result.question()), _table(columns.DOSES, result.table.itertuples(index=False))]
     blocks += [section(lines, "- ", heading) for heading, lines in sections.items()]
     if result.drink is not None:
         nearest = [part for part in result.drink.components if part.share_of_limit >= _LEAST_SHARE][:_MOST_SHOWN]
@@ -71,7 +71,9 @@ def run(options: argparse.Namespace) -> str:
 def _table(shown: Iterable[columns.Column], rows: Iterable[object]) -> str:
     """Return rows with an attribute a column as text."""
     headings = [column.screen_line for column in shown]
-    return pages.text_table(headings, [[column.screen(getattr(row, column.name)) for column in shown] for row in rows])
+    return rendering.text_table(
+        headings, [[column.screen(getattr(row, column.name)) for column in shown] for row in rows]
+    )
 
 
 def _draw(result: Dosing, path: str) -> None:

@@ -6,7 +6,7 @@ import argparse
 import sys
 
 import hspkit
-from hspkit import pages
+from hspkit import rendering
 from hspkit.shell.options import add_form
 from hspkit.shell.output import as_json, notice
 from hspkit.shell.reading import read_structures
@@ -34,4 +34,4 @@ def run(options: argparse.Namespace) -> str:
         notice(f"estimating {len(structures)} structures")
     progress = sys.stderr.isatty()
     table = hspkit.estimate_many(structures, method=options.method, n_jobs=options.jobs, progress=progress)
-    return as_json(table) if options.json else pages.csv_text(table, float_format="%.3f")
+    return as_json(table) if options.json else rendering.csv_text(table, float_format="%.3f")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from hspkit import columns, pages
+from hspkit import columns, rendering
 from hspkit.shell.options import add_form, add_ratio
 from hspkit.shell.output import as_json, section
 from hspkit.shell.reading import arguments, read_liquid, read_oil
@@ -41,11 +41,11 @@ def run(options: argparse.Namespace) -> str:
         **arguments(options, "oil_parts", "carrier_parts", "folds"),
     )
     if options.csv:
-        return pages.csv_text(table)
+        return rendering.csv_text(table)
     if options.json:
         return as_json(table)
     names = [str(name) for name in table["handling"]]
     rows = [[key, *map(columns.printed, table[key])] for key in table.columns if key not in ("handling", "note")]
     notes = [f"{name}: {note}" for name, note in zip(names, table["note"], strict=True) if note]
-    blocks = [pages.text_table(["", *names], rows), section(notes, "- "), _CONCLUSION]
+    blocks = [rendering.text_table(["", *names], rows), section(notes, "- "), _CONCLUSION]
     return "\n\n".join(filter(None, blocks))

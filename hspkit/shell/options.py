@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import NoReturn
 
-from hspkit import checks, pages
+from hspkit import checks, rendering
 
 __all__ = ["Parser", "add_carrier", "add_form", "add_oil", "add_ratio", "add_use"]
 
@@ -18,7 +18,7 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Print the error and leave."""
-        self.exit(2, f"hspkit: {pages.plain(message)}; see python -m {self.prog} --help\n")
+        self.exit(2, f"hspkit: {rendering.plain(message)}; see python -m {self.prog} --help\n")
 
 
 def _within(text: str, low: float, high: float, unit: str) -> float:

@@ -9,7 +9,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from hspkit import pages
+from hspkit import files, rendering
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,7 +27,9 @@ def section(lines: Sequence[str], mark: str = "", heading: str = "") -> str:
     ! flammable
     """
     indent = " " * len(mark)
-    printed = [textwrap.fill(pages.plain(line), 110, initial_indent=mark, subsequent_indent=indent) for line in lines]
+    printed = [
+        textwrap.fill(rendering.plain(line), 110, initial_indent=mark, subsequent_indent=indent) for line in lines
+    ]
     return "\n".join([heading, *printed] if heading else printed)
 
 
@@ -45,7 +47,7 @@ def check_files(options: argparse.Namespace) -> None:
     """Refuse a file that cannot be written before the work is done, not after."""
     for name in ("html", "figure"):
         if getattr(options, name, None):
-            pages.check_target(getattr(options, name))
+            files.check_target(getattr(options, name))
 
 
 def notice(text: str) -> None:

@@ -6,7 +6,7 @@ import argparse
 import sys
 
 import hspkit
-from hspkit import pages
+from hspkit import rendering
 from hspkit.shell.options import add_form, add_oil, add_ratio, add_use
 from hspkit.shell.output import as_json, check_files, notice, section
 from hspkit.shell.reading import STOCK, arguments, read_application, read_liquid, read_prepared_oil
@@ -53,7 +53,7 @@ def run(options: argparse.Namespace) -> str:
         return as_json(ranking.table, question=ranking.question(), order=ranking.order, cautions=ranking.cautions)
     drink, notes = ranking.drink(), ranking.notes()
     blocks = [
-        pages.plain(ranking.question()),
+        rendering.plain(ranking.question()),
         screen_table(ranking.shown()),
         section([f"{ranking.headline()} {SCREEN_LEGEND}", ranking.order]),
         section([drink]) if drink else "",

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import hspkit
-from hspkit import data, pages
+from hspkit import delimited, files
 from hspkit.errors import InputError
 from hspkit.names import check_length
 
@@ -168,7 +168,7 @@ def read_structures(options: argparse.Namespace) -> list[str]:
     structures = list(options.smiles)
     if options.file:
         try:
-            text = pages.file_bytes(options.file).decode("utf-8-sig")
+            text = files.file_bytes(options.file).decode("utf-8-sig")
         except UnicodeDecodeError:
             message = (
                 f"{options.file!r} is not text in UTF-8; expected one SMILES a line, or a csv with a column smiles"
@@ -191,7 +191,7 @@ def _smiles_column(text: str) -> list[str]:
     if not lines or not _SMILES_HEADING.search(lines[0]):
         return [line.split()[0] for line in lines]
     separator = next((mark for mark in ",;\t" if mark in lines[0]), ",")
-    rows = data.csv_rows("\n".join(lines), "the list of structures", separator=separator)
+    rows = delimited.csv_rows("\n".join(lines), "the list of structures", separator=separator)
     headings = [cell.strip().casefold() for cell in rows[0]]
     if "smiles" not in headings:
         message = f"no column smiles in the header {lines[0][:200]!r}; separate columns by one of , ; or a tab"

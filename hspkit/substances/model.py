@@ -14,10 +14,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from hspkit import checks, data
 from hspkit.bonds import associating_hydroxyls, site_densities
+from hspkit.delimited import decoded
 from hspkit.errors import DataFileError, InputError
+from hspkit.files import file_bytes
 from hspkit.hansen import HSP, point
 from hspkit.names import check_cas
-from hspkit.pages import decoded, file_bytes
 from hspkit.substances import listed
 from hspkit.substances.own import read_own
 from hspkit.substances.quantities import HSP_COLUMNS, PUBLISHED_SD, UNITS, VOLUME_SD, Value, plausible_number

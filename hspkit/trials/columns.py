@@ -10,7 +10,7 @@ import unicodedata
 from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
-from hspkit.cells import MADE_A_DATE, is_date, read_number
+from hspkit.delimited import MADE_A_DATE, is_date, read_number
 from hspkit.errors import DataFileError, InputError
 
 __all__ = [
@@ -238,7 +238,7 @@ def read_ratio(cell: str, column: Column, signs: Collection[str]) -> tuple[float
     column : Column
         The column, whose unit is the order. [-]
     signs : collection of str
-        Decimal signs of the file, as in `hspkit.cells.read_number`. [-]
+        Decimal signs of the file, as in `hspkit.delimited.read_number`. [-]
 
     Raises
     ------
@@ -273,7 +273,7 @@ def read_celsius(cell: str, column: Column, signs: Collection[str], *, doubtful:
     column : Column
         The column, whose unit is that of the heading. [-]
     signs : collection of str
-        Decimal signs of the file, as in `hspkit.cells.read_number`. [-]
+        Decimal signs of the file, as in `hspkit.delimited.read_number`. [-]
     doubtful : bool
         Whether numbers without a unit may be degrees Fahrenheit, as `may_be_fahrenheit` tells. [-]
 

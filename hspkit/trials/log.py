@@ -1,8 +1,8 @@
 """The log of trials: a csv that people open in spreadsheets and programs append to.
 
-A row is appended by writing a copy of the whole file beside it and putting the copy in its place, while a lock is
-held. So a reader sees the old file or the new one, a failed write leaves the old one, and two writers wait for each
-other. The bytes that were there stay as they are: separator, decimal sign, encoding, line ends, columns of one's own.
+A row is appended by writing a copy of the file beside it and putting the copy in its place, while a lock is held. So a
+reader sees the old file or the new one, a failed write leaves the old one, and two writers wait for each other. The
+bytes that were there stay as they are: separator, decimal sign, encoding, line ends, columns of one's own.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ import io
 import math
 import os
 import re
-import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -21,10 +20,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from hspkit import checks
-from hspkit.cells import decimal_signs, is_grouped, read_number, rows_text
-from hspkit.data import numbered_rows
+from hspkit.delimited import (
+    Rows,
+    decimal_signs,
+    decoded,
+    is_grouped,
+    numbered_rows,
+    read_number,
+    rows_text,
+    split_rows,
+)
 from hspkit.errors import DataFileError, HspkitError, InputError
-from hspkit.pages import check_target, decoded, file_bytes
+from hspkit.files import check_target, file_bytes, write_bytes
 from hspkit.trials.columns import (
     COLUMNS,
     MEASURES,
@@ -50,8 +57,8 @@ _RATIO_ROUNDING = 0.01
 #: Text that a spreadsheet would take for a formula; an apostrophe before it keeps it text.
 _FORMULA = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
 
-#: How long a writer waits for the others, and between two looks [s]; an append takes milliseconds.
-_PATIENCE, _PAUSE = 30.0, 0.002
+#: How long a writer waits for the lock, and between two tries [s]; an append takes milliseconds.
+LOCK_TIMEOUT, LOCK_RETRY = 30.0, 0.002
 
 
 def _safe(text: str) -> str:
@@ -80,8 +87,6 @@ class _Layout:
 
 
 _FRESH = _Layout("utf-8", ",", "\n", frozenset("."), ".", read_header(COLUMNS, "a new log"))
-
-_Rows = list[tuple[int, list[str]]]
 
 
 class _Reading(NamedTuple):
@@ -193,10 +198,8 @@ class TrialLog:
             When the file cannot be read or written, has an open quotation mark, or lacks a column that a trial needs;
             when no file can stand there. The file is as before.
         """
-        for one in trials:
-            if not isinstance(one, Trial):
-                message = f"{one!r} is no Trial; expected Trial(carrier, outcome, ...)"
-                raise InputError(message)
+        for trial in trials:
+            checks.kind(trial, "trial", Trial, "a Trial, such as Trial('MCT', 'clear')")
         if not trials:
             return
         try:
@@ -206,7 +209,7 @@ class TrialLog:
         try:
             with _locked(target):
                 raw = file_bytes(target) if target.exists() else b""
-                _replace(target, raw + self._rows(raw, trials))
+                write_bytes(target, raw + self._rows(raw, trials))
         except OSError as error:
             message = (
                 f"cannot write {str(self.path)!r}: {error.strerror or error}; the log is as before. Make room, or see "
@@ -241,47 +244,41 @@ class TrialLog:
             for name in lacking:
                 assumed.setdefault(name, []).append(row)
         ignored = tuple(
-            one.heading or f"column {place + 1}"
-            for place, one in enumerate(layout.columns)
-            if not one.name and (one.heading or any("".join(cells[place : place + 1]).strip() for _, cells in rows))
+            column.heading or f"column {place + 1}"
+            for place, column in enumerate(layout.columns)
+            if not column.name and (column.heading or any(cells[place].strip() for _, cells in rows))
         )
         return _Reading(tuple(good), tuple(bad), ignored, self._notes(layout, ignored, assumed))
 
     def _notes(self, layout: _Layout, ignored: Sequence[str], assumed: dict[str, list[int]]) -> tuple[str, ...]:
-        said = [f"columns that are not read: {', '.join(map(repr, ignored))}"] if ignored else []
-        for one in layout.columns:
-            if one.name == "ratio":
-                said.append(f"column {one.heading!r} is read as {one.unit}, by volume")
-            if one.name == "celsius" and one.unit != "C":
-                how = {"F": "as degrees Fahrenheit", "K": "as kelvin"}.get(
-                    one.unit, "as degrees Celsius, having no unit"
-                )
-                said.append(f"column {one.heading!r} is read {how}")
-        for name, rows in assumed.items():
-            said.append(f"{rows_text(rows)}: no {name}, taken as {_DEFAULTS[name]:g}")
-        return tuple(f"{self.path.name}: {one}" for one in said)
+        notes = [f"columns that are not read: {', '.join(map(repr, ignored))}"] if ignored else []
+        scales = {"F": "as degrees Fahrenheit", "K": "as kelvin", "": "as degrees Celsius, having no unit"}
+        for column in layout.columns:
+            if column.name == "ratio":
+                notes.append(f"column {column.heading!r} is read as {column.unit}, by volume")
+            if column.name == "celsius" and column.unit != "C":
+                notes.append(f"column {column.heading!r} is read {scales[column.unit]}")
+        notes += [f"{rows_text(rows)}: no {name}, taken as {_DEFAULTS[name]:g}" for name, rows in assumed.items()]
+        return tuple(f"{self.path.name}: {note}" for note in notes)
 
-    def _layout(self, text: str, encoding: str) -> tuple[_Layout, _Rows]:
-        first = next(line for line in text.splitlines() if line.strip())
-        separator = max(";\t,", key=first.count)
-        every = numbered_rows(text, self.path.name, separator=separator)
-        (_, header), *rows = [(row, cells) for row, cells in every if any(cell.strip() for cell in cells)]
+    def _layout(self, text: str, encoding: str) -> tuple[_Layout, Rows]:
+        """Return how a file is written, and its rows, none shorter than the header."""
+        separator, ((_, header), *rows) = split_rows(text, self.path.name)
         columns = read_header(header, self.path.name)
+        rows = [(row, cells + [""] * (len(columns) - len(cells))) for row, cells in rows]
         texts = [
-            piece
+            number
             for _, cells in rows
-            for one, cell in zip(columns, cells, strict=False)
-            if one.name in NUMBERS or one.name == "ratio"
-            for piece in number_texts(one, cell)
+            for column, cell in zip(columns, cells, strict=False)
+            for number in number_texts(column, cell)
         ]
-        proven = decimal_signs(texts)
-        signs = proven or frozenset("." if separator == "," else "")  # a comma that separates is no decimal sign
+        signs = decimal_signs(texts, separator)
         # what is in doubt stays in doubt: a new row must not prove the sign that would make a thousand of it a one
         comma = signs == {","} or (not signs and "." in map(is_grouped, texts))
-        warm = [(place, one) for place, one in enumerate(columns) if one.name == "celsius"]
         doubtful = any(
-            may_be_fahrenheit(one, ["".join(cells[place : place + 1]) for _, cells in rows], signs)
-            for place, one in warm
+            may_be_fahrenheit(column, [cells[place] for _, cells in rows], signs)
+            for place, column in enumerate(columns)
+            if column.name == "celsius"
         )
         line_end = "\r\n" if "\r\n" in text else "\n"
         return _Layout(encoding, separator, line_end, signs, "," if comma else ".", columns, doubtful), rows
@@ -289,36 +286,35 @@ class TrialLog:
     def _trial(self, cells: list[str], layout: _Layout) -> tuple[Trial, list[str]]:
         """Return the trial of a row, and the names of what it does not give."""
         columns = layout.columns
-        if len(cells) < len(columns):
-            cells = cells + [""] * (len(columns) - len(cells))
         if any(cell.strip() for cell in cells[len(columns) :]):
             message = f"{len(cells)} cells for {len(columns)} columns; quote cells that hold the separator"
             raise InputError(message)
-        given = {
-            one.name: _plain(cell)
-            for one, cell in zip(columns, cells, strict=False)
-            if one.name and (cell.strip() or one.name == "note")
-        }
-        for name in ("carrier", "outcome"):
-            if name not in given:
-                message = f"{name} is empty; expected {'a carrier or blend' if name == 'carrier' else 'an outcome'}"
+        texts: dict[str, str] = {}
+        numbers: dict[str, float] = {}
+        ratio, measured = None, set()
+        for column, cell in zip(columns, map(_plain, cells), strict=False):
+            if not column.name or not (cell.strip() or column.name == "note"):
+                continue
+            if column.name == "ratio":
+                ratio = (cell, column)
+            elif column.name == "celsius":
+                numbers["celsius"] = read_celsius(cell, column, layout.signs, doubtful=layout.doubtful)
+            elif column.name in NUMBERS:
+                numbers[column.name] = read_number(cell, column.name, layout.signs)
+                measured |= {column.name} if column.unit in MEASURES else set()
+            else:
+                texts[column.name] = cell
+        for name, expected in (("carrier", "a carrier or blend"), ("outcome", "an outcome")):
+            if name not in texts:
+                message = f"{name} is empty; expected {expected}"
                 raise InputError(message)
-        numbers = {}
-        for one in columns:
-            if one.name == "celsius" and one.name in given:
-                numbers["celsius"] = read_celsius(given.pop("celsius"), one, layout.signs, doubtful=layout.doubtful)
-            elif one.name in NUMBERS and one.name in given:
-                numbers[one.name] = read_number(given.pop(one.name), one.name, layout.signs)
-        measured = {one.name for one in columns if one.unit in MEASURES and one.name in numbers}
-        for one in columns:
-            if one.name == "ratio" and "ratio" in given:
-                cell = given.pop("ratio")
-                _take_ratio(cell, *read_ratio(cell, one, layout.signs), numbers)
+        if ratio is not None:
+            _take_ratio(ratio[0], *read_ratio(*ratio, layout.signs), numbers)
         lacking = [name for name in NUMBERS if name not in numbers and name != "water_parts"]
         if measured and (measured == {"water_parts"} or {"oil_parts", "carrier_parts"} & set(lacking)):
             message = "a volume stands without those of oil and carrier, so the parts are not known; give both"
             raise InputError(message)
-        return Trial(**given, **numbers), lacking  # type: ignore[arg-type]
+        return Trial(**texts, **numbers), lacking  # type: ignore[arg-type]
 
     # --- writing ---
 
@@ -405,7 +401,7 @@ def _locked(target: Path) -> Iterator[None]:
         except ImportError:  # no advisory locks on this system: one writer at a time is then the user's business
             yield
             return
-        until = time.monotonic() + _PATIENCE
+        until = time.monotonic() + LOCK_TIMEOUT
         while True:
             try:
                 fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -413,38 +409,11 @@ def _locked(target: Path) -> Iterator[None]:
             except BlockingIOError:
                 if time.monotonic() > until:
                     message = (
-                        f"cannot write {str(target)!r}: another program has held it for {_PATIENCE:g} s; the log is as "
-                        "before. Close that program and append again"
+                        f"cannot write {str(target)!r}: another program has held it for {LOCK_TIMEOUT:g} s; the log is "
+                        "as before. Close that program and append again"
                     )
                     raise DataFileError(message) from None
-                time.sleep(_PAUSE)
+                time.sleep(LOCK_RETRY)
         yield
     finally:
         os.close(handle)  # which also gives the lock back
-
-
-def _replace(target: Path, content: bytes) -> None:
-    """Put content in the place of a file, or leave the file as it is."""
-    handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".new", dir=target.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        if target.exists():
-            os.chmod(name, target.stat().st_mode & 0o7777)
-        else:
-            mask = os.umask(0)
-            os.umask(mask)
-            os.chmod(name, 0o666 & ~mask)
-        os.replace(name, target)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-        raise
-    with contextlib.suppress(OSError, AttributeError):  # so that the new name survives a power cut, where that exists
-        folder = os.open(target.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)

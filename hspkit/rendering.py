@@ -1,52 +1,28 @@
-"""Pages and files: tables as text, Markdown and HTML, csv that a spreadsheet cannot run, files written whole.
+"""Tables and texts rendered for the screen, as Markdown, HTML and csv.
 
-Everything a user typed is escaped on its way out. A page needs nothing from elsewhere: no script, no font, no picture.
+Everything a user typed is escaped on its way out. HTML needs nothing from elsewhere: no script, no font, no picture.
 """
 
 from __future__ import annotations
 
-import contextlib
 import html
 import math
-import os
 import re
-import secrets
-from collections.abc import Iterator, Sequence
-from pathlib import Path
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
-
-from hspkit import checks
-from hspkit.errors import DataFileError, FileAccessError, InputError
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "MAX_FILE_BYTES",
-    "check_target",
-    "csv_text",
-    "decoded",
-    "file_bytes",
-    "html_list",
-    "html_page",
-    "html_table",
-    "markdown_table",
-    "markdown_text",
-    "number",
-    "plain",
-    "replacing",
+    "csv_text", "html_list", "html_page", "html_table", "markdown_table", "markdown_text", "number", "plain",
     "text_table",
-    "write_bytes",
-    "write_text",
-]
+]  # fmt: skip
 
 #: A spreadsheet takes a cell that begins with one of these for a formula; the wide ones where Japanese is typed.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
-#: Largest file of a user's that is read [bytes]: ten times a table of 100,000 rows with all columns.
-MAX_FILE_BYTES = 256_000_000
 #: Characters that no text format may hold, and those that turn the direction of writing about.
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
-
 #: Colours come from the reader's light or dark theme; print is always black on white.
 _STYLE = """
 :root{color-scheme:light dark}
@@ -274,234 +250,3 @@ def csv_text(frame: pd.DataFrame, *, float_format: str | None = None) -> str:
     shown = pd.DataFrame(columns)
     shown.columns = [safe(str(column)) for column in frame.columns]
     return str(shown.to_csv(index=False, float_format=float_format, lineterminator="\n")).rstrip("\n")
-
-
-def file_bytes(path: str | Path) -> bytes:
-    """Return what stands in a file, unless it is larger than any table of a user's.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file. [-]
-
-    Raises
-    ------
-    DataFileError
-        When it is not there, a folder, may not be read, or has more than `MAX_FILE_BYTES`.
-
-    Examples
-    --------
-    >>> file_bytes("/nowhere/oil.csv")
-    Traceback (most recent call last):
-    hspkit.errors.DataFileError: cannot read '/nowhere/oil.csv': there is no file of that name; check the path
-    """
-    checks.path(path)
-    name = _shown(path)
-    try:
-        with Path(path).open("rb") as stream:  # piece by piece: a device says nothing of its size
-            pieces, size = [], 0
-            while size <= MAX_FILE_BYTES and (piece := stream.read(1_000_000)):
-                pieces.append(piece)
-                size += len(piece)
-    except FileNotFoundError:
-        message = f"cannot read {name}: there is no file of that name; check the path"
-        raise DataFileError(message) from None
-    except (OSError, ValueError) as error:  # ValueError: a zero byte in the name
-        message = f"cannot read {name}: {getattr(error, 'strerror', None) or error}; give the path of a readable file"
-        raise DataFileError(message) from None
-    if size > MAX_FILE_BYTES:
-        message = f"cannot read {name}: it has more than {MAX_FILE_BYTES / 1e6:g} MB; split the table"
-        raise DataFileError(message)
-    return b"".join(pieces)
-
-
-def decoded(raw: bytes, name: str) -> tuple[str, str]:
-    """Return the text of a file and its encoding: UTF-8, UTF-16 with a byte-order mark, else Windows-1252.
-
-    Parameters
-    ----------
-    raw : bytes
-        What stands in the file. [-]
-    name : str
-        What to call it in messages. [-]
-
-    Returns
-    -------
-    text : str
-        Without a byte-order mark. [-]
-    encoding : str
-        "utf-8", "utf-16-le", "utf-16-be" or "cp1252". [-]
-
-    Raises
-    ------
-    DataFileError
-        When it is text in none of them.
-
-    Examples
-    --------
-    >>> decoded("oil;trüb".encode("cp1252"), "log.csv")
-    ('oil;trüb', 'cp1252')
-    """
-    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        try:
-            return raw.decode("utf-16"), "utf-16-le" if raw.startswith(b"\xff\xfe") else "utf-16-be"
-        except UnicodeDecodeError:
-            message = f"{name}: the file begins as UTF-16 text and goes on as something else; save it as csv in UTF-8"
-            raise DataFileError(message) from None
-    try:
-        return raw.decode("utf-8-sig"), "utf-8"
-    except UnicodeDecodeError:
-        pass
-    try:
-        return raw.decode("cp1252"), "cp1252"
-    except UnicodeDecodeError:
-        message = f"{name}: the file is neither UTF-8 nor Windows-1252 text; save it as csv in UTF-8"
-        raise DataFileError(message) from None
-
-
-def _shown(path: str | Path) -> str:
-    text = str(path)
-    return repr(text if len(text) <= 300 else f"{text[:150]} ... {text[-150:]}")
-
-
-def check_target(path: str | Path) -> Path:
-    """Return the file that a path leads to, links followed, after checking that a file can stand there.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file to make or to replace. [-]
-
-    Raises
-    ------
-    InputError
-        When it is a folder or a device, the folder it should be in is not there, or no file can have such a name.
-
-    Examples
-    --------
-    >>> check_target("/nowhere/at/all.txt")
-    Traceback (most recent call last):
-    hspkit.errors.InputError: cannot write '/nowhere/at/all.txt': there is no folder '/nowhere/at'; make it first
-    """
-    target, name = Path(checks.path(path)), _shown(path)
-    try:
-        if target.is_dir():
-            message = f"cannot write {name}: it is a folder; give the name of a file"
-            raise InputError(message)
-        if not target.parent.is_dir():
-            message = f"cannot write {name}: there is no folder {_shown(target.parent)}; make it first"
-            raise InputError(message)
-        real = target.resolve()  # a link keeps pointing to the file, which is replaced
-        if real.exists() and not real.is_file():  # a file put in its place would break the device
-            message = f"cannot write {name}: it is a device, not a file; give the name of a file"
-            raise InputError(message)
-    except InputError:
-        raise
-    except (OSError, ValueError, RuntimeError) as error:  # a zero byte, a name too long, links in a circle
-        reason = getattr(error, "strerror", None) or error
-        message = f"cannot write {name}: {reason}; give the name of a file"
-        raise InputError(message) from None
-    return real
-
-
-@contextlib.contextmanager
-def replacing(path: str | Path) -> Iterator[Path]:
-    """Give a path to write to; it takes the place of ``path`` when all went well.
-
-    When writing fails, or is broken off, what stood at ``path`` before still stands there whole. A process that is
-    killed may leave a file ``.draft-...`` beside it.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file to make or to replace. [-]
-
-    Raises
-    ------
-    InputError
-        When it is a folder or a device, or the folder it should be in is not there.
-    FileAccessError
-        When the disk is full or may not be written.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> place = Path(tempfile.mkdtemp()) / "note.txt"
-    >>> with replacing(place) as draft:
-    ...     _ = draft.write_text("done")
-    >>> place.read_text()
-    'done'
-    """
-    target = check_target(path)
-    # the ending may choose the format; the rest is of this writer alone
-    draft = target.with_name(f".draft-{os.getpid()}-{secrets.token_hex(4)}{target.suffix}")
-    try:
-        yield draft
-        if target.exists():
-            draft.chmod(target.stat().st_mode & 0o7777)
-        os.replace(draft, target)
-    except OSError as error:
-        raise write_error(path, error) from error
-    finally:
-        with contextlib.suppress(OSError):  # what went wrong before says more
-            draft.unlink(missing_ok=True)
-
-
-def write_error(path: str | Path, error: OSError) -> FileAccessError:
-    """Return the error that says which file could not be written, why, and what to do."""
-    made = FileAccessError(
-        f"cannot write {_shown(path)}: {error.strerror or error}; what stood there before is unchanged. Make room, or "
-        "choose a folder that you may write to, and try again"
-    )
-    made.errno, made.strerror, made.filename = error.errno, error.strerror, str(path)
-    return made
-
-
-def write_bytes(path: str | Path, content: bytes) -> Path:
-    """Write a file whole or not at all; see `replacing`.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file. [-]
-    content : bytes
-        What to write. [-]
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    InputError, FileAccessError
-        As in `replacing`.
-    """
-    with replacing(path) as draft, draft.open("wb") as stream:
-        stream.write(content)
-        stream.flush()
-        os.fsync(stream.fileno())
-    return Path(path)
-
-
-def write_text(path: str | Path, text: str) -> Path:
-    """Write a text file whole or not at all; see `replacing`.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file. [-]
-    text : str
-        What to write, as UTF-8; half a sign, of which no text is made, is written as its number. [-]
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    InputError, FileAccessError
-        As in `replacing`.
-    """
-    return write_bytes(path, text.encode("utf-8", "backslashreplace"))
