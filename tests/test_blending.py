@@ -15,7 +15,7 @@ from hspkit import best_blend, carrier
 from hspkit.blending.exact import search_exact
 from hspkit.blending.limits import Limits
 from hspkit.blending.problem import Problem, compositions, steps_of
-from hspkit.blending.supports import combinations, rank_of, solve_supports
+from hspkit.blending.supports import Convex, combinations, rank_of, solve_supports
 from hspkit.errors import InputError
 from hspkit.hansen import HSP
 
@@ -242,10 +242,10 @@ def test_caratheodory_four_carriers_are_enough(seed):
 # --- problems with names ---
 
 
-def made(targets, rows, bounds, *, cost=None, k=3, chosen=None):
-    liquids = [carrier(name) for name in chosen or LIQUIDS]
+def made(targets, rows, bounds):
+    liquids = [carrier(name) for name in LIQUIDS]
     limits = Limits(tuple(f"limit {i}" for i in range(len(bounds))), rows, bounds, np.ones(len(bounds)))
-    return Problem(tuple(targets), liquids, limits, cost, k, (1.0, 2.0), 25.0, None)
+    return Problem(tuple(targets), liquids, limits, None, 3, (1.0, 2.0), 25.0, None)
 
 
 @pytest.fixture
@@ -261,7 +261,7 @@ def test_cheapest_blend_in_increments_agrees_with_milp(seed, steps, all_mix):
     n = len(LIQUIDS)
     rows, bounds = scaled(rng.uniform(0, 1, (3, n)), rng.uniform(0.3, 0.6, 3))
     cost = rng.uniform(1, 20, n)
-    found = search_exact(made([HSP(17, 5, 9)], rows, bounds, cost=cost), steps=steps, keep=3, by_cost=True)
+    found = search_exact(made([HSP(17, 5, 9)], rows, bounds), Convex([], cost), steps, 3)
     # whole steps of each carrier, and whether it is used: 2 n whole numbers
     used = np.hstack([np.eye(n), -steps * np.eye(n)])
     theirs = milp(
@@ -277,10 +277,10 @@ def test_cheapest_blend_in_increments_agrees_with_milp(seed, steps, all_mix):
         options={"mip_rel_gap": 0},
     )
     if theirs.status != 0:
-        assert not found.found
+        assert not found.recipes
     else:
-        assert found.found[0].value == pytest.approx(theirs.fun, rel=1e-6)
-        assert [one.value for one in found.found] == sorted(one.value for one in found.found)
+        assert found.recipes[0].value == pytest.approx(theirs.fun, rel=1e-6)
+        assert [one.value for one in found.recipes] == sorted(one.value for one in found.recipes)
 
 
 def test_cheapest_blend_without_increments_agrees_with_linprog(all_mix):
@@ -289,12 +289,12 @@ def test_cheapest_blend_without_increments_agrees_with_linprog(all_mix):
     for _ in range(20):
         rows, bounds = scaled(rng.uniform(0, 1, (2, n)), rng.uniform(0.2, 0.6, 2))
         cost = rng.uniform(1, 20, n)
-        found = search_exact(made([HSP(17, 5, 9)], rows, bounds, cost=cost), steps=None, keep=1, by_cost=True)
+        found = search_exact(made([HSP(17, 5, 9)], rows, bounds), Convex([], cost), None, 1)
         theirs = linprog(cost, A_ub=rows, b_ub=bounds, A_eq=np.ones((1, n)), b_eq=[1.0], bounds=(0, 1))
         # a basic solution of one equation and two limits uses three carriers at most
-        assert (theirs.status == 0) == bool(found.found)
-        if found.found:
-            assert found.found[0].value == pytest.approx(theirs.fun, rel=1e-7)
+        assert (theirs.status == 0) == bool(found.recipes)
+        if found.recipes:
+            assert found.recipes[0].value == pytest.approx(theirs.fun, rel=1e-7)
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -303,7 +303,7 @@ def test_nearest_blend_in_increments_is_the_nearest_of_all(seed, all_mix):
     n, steps = len(LIQUIDS), 20
     rows, bounds = scaled(rng.uniform(0, 1, (2, n)), rng.uniform(0.35, 0.7, 2))
     problem = made([HSP(*rng.uniform([15, 3, 5], [18, 9, 20]))], rows, bounds)
-    found = search_exact(problem, steps=steps, keep=4)
+    found = search_exact(problem, Convex(problem.targets), steps, 4)
     every = np.inf
     for size in (1, 2, 3):
         shares = compositions(steps, size) / steps
@@ -312,8 +312,8 @@ def test_nearest_blend_in_increments_is_the_nearest_of_all(seed, all_mix):
             if len(fine):
                 gaps = np.sum((fine @ problem.targets[0][list(support)]) ** 2, axis=1)
                 every = min(every, float(gaps.min()))
-    assert found.found[0].value == pytest.approx(every, rel=1e-12)
-    assert len({one.support for one in found.found}) == len(found.found)
+    assert found.recipes[0].value == pytest.approx(every, rel=1e-12)
+    assert len({one.support for one in found.recipes}) == len(found.recipes)
 
 
 def test_compositions_are_all_there():

@@ -9,10 +9,13 @@ from scipy.stats import norm
 
 from hspkit import HSP, Application, Blend, best_blend, carrier, dissolve, oil, phases
 from hspkit.blending import limits as limits_module
-from hspkit.blending.grid import Best, margin_of
-from hspkit.blending.limits import Limits, build_limits, excess_of, sort_out
-from hspkit.blending.problem import Found, Problem, compositions
-from hspkit.blending.screened import _around, search_by_cost, search_by_margin, search_by_water
+from hspkit.blending.grid import BlendArray, margin_of
+from hspkit.blending.limits import Limits, viscosity_excess
+from hspkit.blending.objectives import Clear, Cost, WaterTolerance
+from hspkit.blending.problem import Problem, Recipe, compositions
+from hspkit.blending.rules import Cost as CostRule
+from hspkit.blending.rules import LargestShare, Law, LeastShare, LinearDose, SingleLiquid, Taste, Viscosity, sort_out
+from hspkit.blending.screened import _around, search_screened
 from hspkit.blending.stock import Stock, drawn
 from hspkit.blending.survey import survey
 from hspkit.carriers import Carrier
@@ -40,12 +43,9 @@ def problem(subjects=(CLOVE,), liquids=LIQUIDS, limits=NONE, cost=None, k=3, par
 # --- limits ---
 
 
-def built(liquids, asked=None, **given):
-    plain = {
-        "parts": (1.0, 2.0), "oil_density": None, "max_viscosity": None, "max_cost": None, "cost": None,
-        "min_share": {}, "max_share": {}, "within_taste": False,
-    }  # fmt: skip
-    return build_limits([carrier(one) for one in liquids], asked=asked, **{**plain, **given})
+def built(liquids, *rules):
+    members = [carrier(one) for one in liquids]
+    return Limits.of([limit for rule in rules for limit in rule.limits(members)], len(members))
 
 
 @pytest.mark.parametrize("level", [{"oil_mg_per_L": 300.0}, {"stock_mg_per_L": 2500.0}])
@@ -55,7 +55,8 @@ def test_rows_of_law_and_taste_are_the_doses_worked_out_by_hand(market, level):
     asked = Application(market, "soft drinks", product_density=1.04, **level)
     mixed = Blend({"propylene glycol": 0.5, "triacetin": 0.5}, basis="volume")
     liquids = [*LIQUIDS, mixed]
-    limits = built(liquids, asked, parts=(1.5, 4.0), oil_density=0.9, within_taste=True)
+    dosing = LinearDose(asked, (1.5, 4.0), 0.9)
+    limits = built(liquids, Law(dosing), Taste(dosing))
     rng = np.random.default_rng(1)
     for _ in range(20):
         x = rng.dirichlet(np.ones(len(liquids)))
@@ -89,26 +90,28 @@ def test_rows_of_law_and_taste_are_the_doses_worked_out_by_hand(market, level):
                 checked += 1
         assert checked == len(limits.names) > 2
     assert_allclose(np.maximum(np.abs(limits.rows).max(axis=1), np.abs(limits.bounds)), 1.0)
-    assert built(liquids, asked, oil_density=0.9).names == tuple(n for n in limits.names if n.startswith("law"))
+    assert built(liquids, Law(dosing)).names == tuple(n for n in limits.names if n.startswith("law"))
 
 
 def test_rows_of_viscosity_cost_and_shares():
     cost = np.array([3.0, 6.0, 7.0, 8.0, 9.0])
+    price = dict(zip(LIQUIDS, cost, strict=True))
     limits = built(
-        LIQUIDS, max_viscosity=30.0, max_cost=6.5, cost=cost, min_share={"MCT": 0.2}, max_share={"triacetin": 0.4}
-    )
+        LIQUIDS, Viscosity(30.0), CostRule(price, 6.5), LeastShare("MCT", 0.2), LargestShare("triacetin", 0.4),
+        LargestShare("glycerol", 0.4),
+    )  # fmt: skip
     assert limits.names == (
         "viscosity at most 30 mPa s at 20 C", "cost at most 6.5 per L", "at least 20 % vol of MCT",
         "at most 40 % vol of triacetin",
     )  # fmt: skip
-    assert limits.thick == 0
+    assert limits.viscosity_row == 0
     x = np.array([0.1, 0.3, 0.2, 0.25, 0.15])
     logs = np.log([carrier(one).viscosity(20.0) for one in LIQUIDS])
     expected = [np.log(30.0) - logs @ x, 6.5 - cost @ x, 0.25 - 0.2, 0.4 - 0.3]
     assert_allclose(limits.slack(x) * limits.scales, expected)
     assert_allclose(limits.slack(np.stack([x, x])) * limits.scales, [expected] * 2)
-    assert built(LIQUIDS, max_cost=6.5).names == ()  # without prices there is nothing to hold
-    assert built(LIQUIDS).thick is None
+    assert built(LIQUIDS, CostRule(price)).names == ()  # without a highest cost there is nothing to hold
+    assert built(LIQUIDS).viscosity_row is None
 
 
 def test_pair_terms_of_the_viscosity_count_where_both_members_are_there(monkeypatch):
@@ -122,15 +125,15 @@ def test_pair_terms_of_the_viscosity_count_where_both_members_are_there(monkeypa
         chosen = [carrier(one) for one in LIQUIDS]
         x = np.linspace(0, 1, 201)
         most = (x * (1 - x) * (4 + 8 * (2 * x - 1))).max()
-        found = excess_of(chosen, np.array([[0, 1, 2], [1, 3, 4], [0, 3, 4], [0, 1, 3]]))
+        found = viscosity_excess(chosen, np.array([[0, 1, 2], [1, 3, 4], [0, 3, 4], [0, 1, 3]]))
         assert_allclose(found, [0.0, 1.0, most, 1.0 + most], rtol=1e-12)
         # and they count against the limit, scaled as it is
-        asked = problem(limits=built(LIQUIDS, max_viscosity=200.0, max_share={"MCT": 0.9}))
+        asked = problem(limits=built(LIQUIDS, Viscosity(200.0), LargestShare("MCT", 0.9)))
         support, shares = np.array([[1, 3]]), np.array([[0.5, 0.5]])
         assert_allclose(asked.viscosity_offsets(support), [[1.0 / asked.limits.scales[0], 0.0]])
         middle = np.exp(0.5 * np.log([one.viscosity(20.0) for one in (chosen[1], chosen[3])]).sum())
         for most_allowed, fine in ((1.001 * np.e * middle, True), (0.999 * np.e * middle, False)):
-            held = problem(limits=built(LIQUIDS, max_viscosity=most_allowed))
+            held = problem(limits=built(LIQUIDS, Viscosity(most_allowed)))
             assert held.feasible(support, shares).tolist() == [fine]
     finally:
         limits_module._highest_excess.cache_clear()
@@ -140,8 +143,7 @@ def test_what_may_be_in_a_blend_and_why_the_others_may_not():
     mixed = Blend({"glycerol": 0.5, "ethylene glycol": 0.5}, basis="volume")
     unknown = Carrier.of(Substance("drum", "CCCCCCCCOC(=O)C"))
     given = [carrier(n) for n in ("MCT", "benzyl benzoate", "diethylene glycol", "invert syrup", "glycerol")] + [mixed]
-    needs = {"viscosity": False, "cost": False, "density": False}
-    kept, left = sort_out([*given, carrier("MCT")], None, needs, {}, celsius=5.0)
+    kept, left = sort_out([*given, carrier("MCT")], [SingleLiquid(5.0)])
     assert (
         [one.name for one in kept] == ["MCT"]
         if carrier("glycerol").substance.melting_celsius > 5
@@ -152,15 +154,15 @@ def test_what_may_be_in_a_blend_and_why_the_others_may_not():
     assert left["invert syrup"] == "no single molecule stands for invert syrup"
     melting = carrier("benzyl benzoate").substance.melting_celsius
     assert left["benzyl benzoate"].startswith(f"benzyl benzoate is solid at 5 C (melts at {melting:g} C)")
-    assert "benzyl benzoate" in [one.name for one in sort_out(given, None, needs, {}, celsius=melting)[0]]
-    assert "benzyl benzoate" in sort_out(given, None, needs, {}, celsius=melting - 0.1)[1]
-    for need, word in (("viscosity", "viscosity not on record"), ("cost", "no price given")):
-        assert sort_out([unknown], None, {**needs, need: True}, {"MCT": 3.0})[1] == {"drum": word}
-    assert sort_out([carrier("MCT")], None, {**needs, "cost": True}, {"MCT": 0.0})[1] == {}
-    asked = Application("EU", "soft drinks", oil_mg_per_L=10)
-    assert "no evidence" in sort_out([unknown], asked, needs, {})[1]["drum"]
+    assert "benzyl benzoate" in [one.name for one in sort_out(given, [SingleLiquid(melting)])[0]]
+    assert "benzyl benzoate" in sort_out(given, [SingleLiquid(melting - 0.1)])[1]
+    for rule, word in ((Viscosity(50.0), "viscosity not on record"), (CostRule({"MCT": 3.0}), "no price given")):
+        assert sort_out([unknown], [rule])[1] == {"drum": word}
+    assert sort_out([carrier("MCT")], [CostRule({"MCT": 0.0})])[1] == {}
+    law = Law(LinearDose(Application("EU", "soft drinks", oil_mg_per_L=10), (1.0, 2.0), 0.9))
+    assert "no evidence" in sort_out([unknown], [law])[1]["drum"]
     aside = Blend({"MCT": 0.5, unknown: 0.5}, basis="volume", name="with a drum")
-    assert sort_out([aside], asked, needs, {})[1]["with a drum"].startswith("drum: ")
+    assert sort_out([aside], [law])[1]["with a drum"].startswith("drum: ")
 
 
 # --- grids ---
@@ -191,14 +193,12 @@ def test_every_blend_of_a_grid_that_keeps_to_the_limits_and_no_other():
     assert len(found) > 20
     for key, ra in expected.items():
         assert found[key] == pytest.approx(ra)
-    only = [supports.shape[1] for supports, _ in asked.grid(steps, sizes=[2])]
-    assert set(only) == {2}
 
 
 def test_the_neighbourhood_of_a_blend_is_all_within_four_percent():
-    asked = problem(limits=built(LIQUIDS, max_share={"propylene glycol": 0.41}))
-    one = Found((0, 2, 4), np.array([0.4, 0.57, 0.03]), 0.0)
-    supports, shares = _around(asked, one)
+    asked = problem(limits=built(LIQUIDS, LargestShare("propylene glycol", 0.41)))
+    one = Recipe((0, 2, 4), np.array([0.4, 0.57, 0.03]), 0.0)
+    supports, shares, _ = _around(asked, one)
     assert (supports == [0, 2, 4]).all()
     centre = np.array([40, 57, 3])
     near = range(-4, 5)
@@ -210,11 +210,11 @@ def test_the_neighbourhood_of_a_blend_is_all_within_four_percent():
     assert {tuple(row) for row in np.round(100 * shares).astype(int).tolist()} == expected
     assert tuple(centre) in expected
     assert_allclose(shares.sum(axis=1), 1.0)
-    alone = _around(asked, Found((3,), np.ones(1), 0.0))
+    alone = _around(asked, Recipe((3,), np.ones(1), 0.0))
     assert (alone[0].tolist(), alone[1].tolist()) == ([[3]], [[1.0]])
     # where nothing near keeps to the limits the blend itself is left
-    strict = problem(limits=built(LIQUIDS, max_share={"propylene glycol": 0.1}))
-    supports, shares = _around(strict, one)
+    strict = problem(limits=built(LIQUIDS, LargestShare("propylene glycol", 0.1)))
+    supports, shares, _ = _around(strict, one)
     assert (supports.tolist(), shares.tolist()) == ([[0, 2, 4]], [[0.4, 0.57, 0.03]])
 
 
@@ -231,13 +231,14 @@ def test_the_best_of_each_set_that_mixes(monkeypatch):
     supports = np.array([[0, 1], [0, 1], [1, 2], [3, 3], [4, 4], [2, 3]])
     shares = np.array([[0.5, 0.5], [0.3, 0.7], [0.5, 0.5], [1.0, 0.0], [1.0, 0.0], [0.2, 0.8]])
     value = np.array([3.0, 2.0, 1.0, 4.0, np.inf, 5.0])
-    best = Best(asked, 2)
-    assert [(one.support, one.shares.tolist(), one.value) for one in best.pick(supports, shares, value)] == [
+    blends = BlendArray(supports, shares, value)
+    assert [(one.support, one.shares.tolist(), one.value) for one in blends.best(asked, 2)] == [
         ((0, 1), [0.3, 0.7], 2.0), ((3,), [1.0], 4.0),
     ]  # fmt: skip
-    assert [one.support for one in Best(asked, 9).pick(supports, shares, value)] == [(0, 1), (3,), (2, 3)]
+    assert [one.support for one in blends.best(asked, 9)] == [(0, 1), (3,), (2, 3)]
+    assert [one.support for one in blends.best(asked, 9, lambda one: one.value > 2)] == [(0, 1), (3,), (2, 3)]
     before = len(asked_of)
-    best.pick(supports, shares, value)
+    blends.best(asked, 2)
     assert len(asked_of) == before  # what is known is not asked again
 
 
@@ -327,7 +328,7 @@ def test_blends_that_part_with_a_probability_of_a_fifth_are_none():
     x = np.linspace(0.02, 0.98, 49)
     shares = np.column_stack([x, 1 - x])
     fine = asked.mixes((0, 3), shares)  # glycol and MCT
-    alone = asked.alone
+    alone = asked.without_oil
     support = np.tile([0, 3], (len(x), 1))
     chance = np.min(
         [norm.cdf(-m / s) for m, s in (alone.log_index(support, shares), alone.log_local_index(support, shares))], 0
@@ -403,14 +404,14 @@ def test_searches_say_what_they_looked_at():
     """Five carriers, two at most: 5 + 10 sets; in steps of a quarter 5 + 10 x 3 blends."""
     cost = np.array([3.0, 6.0, 7.0, 8.0, 9.0])
     asked = problem(k=2, cost=cost)
-    sure = search_by_margin(asked, steps=4, keep=3, worst=None)
+    sure = search_screened(asked, Clear(), 4, 3)
     assert sure.supports == 15
     assert sure.possible <= 15
     assert sure.mixtures <= 35
     assert sure.proven
     assert "steps of 25 %" in sure.how
     assert "every one that could win given to the phase engine" in sure.how
-    assert not search_by_margin(asked, steps=None, keep=1, worst=None).proven
+    assert not Clear().search(asked, None, 1).proven
     margins = {}
     for size in (1, 2):
         shares = compositions(4, size) / 4
@@ -422,24 +423,24 @@ def test_searches_say_what_they_looked_at():
     ranked = sorted(
         {support for support, _ in margins}, key=lambda s: -max(m for (t, _), m in margins.items() if t == s)
     )
-    assert [one.support for one in sure.found] == ranked[:3]
+    assert [one.support for one in sure.recipes] == ranked[:3]
     alone = {support: m for (support, _), m in margins.items() if len(support) == 1}
     assert sure.single.support == max(alone, key=alone.get)
     assert -sure.single.value == pytest.approx(max(alone.values()))
     # by cost: the cheapest whose probability, by the margin and by draws, is 0.8
-    cheap = search_by_cost(asked, steps=4, keep=2, min_p_clear=0.8)
+    cheap = Cost(0.8).search(asked, 4, 2)
     priced = sorted((float(cost[list(s)] @ x), s, x) for (s, x), m in margins.items() if m >= norm.ppf(0.8))
 
     def sure_enough(support, x):
-        return dissolve(CLOVE, asked.blend(Found(support, np.array(x), 0.0))).p_clear >= 0.8
+        return dissolve(CLOVE, asked.blend(Recipe(support, np.array(x), 0.0))).p_clear >= 0.8
 
     clear = [(price, support) for price, support, x in priced if sure_enough(support, x)]
-    assert cheap.found[0].value == pytest.approx(clear[0][0])
-    assert cheap.found[1].value == pytest.approx(next(price for price, support in clear if support != clear[0][1]))
+    assert cheap.recipes[0].value == pytest.approx(clear[0][0])
+    assert cheap.recipes[1].value == pytest.approx(next(price for price, support in clear if support != clear[0][1]))
     assert cheap.single.value == pytest.approx(next(price for price, support in clear if len(support) == 1))
     assert cheap.supports == 15
     assert not cheap.proven
-    wet = search_by_water(asked, steps=4, keep=1, min_p_clear=0.8)
+    wet = WaterTolerance(0.8).search(asked, 4, 1)
     assert wet.supports == 15
     assert wet.proven
     assert "until no other could take more" in wet.how
@@ -453,11 +454,11 @@ def test_nothing_within_the_limits_is_said_to_be_nothing():
     never = Limits(("none",), np.ones((1, 5)), np.array([0.5]), np.ones(1))
     asked = problem(limits=never, cost=np.ones(5), k=2)
     for found in (
-        search_by_margin(asked, steps=4, keep=3, worst=None),
-        search_by_water(asked, steps=4, keep=3, min_p_clear=0.8),
-        search_by_cost(asked, steps=4, keep=3, min_p_clear=0.8),
+        Clear().search(asked, 4, 3),
+        WaterTolerance(0.8).search(asked, 4, 3),
+        Cost(0.8).search(asked, 4, 3),
     ):
-        assert (found.found, found.supports, found.possible, found.mixtures, found.single) == ([], 15, 0, 0, None)
+        assert (found.recipes, found.supports, found.possible, found.mixtures, found.single) == ([], 15, 0, 0, None)
 
 
 def test_a_table_of_several_oils_has_the_worst_of_each_figure():

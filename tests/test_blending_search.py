@@ -16,8 +16,9 @@ import hspkit
 from hspkit import HSP, Application, Blend, best_blend, carrier, dissolve, oil, phases
 from hspkit.blending import COLUMNS, screened
 from hspkit.blending.grid import margin_of
-from hspkit.blending.limits import Limits, build_limits, clash
+from hspkit.blending.limits import Limits, clash
 from hspkit.blending.problem import Problem, compositions
+from hspkit.blending.rules import Law, LinearDose, Taste, Viscosity
 from hspkit.blending.stock import Stock
 from hspkit.blending.survey import survey
 from hspkit.carriers import Carrier
@@ -150,7 +151,7 @@ def test_without_evidence_of_permission_nothing_is_blended(market):
     for blend in search.blends:
         assert blend.permitted(market, "soft drinks") in ("yes", "restricted")
     # and none of those left out for want of permission had any
-    for one in search.problem.chosen:
+    for one in search.problem.carriers:
         assert one.permitted(market, "soft drinks") in ("yes", "restricted")
     for name, reason in search.left_out.items():
         if "not on record" not in reason and "is solid at" not in reason:
@@ -170,10 +171,9 @@ def test_clashing_limits_are_named_and_none_of_them_is_idle():
     assert "of triethyl citrate" not in text, "a limit that does not clash is not named"
     # leaving out either of the two makes it possible
     liquids = [carrier(name) for name in ["triacetin", "triethyl citrate", "propylene glycol"]]
-    both = build_limits(
-        liquids, asked=soda(oil_mg_per_L=600), parts=(1.0, 2.0), oil_density=oil(ORANGE).density, max_viscosity=30.0,
-        max_cost=None, cost=None, min_share={}, max_share={}, within_taste=True,
-    )  # fmt: skip
+    dosing = LinearDose(soda(oil_mg_per_L=600), (1.0, 2.0), oil(ORANGE).density)
+    rules = [Law(dosing), Taste(dosing), Viscosity(30.0)]
+    both = Limits.of([limit for rule in rules for limit in rule.limits(liquids)], 3)
     for number, name in enumerate(both.names):
         if name in text:
             kept = [k for k in range(len(both.names)) if k != number]
@@ -332,7 +332,7 @@ def test_order_of_the_carriers_does_not_matter_and_more_choice_never_hurts():
 def shares_of(blend, problem):
     """Volume fractions of a blend in the order of all carriers of a search."""
     found = {part.name: share for part, share in zip(blend.parts, blend.fractions, strict=True)}
-    return np.array([found.get(one.name, 0.0) for one in problem.chosen])
+    return np.array([found.get(one.name, 0.0) for one in problem.carriers])
 
 
 def test_sensitivity_says_what_one_more_percent_does():
@@ -355,7 +355,7 @@ def test_sensitivity_says_what_one_more_percent_does():
         assert changes.loc[name, "p_clear"] == pytest.approx(chances[0] - chances[1], abs=1e-9)
         thicker = blend.viscosity(20.0) - search.best.viscosity(20.0)
         assert changes.loc[name, "viscosity_mPa_s"] == pytest.approx(thicker, abs=1e-9)
-    order = [one.name for one in search.problem.chosen]
+    order = [one.name for one in search.problem.carriers]
     rows = np.arange(len(order))[None, :]
     full = np.array([now.get(name, 0.0) for name in order])
     before = margin_of(search.problem, rows, full[None, :], None)[0]
@@ -386,7 +386,7 @@ def every_blend(problem, steps):
     found = []
     for size in range(1, problem.max_carriers + 1):
         shares = compositions(steps, size) / steps
-        for support in itertools.combinations(range(len(problem.chosen)), size):
+        for support in itertools.combinations(range(len(problem.carriers)), size):
             rows = np.tile(support, (len(shares), 1))
             fine = problem.feasible(rows, shares) & problem.mixes(support, shares)
             margins = margin_of(problem, rows[fine], shares[fine], None) if fine.any() else []
@@ -420,7 +420,7 @@ def test_most_water_is_the_most_of_the_whole_grid(monkeypatch, batch, keep):
     clear = [(s, x) for m, s, x in every_blend(search.problem, 5) if m >= norm.ppf(0.8)]
     tolerances = []
     for support, shares in clear:
-        blend = Blend({search.problem.chosen[i]: x for i, x in zip(support, shares, strict=True)}, basis="volume")
+        blend = Blend({search.problem.carriers[i]: x for i, x in zip(support, shares, strict=True)}, basis="volume")
         tolerances.append(dissolve(CLOVE, blend, draws=2).water_tolerance_percent)
     assert 100 * search.certificate.value == pytest.approx(max(tolerances), abs=1e-3)
     assert search.table["water_tolerance_percent"][0] == pytest.approx(max(tolerances), abs=1e-3)
@@ -486,7 +486,7 @@ def test_margin_tells_the_probability_that_draws_give():
         support = np.sort(rng.choice(6, 3, replace=False))
         shares = rng.dirichlet(np.ones(3))
         margin = margin_of(problem, support[None, :], shares[None, :], None)[0]
-        blend = Blend({problem.chosen[i]: x for i, x in zip(support, shares, strict=True)}, basis="volume")
+        blend = Blend({problem.carriers[i]: x for i, x in zip(support, shares, strict=True)}, basis="volume")
         gaps.append(norm.cdf(margin) - dissolve(CLOVE, blend).p_clear)
     assert np.mean(np.abs(gaps)) < 0.05
     assert np.max(np.abs(gaps)) < 0.2
@@ -501,7 +501,7 @@ def test_cheapest_clear_blend_is_the_cheapest_of_the_whole_grid():
     clear = sorted((float(price[list(s)] @ x), s, x) for m, s, x in every_blend(search.problem, 10) if m >= limit)
     first = np.inf
     for cost, support, shares in clear:
-        blend = Blend({search.problem.chosen[i]: x for i, x in zip(support, shares, strict=True)}, basis="volume")
+        blend = Blend({search.problem.carriers[i]: x for i, x in zip(support, shares, strict=True)}, basis="volume")
         if dissolve(CLOVE, blend).p_clear >= 0.8:
             first = cost
             break

@@ -15,7 +15,7 @@ from math import comb
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Solved", "combinations", "rank_of", "solve_supports"]
+__all__ = ["Convex", "Solved", "combinations", "rank_of", "solve_supports"]
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -26,6 +26,29 @@ TOLERANCE = 1e-9
 SMALLEST = 1e-9
 #: Supports that go through together; keeps the largest array near 20 MB.
 _CHUNK = 3_000
+
+
+@dataclass(frozen=True)
+class Convex:
+    """An objective that is convex in the fractions x, for n carriers.
+
+    Parameters
+    ----------
+    targets : list of ndarray of shape (n, 3)
+        The largest |sum x_i p_i|^2 of several points p; an empty list leaves only the cost. [MPa^0.5]
+    cost : ndarray of shape (n,), optional
+        sum x_i c_i; `targets` must then be empty. [per L]
+    """
+
+    targets: list[Array]
+    cost: Array | None = None
+
+    @property
+    def terms(self) -> list[tuple[Array, Array]]:
+        """Points (n, 3) and cost (n,) of each convex function |x P|^2 + x c, of which the largest counts."""
+        if self.cost is not None:
+            return [(np.zeros((len(self.cost), 3)), self.cost)]
+        return [(points, np.zeros(len(points))) for points in self.targets]
 
 
 @dataclass(frozen=True, slots=True)
