@@ -428,7 +428,7 @@ def test_searches_say_what_they_looked_at():
     assert sure.single.support == max(alone, key=alone.get)
     assert -sure.single.value == pytest.approx(max(alone.values()))
     # by cost: the cheapest whose probability, by the margin and by draws, is 0.8
-    cheap = Cost(0.8).search(asked, 4, 2)
+    cheap = Cost(min_p_clear=0.8).search(asked, 4, 2)
     priced = sorted((float(cost[list(s)] @ x), s, x) for (s, x), m in margins.items() if m >= norm.ppf(0.8))
 
     def sure_enough(support, x):
@@ -440,7 +440,7 @@ def test_searches_say_what_they_looked_at():
     assert cheap.single.value == pytest.approx(next(price for price, support in clear if len(support) == 1))
     assert cheap.supports == 15
     assert not cheap.proven
-    wet = WaterTolerance(0.8).search(asked, 4, 1)
+    wet = WaterTolerance(min_p_clear=0.8).search(asked, 4, 1)
     assert wet.supports == 15
     assert wet.proven
     assert "until no other could take more" in wet.how
@@ -455,8 +455,8 @@ def test_nothing_within_the_limits_is_said_to_be_nothing():
     asked = problem(limits=never, cost=np.ones(5), k=2)
     for found in (
         Clear().search(asked, 4, 3),
-        WaterTolerance(0.8).search(asked, 4, 3),
-        Cost(0.8).search(asked, 4, 3),
+        WaterTolerance(min_p_clear=0.8).search(asked, 4, 3),
+        Cost(min_p_clear=0.8).search(asked, 4, 3),
     ):
         assert (found.recipes, found.supports, found.possible, found.mixtures, found.single) == ([], 15, 0, 0, None)
 

@@ -134,6 +134,7 @@ def best_blend(
 
     Examples
     --------
+    >>> from hspkit import carrier
     >>> middle = HSP(*(0.7 * carrier("triacetin").hsp.array + 0.3 * carrier("propylene glycol").hsp.array))
     >>> search = best_blend(middle, ["triacetin", "propylene glycol", "glycerol"], increments_percent=5)
     >>> search.best.name

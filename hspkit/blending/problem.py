@@ -69,8 +69,8 @@ class Problem:
     parts: tuple[float, float]
     celsius: float
     max_distance: float | None
-    _outcomes: dict[tuple[tuple[int, ...], bytes], list[Outcome]] = field(default_factory=dict, repr=False)
-    _mixing: dict[tuple[tuple[int, ...], bytes], bool] = field(default_factory=dict, repr=False)
+    _outcomes: dict[tuple[tuple[int, ...], bytes], list[Outcome]] = field(default_factory=dict, init=False, repr=False)
+    _mixing: dict[tuple[tuple[int, ...], bytes], bool] = field(default_factory=dict, init=False, repr=False)
 
     def blend(self, recipe: Recipe) -> Blend:
         """Return a recipe as a Blend, largest share first."""

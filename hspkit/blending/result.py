@@ -155,10 +155,11 @@ class BlendSearch:
         recipes = list(search.recipes)
         if search.single is not None and search.single.support not in [recipe.support for recipe in recipes]:
             recipes.append(search.single)
-        table = pd.DataFrame([row_of(problem, recipe, application) for recipe in recipes], columns=list(COLUMNS))
-        if search.single is not None:
-            alone = [recipe.support for recipe in recipes].index(search.single.support)
-            table.loc[alone, "notes"] = "; ".join(filter(None, [table.loc[alone, "notes"], "best carrier alone"]))
+        rows = [row_of(problem, recipe, application) for recipe in recipes]
+        for row, recipe in zip(rows, recipes, strict=True):
+            if search.single is not None and recipe.support == search.single.support:
+                row["notes"] = "; ".join(filter(None, [row["notes"], "best carrier alone"]))
+        table = pd.DataFrame(rows, columns=list(COLUMNS))
         blends = tuple(problem.blend(recipe) for recipe in recipes)
         certificate = certify(problem, search, objective)
         return cls(table, certificate, blends, left_out, problem, application, tuple(recipes))

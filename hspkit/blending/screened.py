@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 from math import comb
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,41 +30,43 @@ COARSE_STEPS, _FINE_STEPS, _REACH = 20, 100, 4
 _BATCH = 500
 
 
-class ScreenedObjective(Protocol):
+class ScreenedObjective:
     """What a search on a grid needs of an objective; the smallest value is the best."""
 
-    @property
-    def most_values(self) -> int:
-        """Most blends whose value is computed: some seconds' work. [-]"""
-
-    @property
-    def slowness(self) -> int:
-        """How many times slower a value is than a margin. [-]"""
-
-    @property
-    def refined(self) -> bool:
-        """Whether the best blends are searched again in finer steps where no increments are asked for."""
+    #: Most blends whose value is computed: some seconds' work. [-]
+    most_values = 6000
+    #: How many times slower a value is than a margin. [-]
+    slowness = 1
+    #: Whether the best blends are searched again in finer steps where no increments are asked for.
+    refined = False
 
     def bound(self, problem: Problem, supports: Indices, shares: Array) -> Array:
         """Return a quick lower bound of the value of blends (b, s), shape (b,); inf where one cannot win."""
-
-    def order(self, blends: BlendArray) -> Indices:
-        """Return the order in which blends are looked at, from their bounds."""
+        raise NotImplementedError
 
     def values(self, problem: Problem, blends: BlendArray) -> Array:
         """Return the value of blends, shape (b,); inf where one is out of the question."""
-
-    def accepts(self, problem: Problem, recipe: Recipe) -> bool:
-        """Return whether a blend passes the last, slow test."""
-
-    def single(self, problem: Problem) -> Recipe | None:
-        """Return the best carrier alone, where it does not come out of the search itself."""
+        raise NotImplementedError
 
     def how(self, looked: int, screened: int, *, settled: bool) -> str:
         """Say which of the screened blends were looked at."""
+        raise NotImplementedError
+
+    def order(self, blends: BlendArray) -> Indices:
+        """Return the order in which blends are looked at, from their bounds."""
+        return np.argsort(blends.value, kind="stable")
+
+    def accepts(self, problem: Problem, recipe: Recipe) -> bool:
+        """Return whether a blend passes the last, slow test."""
+        return True
+
+    def single(self, problem: Problem) -> Recipe | None:
+        """Return the best carrier alone, where it does not come out of the search itself."""
+        return None
 
     def proves(self, problem: Problem, steps: int | None, *, settled: bool) -> bool:
         """Return whether the best blend is proven to be the best of the grid."""
+        return settled
 
 
 def search_screened(problem: Problem, objective: ScreenedObjective, steps: int | None, keep: int) -> Search:

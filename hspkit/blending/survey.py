@@ -141,13 +141,4 @@ def _part_of(search: BlendSearch, members: Sequence[Carrier | Blend]) -> Problem
     columns = [names.index(member.name) for member in members]
     limits = replace(problem.limits, rows=problem.limits.rows[:, columns])
     cost = None if problem.cost is None else problem.cost[columns]
-    return Problem(
-        problem.subjects,
-        list(members),
-        limits,
-        cost,
-        len(members),
-        problem.parts,
-        problem.celsius,
-        problem.max_distance,
-    )
+    return replace(problem, carriers=list(members), limits=limits, cost=cost, max_carriers=len(members))
