@@ -13,8 +13,17 @@ from hspkit.blending.grid import BlendArray, margin_of
 from hspkit.blending.limits import Limits, viscosity_excess
 from hspkit.blending.objectives import Clear, Cost, WaterTolerance
 from hspkit.blending.problem import Problem, Recipe, compositions
-from hspkit.blending.rules import Cost as CostRule
-from hspkit.blending.rules import LargestShare, Law, LeastShare, LinearDose, SingleLiquid, Taste, Viscosity, sort_out
+from hspkit.blending.rules import (
+    CostLimit,
+    LargestShare,
+    LeastShare,
+    LegalLimit,
+    LinearDose,
+    SingleLiquid,
+    TasteLimit,
+    ViscosityLimit,
+    sort_out,
+)
 from hspkit.blending.screened import _around, search_screened
 from hspkit.blending.stock import Stock, drawn
 from hspkit.blending.survey import survey
@@ -56,7 +65,7 @@ def test_rows_of_law_and_taste_are_the_doses_worked_out_by_hand(market, level):
     mixed = Blend({"propylene glycol": 0.5, "triacetin": 0.5}, basis="volume")
     liquids = [*LIQUIDS, mixed]
     dosing = LinearDose(asked, (1.5, 4.0), 0.9)
-    limits = built(liquids, Law(dosing), Taste(dosing))
+    limits = built(liquids, LegalLimit(dosing), TasteLimit(dosing))
     rng = np.random.default_rng(1)
     for _ in range(20):
         x = rng.dirichlet(np.ones(len(liquids)))
@@ -90,14 +99,14 @@ def test_rows_of_law_and_taste_are_the_doses_worked_out_by_hand(market, level):
                 checked += 1
         assert checked == len(limits.names) > 2
     assert_allclose(np.maximum(np.abs(limits.rows).max(axis=1), np.abs(limits.bounds)), 1.0)
-    assert built(liquids, Law(dosing)).names == tuple(n for n in limits.names if n.startswith("law"))
+    assert built(liquids, LegalLimit(dosing)).names == tuple(n for n in limits.names if n.startswith("law"))
 
 
 def test_rows_of_viscosity_cost_and_shares():
     cost = np.array([3.0, 6.0, 7.0, 8.0, 9.0])
     price = dict(zip(LIQUIDS, cost, strict=True))
     limits = built(
-        LIQUIDS, Viscosity(30.0), CostRule(price, 6.5), LeastShare("MCT", 0.2), LargestShare("triacetin", 0.4),
+        LIQUIDS, ViscosityLimit(30.0), CostLimit(price, 6.5), LeastShare("MCT", 0.2), LargestShare("triacetin", 0.4),
         LargestShare("glycerol", 0.4),
     )  # fmt: skip
     assert limits.names == (
@@ -110,7 +119,7 @@ def test_rows_of_viscosity_cost_and_shares():
     expected = [np.log(30.0) - logs @ x, 6.5 - cost @ x, 0.25 - 0.2, 0.4 - 0.3]
     assert_allclose(limits.slack(x) * limits.scales, expected)
     assert_allclose(limits.slack(np.stack([x, x])) * limits.scales, [expected] * 2)
-    assert built(LIQUIDS, CostRule(price)).names == ()  # without a highest cost there is nothing to hold
+    assert built(LIQUIDS, CostLimit(price)).names == ()  # without a highest cost there is nothing to hold
     assert built(LIQUIDS).viscosity_row is None
 
 
@@ -128,12 +137,12 @@ def test_pair_terms_of_the_viscosity_count_where_both_members_are_there(monkeypa
         found = viscosity_excess(chosen, np.array([[0, 1, 2], [1, 3, 4], [0, 3, 4], [0, 1, 3]]))
         assert_allclose(found, [0.0, 1.0, most, 1.0 + most], rtol=1e-12)
         # and they count against the limit, scaled as it is
-        asked = problem(limits=built(LIQUIDS, Viscosity(200.0), LargestShare("MCT", 0.9)))
+        asked = problem(limits=built(LIQUIDS, ViscosityLimit(200.0), LargestShare("MCT", 0.9)))
         support, shares = np.array([[1, 3]]), np.array([[0.5, 0.5]])
         assert_allclose(asked.viscosity_offsets(support), [[1.0 / asked.limits.scales[0], 0.0]])
         middle = np.exp(0.5 * np.log([one.viscosity(20.0) for one in (chosen[1], chosen[3])]).sum())
         for most_allowed, fine in ((1.001 * np.e * middle, True), (0.999 * np.e * middle, False)):
-            held = problem(limits=built(LIQUIDS, Viscosity(most_allowed)))
+            held = problem(limits=built(LIQUIDS, ViscosityLimit(most_allowed)))
             assert held.feasible(support, shares).tolist() == [fine]
     finally:
         limits_module._highest_excess.cache_clear()
@@ -156,10 +165,10 @@ def test_what_may_be_in_a_blend_and_why_the_others_may_not():
     assert left["benzyl benzoate"].startswith(f"benzyl benzoate is solid at 5 C (melts at {melting:g} C)")
     assert "benzyl benzoate" in [one.name for one in sort_out(given, [SingleLiquid(melting)])[0]]
     assert "benzyl benzoate" in sort_out(given, [SingleLiquid(melting - 0.1)])[1]
-    for rule, word in ((Viscosity(50.0), "viscosity not on record"), (CostRule({"MCT": 3.0}), "no price given")):
+    for rule, word in ((ViscosityLimit(50.0), "viscosity not on record"), (CostLimit({"MCT": 3.0}), "no price given")):
         assert sort_out([unknown], [rule])[1] == {"drum": word}
-    assert sort_out([carrier("MCT")], [CostRule({"MCT": 0.0})])[1] == {}
-    law = Law(LinearDose(Application("EU", "soft drinks", oil_mg_per_L=10), (1.0, 2.0), 0.9))
+    assert sort_out([carrier("MCT")], [CostLimit({"MCT": 0.0})])[1] == {}
+    law = LegalLimit(LinearDose(Application("EU", "soft drinks", oil_mg_per_L=10), (1.0, 2.0), 0.9))
     assert "no evidence" in sort_out([unknown], [law])[1]["drum"]
     aside = Blend({"MCT": 0.5, unknown: 0.5}, basis="volume", name="with a drum")
     assert sort_out([aside], [law])[1]["with a drum"].startswith("drum: ")

@@ -18,7 +18,7 @@ from hspkit.blending import COLUMNS, screened
 from hspkit.blending.grid import margin_of
 from hspkit.blending.limits import Limits, clash
 from hspkit.blending.problem import Problem, compositions
-from hspkit.blending.rules import Law, LinearDose, Taste, Viscosity
+from hspkit.blending.rules import LegalLimit, LinearDose, TasteLimit, ViscosityLimit
 from hspkit.blending.stock import Stock
 from hspkit.blending.survey import survey
 from hspkit.carriers import Carrier
@@ -172,7 +172,7 @@ def test_clashing_limits_are_named_and_none_of_them_is_idle():
     # leaving out either of the two makes it possible
     liquids = [carrier(name) for name in ["triacetin", "triethyl citrate", "propylene glycol"]]
     dosing = LinearDose(soda(oil_mg_per_L=600), (1.0, 2.0), oil(ORANGE).density)
-    rules = [Law(dosing), Taste(dosing), Viscosity(30.0)]
+    rules = [LegalLimit(dosing), TasteLimit(dosing), ViscosityLimit(30.0)]
     both = Limits.of([limit for rule in rules for limit in rule.limits(liquids)], 3)
     for number, name in enumerate(both.names):
         if name in text:

@@ -129,8 +129,9 @@ def best_blend(
     Parameters mix by volume, so Ra^2 is a convex quadratic in the fractions; doses, sum rules, prices and ln(viscosity)
     are linear. Volumes are as measured out: the contraction of glycols and ethanol with water, up to 4 %, is not in the
     doses. A blend that is not one phase by itself, with a probability of 0.8 or more, is never
-    returned; where the optimum of some carriers is such a one, their best blend lies at the edge of what mixes. That
-    edge is followed from several sides, which is no proof: `certificate.proven` is then False, and its text says so.
+    returned; where the optimum of some carriers is such a blend, their best one lies at the boundary of one
+    phase. That is searched from several sides, which is no proof: `certificate.proven` is then False, and its text says
+    so.
 
     Examples
     --------

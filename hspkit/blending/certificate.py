@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import html
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +21,9 @@ Indices = NDArray[np.intp]
 _ACTIVE = 1e-7
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Certificate:
-    """Proof of a blend, or what stands in for one where the question is not convex.
+    """Proof that a blend is the best, or what was done in place of a proof where the objective is not convex.
 
     Parameters
     ----------
@@ -60,13 +61,19 @@ class Certificate:
     mixtures_examined: int
     kkt_residual: float
     bound: float
-    multipliers: dict[str, float] = field(repr=False)
+    multipliers: dict[str, float]
     how: str
 
     @property
     def gap(self) -> float:
         """How much a blend of more carriers could be better at most; 0 when none can. [as value]"""
         return abs(self.value - self.bound)
+
+    def __repr__(self) -> str:
+        return f"<Certificate: {self.objective} {self.value:.4g}{', proven' if self.proven else ''}>"
+
+    def _repr_html_(self) -> str:
+        return f"<p>{html.escape(str(self))}</p>"
 
     def __str__(self) -> str:
         text = f"{self.objective} {self.value:.4g}: {self.how}; {self.supports_examined:,} sets of carriers"
@@ -175,7 +182,7 @@ def _lower_bound(problem: Problem, best: Recipe) -> float:
     value = float(_gradients(problem, here)[0].max())
     if bound >= value * (1 - 1e-9) - 1e-12:
         return bound
-    start = np.append(here, value)
+    # unknowns: the fractions, and an upper bound of the squared distances, which is minimised
     constraints = [
         {"type": "eq", "fun": lambda v: v[:-1].sum() - 1.0, "jac": lambda v: np.append(np.ones(n), 0.0)},
         {
@@ -190,7 +197,7 @@ def _lower_bound(problem: Problem, best: Recipe) -> float:
     with np.errstate(all="ignore"):
         solution = minimize(
             lambda v: v[-1],
-            start,
+            np.append(here, value),
             jac=lambda v: np.append(np.zeros(n), 1.0),
             method="SLSQP",
             bounds=[(0.0, 1.0)] * n + [(0.0, None)],

@@ -1,4 +1,4 @@
-"""Blends at the edge of what mixes: where the optimum of some carriers parts, their best blend in one phase.
+"""Blends at the boundary of one phase: where the optimum of some carriers separates, their best blend that does not.
 
 Distance and cost are convex in the fractions, the set of blends in one phase is not. The search goes from several
 blends that mix, on different sides of the optimum, towards it as far as they mix, and from there along the edge (SLSQP
@@ -45,7 +45,7 @@ def best_in_one_phase(
     objective : Convex
         Distance or cost.
     support : ndarray of int, shape (s,)
-        The carriers, two or more; their optimum parts. [-]
+        The carriers, two or more; their optimum separates. [-]
     optimum : ndarray of shape (s,)
         The fractions there, 0 for a carrier that is not in it. [-]
     limit : float

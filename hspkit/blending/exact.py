@@ -1,7 +1,7 @@
 """Blends by distance or by cost under linear limits: exact, best first.
 
-Continuous fractions come from `supports`. Blends in whole increments, and blends at the edge of what mixes (`edge`),
-are found by going through the supports in the order of their continuous optimum: it bounds whatever a support holds.
+Continuous fractions come from `supports`. Blends in whole increments, and blends at the boundary of one phase (`edge`),
+come from going through the supports in the order of their continuous optimum: it bounds whatever a support holds.
 """
 
 from __future__ import annotations
@@ -108,7 +108,9 @@ def search_exact(problem: Problem, objective: Convex, steps: int | None, keep: i
     how = f"every set of at most {len(solved)} carriers solved to its optimum"
     how += "" if steps is None else f", in whole steps of {100 / steps:g} %"
     if search.followed:
-        how += f"; for {search.followed:,} whose optimum parts without the oil, the edge of what mixes was followed"
+        how += (
+            f"; for {search.followed:,} whose optimum separates without the oil, the boundary of one phase was searched"
+        )
         how += ", which is no proof" if search.followed_before_best else ""
     return Search(
         recipes,
@@ -130,7 +132,7 @@ class _BestFirst:
     solved : list of Solved
         Continuous optima.
     followed, followed_before_best : int
-        Supports whose edge of mixing was followed, and how many of them before the best blend was certain. [-]
+        Supports whose boundary of one phase was searched, and how many of them before the best blend was certain. [-]
     optimum_is_best : bool
         Whether the best blend is a continuous optimum.
     """
@@ -204,7 +206,7 @@ class _BestFirst:
         return list(islice(mixing, self.keep))
 
     def _at_the_edge(self, place: _Place, optimum: _Place, value: float, *, first: bool) -> Recipe | None:
-        """Return the best blend of a support, whose optimum parts, in one phase; None where it is not needed.
+        """Return the best blend of a support, whose optimum separates, in one phase; None where it is not needed.
 
         Blends that are no better than those known are not needed. Carriers that the optimum does without are tried
         only where they may bring the best blend of all.

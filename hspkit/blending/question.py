@@ -1,4 +1,4 @@
-"""A question for a blend as it is asked: read, checked, and put into numbers; and why it has no answer."""
+"""A question about blends: read, checked, put into numbers; and why it has no answer."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ from hspkit.blending.limits import Limits, clash
 from hspkit.blending.objectives import Clear, Objective
 from hspkit.blending.problem import Problem, Recipe
 from hspkit.blending.rules import (
-    Cost,
+    CostLimit,
     LargestShare,
-    Law,
     LeastShare,
+    LegalLimit,
     LinearDose,
     Rule,
     SingleLiquid,
-    Taste,
-    Viscosity,
+    TasteLimit,
+    ViscosityLimit,
     sort_out,
 )
 from hspkit.blending.screened import COARSE_STEPS
@@ -108,19 +108,19 @@ class Question:
             raise InputError(message)
 
     def rules(self) -> list[Rule]:
-        """Return what a blend is held to."""
-        asked = self.requirements
+        """Return the rules that a blend must keep to."""
+        requirements = self.requirements
         rules: list[Rule] = [SingleLiquid(self.celsius)]
-        if asked.application is not None:
+        if requirements.application is not None:
             density = min(subject.density for subject in self.subjects if isinstance(subject, Oil))
-            dosing = LinearDose(asked.application, self.parts, density)
-            rules += [Law(dosing), Taste(dosing)] if asked.within_taste else [Law(dosing)]
-        if asked.max_viscosity is not None:
-            rules.append(Viscosity(asked.max_viscosity))
-        if asked.max_cost is not None or self.objective.needs_price:
-            rules.append(Cost(self.price_per_L, asked.max_cost))
-        rules += [LeastShare(name, share) for name, share in asked.min_share.items()]
-        return rules + [LargestShare(name, share) for name, share in asked.max_share.items()]
+            dosing = LinearDose(requirements.application, self.parts, density)
+            rules += [LegalLimit(dosing), TasteLimit(dosing)] if requirements.within_taste else [LegalLimit(dosing)]
+        if requirements.max_viscosity is not None:
+            rules.append(ViscosityLimit(requirements.max_viscosity))
+        if requirements.max_cost is not None or self.objective.needs_price:
+            rules.append(CostLimit(self.price_per_L, requirements.max_cost))
+        rules += [LeastShare(name, share) for name, share in requirements.min_share.items()]
+        return rules + [LargestShare(name, share) for name, share in requirements.max_share.items()]
 
     def problem(self, steps: int | None) -> tuple[Problem, dict[str, str]]:
         """Return the question in numbers, and why each of the other carriers may not be in a blend.

@@ -128,7 +128,7 @@ class BlendSearch:
         The question in numbers.
     application : Application or None
         The finished product.
-    found : tuple of Recipe
+    recipes : tuple of Recipe
         The blends as numbers of carriers and shares.
     """
 
@@ -284,8 +284,7 @@ class BlendSearch:
     def _repr_html_(self) -> str:
         shown = self.table.to_html(index=False, float_format="{:.3g}".format, escape=True, border=0, na_rep="-")
         items = "".join(f"<li>{html.escape(text)}</li>" for text in self.cautions)
-        question, certificate = html.escape(self.question()), html.escape(str(self.certificate))
-        return f"<p>{question}</p>{shown}<p>{certificate}</p><ul>{items}</ul>"
+        return f"<p>{html.escape(self.question())}</p>{shown}{self.certificate._repr_html_()}<ul>{items}</ul>"
 
     def __repr__(self) -> str:
         return f"<BlendSearch: {self.best.name}; {self.certificate.objective} {self.certificate.value:.4g}>"

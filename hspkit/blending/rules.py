@@ -16,15 +16,15 @@ from hspkit.carriers import Blend, Carrier, check_distinct
 from hspkit.law import IN_FLAVOURING, LimitUse, limit_uses
 
 __all__ = [
-    "Cost",
+    "CostLimit",
     "LargestShare",
-    "Law",
     "LeastShare",
+    "LegalLimit",
     "LinearDose",
     "Rule",
     "SingleLiquid",
-    "Taste",
-    "Viscosity",
+    "TasteLimit",
+    "ViscosityLimit",
     "sort_out",
 ]
 
@@ -114,7 +114,7 @@ class LinearDose:
 
 
 @dataclass(frozen=True)
-class Law(Rule):
+class LegalLimit(Rule):
     """Permission of every carrier, and the largest amounts, sum rules included."""
 
     dosing: LinearDose
@@ -150,7 +150,7 @@ class Law(Rule):
 
 
 @dataclass(frozen=True)
-class Taste(Rule):
+class TasteLimit(Rule):
     """The dose of each carrier that has a stated taste limit; nothing holds the others."""
 
     dosing: LinearDose
@@ -167,7 +167,7 @@ class Taste(Rule):
 
 
 @dataclass(frozen=True)
-class Viscosity(Rule):
+class ViscosityLimit(Rule):
     """The viscosity of the blend at 20 C [mPa s]."""
 
     highest: float
@@ -182,7 +182,7 @@ class Viscosity(Rule):
 
 
 @dataclass(frozen=True)
-class Cost(Rule):
+class CostLimit(Rule):
     """The cost of the blend [per L]; without a highest one only that every carrier has a price."""
 
     price_per_L: Mapping[str, float]

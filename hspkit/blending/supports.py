@@ -82,12 +82,12 @@ def combinations(n: int, size: int) -> Indices:
     >>> combinations(4, 2).tolist()
     [[0, 1], [0, 2], [1, 2], [0, 3], [1, 3], [2, 3]]
     """
-    found = np.arange(n, dtype=np.intp)[:, None]
+    subsets = np.arange(n, dtype=np.intp)[:, None]
     for done in range(1, size):
         counts = [comb(top, done) for top in range(n)]
-        head = np.concatenate([found[:count] for count in counts]) if n else found[:0].repeat(done, axis=1)
-        found = np.column_stack([head, np.repeat(np.arange(n, dtype=np.intp), counts)])
-    return found
+        head = np.concatenate([subsets[:count] for count in counts]) if n else subsets[:0].repeat(done, axis=1)
+        subsets = np.column_stack([head, np.repeat(np.arange(n, dtype=np.intp), counts)])
+    return subsets
 
 
 def rank_of(subsets: Indices) -> Indices:
@@ -154,10 +154,10 @@ def solve_supports(
             part = slice(start, start + _CHUNK)
             extra = None if offsets is None else offsets[size - 1][part]
             for problem in problems:
-                found, where = _solve_chunk(supports[part], *problem, extra)
-                better = found < value[part]
-                value[part] = np.where(better, found, value[part])
-                fractions[part] = np.where(better[:, None], where, fractions[part])
+                least, place = _solve_chunk(supports[part], *problem, extra)
+                better = least < value[part]
+                value[part] = np.where(better, least, value[part])
+                fractions[part] = np.where(better[:, None], place, fractions[part])
         smaller = np.full(len(supports), np.inf)
         if solved:
             for left_out in range(size):
@@ -184,7 +184,7 @@ def _problems(
     n = rows.shape[1]
     if not targets:
         return [(np.zeros((n, 0)), np.zeros(n) if cost is None else cost, rows, bounds)]
-    found = []
+    problems = []
     for number, points in enumerate(targets):
         more, more_bounds = [rows], [bounds]
         for other, elsewhere in enumerate(targets):
@@ -194,8 +194,8 @@ def _problems(
                 scale = max(float(np.abs(row).max()), abs(bound), 1e-12)
                 more.append(row[None, :] / scale)
                 more_bounds.append(np.array([bound / scale]))
-        found.append((points, np.zeros(n), np.concatenate(more), np.concatenate(more_bounds)))
-    return found
+        problems.append((points, np.zeros(n), np.concatenate(more), np.concatenate(more_bounds)))
+    return problems
 
 
 def _solve_chunk(
@@ -261,7 +261,7 @@ def _solve_chunk(
 
 
 def _with_equality(tensor: Array, row: Indices) -> Array:
-    """Return outputs as functions of one unknown fewer, after setting one output of each problem to zero."""
+    """Return outputs with one unknown fewer, after setting one output of each problem to zero."""
     width, count = tensor.shape[1:]
     every = np.arange(count)
     equation = tensor[row, :, every].T
