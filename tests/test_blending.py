@@ -14,9 +14,8 @@ from scipy.spatial import ConvexHull, Delaunay
 from hspkit import best_blend, carrier
 from hspkit.blending.exact import search_exact
 from hspkit.blending.limits import Limits
-from hspkit.blending.problem import Problem, compositions, steps_of
+from hspkit.blending.problem import Problem, compositions
 from hspkit.blending.supports import Convex, combinations, rank_of, solve_supports
-from hspkit.errors import InputError
 from hspkit.hansen import HSP
 
 WEIGHTS = np.array([2.0, 1.0, 1.0])
@@ -323,47 +322,8 @@ def test_compositions_are_all_there():
     assert compositions(2, 3).shape == (0, 3)
 
 
-@pytest.mark.parametrize("bad", [3, 0, -5, "five", float("nan")])
-def test_increments_must_divide_the_whole(bad):
-    with pytest.raises(InputError, match="divides 100 %"):
-        steps_of(bad)
-
-
-@pytest.mark.parametrize(
-    ("arguments", "match"),
-    [
-        ({"oil_or_hsp": 5}, "expected an Oil, a name, an HSP, or several of them"),
-        ({"oil_or_hsp": []}, r"oil_or_hsp has shape \(1, 0\)"),
-        ({"oil_or_hsp": np.ones((2, 2))}, r"shape \(2, 2\); expected \(3,\) or \(n, 3\)"),
-        ({"oil_or_hsp": iter(())}, "oil_or_hsp is empty; give at least one oil"),
-        ({"keep": 0}, "keep is 0; expected a whole number >= 1"),
-        ({"keep": 1.5}, "keep is 1.5"),
-        ({"worst_case": 1.0}, "worst_case is 1.0; expected a share"),
-        ({"worst_case": 0.2, "objective": "cost"}, "worst_case goes with 'distance' and 'clear'"),
-        ({"min_p_clear": 0}, "min_p_clear is 0; expected a probability"),
-        ({"price_per_L": {"triacetin": -1}}, "the price of 'triacetin' is -1; expected a number >= 0"),
-    ],
-)
-def test_a_search_says_what_it_cannot_take(arguments, match):
-    asked = {"oil_or_hsp": [17.0, 3.0, 5.0], "carriers": ["triacetin", "propylene glycol"], "objective": "distance"}
-    asked |= arguments
-    with pytest.raises(InputError, match=match):
-        best_blend(asked.pop("oil_or_hsp"), asked.pop("carriers"), **asked)
-
-
 def test_several_points_are_served_by_the_worst_of_them():
     points, names = np.array([[17.0, 3.0, 5.0], [16.0, 8.0, 15.0]]), ["triacetin", "propylene glycol"]
     both = best_blend(points, names, objective="distance").table["distance"][0]
     alone = [best_blend(row, names, objective="distance").table["distance"][0] for row in points]
     assert both >= max(alone) - 1e-9
-
-
-def test_when_no_blend_is_sure_enough_the_surest_is_told():
-    with pytest.raises(InputError, match=r"clear with a probability of 0.8; the surest one has a probability of 0.0"):
-        best_blend(
-            "sweet orange, cold-pressed",
-            ["propylene glycol", "glycerol"],
-            objective="cost",
-            price_per_L={"propylene glycol": 2, "glycerol": 1},
-            increments_percent=50,
-        )

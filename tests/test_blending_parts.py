@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import norm
 
-from hspkit import HSP, Application, Blend, best_blend, carrier, dissolve, oil, phases
+from hspkit import HSP, Application, Blend, best_blend, carrier, dissolve, oil
 from hspkit.blending import limits as limits_module
 from hspkit.blending.grid import BlendArray, margin_of
 from hspkit.blending.limits import Limits, viscosity_excess
@@ -25,20 +25,15 @@ from hspkit.blending.rules import (
     sort_out,
 )
 from hspkit.blending.screened import _around, search_screened
-from hspkit.blending.stock import Stock, drawn
 from hspkit.blending.survey import survey
 from hspkit.carriers import Carrier
 from hspkit.errors import InputError
 from hspkit.hansen import distance
 from hspkit.law import IN_FLAVOURING, limit_uses
-from hspkit.miscibility import THEORY_SD_LN
-from hspkit.miscibility.margin import Stock as Mixed
 from hspkit.substances import Substance
 
 CLOVE, ORANGE = "clove, bud", "sweet orange, cold-pressed"
 LIQUIDS = ["propylene glycol", "triacetin", "triethyl citrate", "MCT", "benzyl alcohol"]
-#: Carriers that mix in every proportion.
-MIXING = ["triacetin", "triethyl citrate", "benzyl alcohol", "ethyl lactate", "diacetin"]
 NONE = Limits((), np.zeros((0, len(LIQUIDS))), np.zeros(0), np.zeros(0))
 
 
@@ -254,158 +249,6 @@ def test_the_best_of_each_set_that_mixes(monkeypatch):
 # --- stocks ---
 
 
-def test_fractions_of_a_stock_by_hand():
-    """2 parts of linalool to 3 of blend; benzyl alcohol is in two of the carriers."""
-    liquids = [
-        carrier("benzyl alcohol"),
-        Blend({"benzyl alcohol": 0.25, "MCT": 0.75}, basis="volume"),
-        Carrier.of("linalool"),
-    ]
-    stock = Stock(oil("linalool"), liquids, 0.4)
-    supports, shares = np.array([[0, 1], [1, 2]]), np.array([[0.5, 0.5], [0.2, 0.8]])
-    names = stock.mixture.names
-    expected = [
-        {"linalool": 0.4, "benzyl alcohol": 0.6 * (0.5 + 0.125), "MCT": 0.6 * 0.375},
-        {"linalool": 0.4 + 0.6 * 0.8, "benzyl alcohol": 0.6 * 0.05, "MCT": 0.6 * 0.15},
-    ]
-    found = stock.fractions(supports, shares)
-    present, rows = stock._present(supports, shares)
-    for row, wanted in enumerate(expected):
-        wanted = {("MCT" if "MCT" in key else key): share for key, share in wanted.items()}
-        seen = {name: part for name, part in zip(names, found[row], strict=True) if part > 0}
-        assert sorted(seen.values()) == pytest.approx(sorted(wanted.values()))
-        again = np.zeros(len(names))
-        np.add.at(again, rows[row], present[row])
-        assert again == pytest.approx(found[row])
-    assert_allclose(
-        stock.spinodal_index(supports, shares),
-        phases.spinodal_index(found, stock.mixture.volumes, stock.mixture.points),
-    )
-
-
-@pytest.mark.parametrize("celsius", [25.0, 45.0])
-def test_margins_have_the_slopes_of_finite_differences(celsius):
-    """Spread of ln L and of ln M: sqrt(sum of g C g + theory^2) with g differenced, over parameters and volumes."""
-    stock = Stock(oil(CLOVE), [carrier(one) for one in LIQUIDS], 1 / 3, celsius)
-    supports, shares = np.array([[0, 1, 3]]), np.array([[0.5, 0.2, 0.3]])
-    fractions, mixture = stock.fractions(supports, shares)[0], stock.mixture
-    there = fractions > 1e-4
-    for found, function in (
-        (stock.log_local_index(supports, shares), phases.spinodal_index),
-        (stock.log_index(supports, shares), phases.binodal_index),
-    ):
-        points, sizes, kinds = [], [], []
-        for row in np.flatnonzero(there):
-            for axis in range(4):
-                for sign in (1, -1):
-                    hsp, volumes = mixture.points.copy(), mixture.volumes.copy()
-                    if axis < 3:
-                        hsp[row, axis] += sign * 1e-3
-                    else:
-                        volumes[row] *= np.exp(sign * 1e-3)
-                    points.append(hsp)
-                    sizes.append(volumes)
-                kinds.append((row, axis))
-        logs = np.log(function(fractions, np.array(sizes), np.array(points), celsius=celsius)).reshape(-1, 2)
-        slopes = dict(zip(kinds, (logs[:, 0] - logs[:, 1]) / 2e-3, strict=True))
-        variance = THEORY_SD_LN**2
-        for row in np.flatnonzero(there):
-            slope = np.array([slopes[row, axis] for axis in range(3)])
-            variance += slope @ mixture.covariance[row] @ slope
-            variance += (slopes[row, 3] * mixture.volume_sd[row] / mixture.volumes[row]) ** 2
-        assert found[1][0] == pytest.approx(np.sqrt(variance), rel=2e-3)
-        assert found[0][0] == pytest.approx(
-            np.log(function(fractions, mixture.volumes, mixture.points, celsius=celsius)), abs=1e-6
-        )
-
-
-def test_margin_is_the_lesser_of_two_and_of_several_oils_the_least():
-    oils = (CLOVE, ORANGE)
-    asked = problem(oils)
-    supports, shares = np.array([[0, 1], [1, 2]]), np.array([[0.5, 0.5], [0.3, 0.7]])
-    each, worst = [], []
-    for stock in asked.stocks:
-        for middle, spread in (stock.log_index(supports, shares), stock.log_local_index(supports, shares)):
-            each.append(-middle / spread)
-            worst.append(-(middle + norm.ppf(0.9) * spread))  # in one case of ten it is less
-    assert_allclose(margin_of(asked, supports, shares, None), np.min(each, axis=0))
-    assert_allclose(margin_of(asked, supports, shares, 0.1), np.min(worst, axis=0))
-
-
-def test_blends_that_part_with_a_probability_of_a_fifth_are_none():
-    asked = problem()
-    x = np.linspace(0.02, 0.98, 49)
-    shares = np.column_stack([x, 1 - x])
-    fine = asked.mixes((0, 3), shares)  # glycol and MCT
-    alone = asked.without_oil
-    support = np.tile([0, 3], (len(x), 1))
-    chance = np.min(
-        [norm.cdf(-m / s) for m, s in (alone.log_index(support, shares), alone.log_local_index(support, shares))], 0
-    )
-    assert (fine == (chance >= 0.8)).all()
-    assert 0 < fine.sum() < 49
-    assert asked.mixes((0,), np.ones((3, 1))).tolist() == [True] * 3
-    # as `phases` has it: a probability above one half is one phase at the best estimate
-    points = [carrier(LIQUIDS[i]).substance.point for i in (0, 3)]
-    sizes = [carrier(LIQUIDS[i]).substance.mixing_volume for i in (0, 3)]
-    assert phases.stable(shares[fine], sizes, points).all()
-
-
-def test_water_that_a_stock_bears_at_most_by_the_spinodal():
-    """The bound lies just beyond where the spinodal index passes 1 on the way, within a sixty-fourth of the steps."""
-    liquids = [*LIQUIDS, "ethanol"]
-    supports = np.array([[0, 1], [0, 4], [1, 3], [0, 0], [5, 5]])
-    shares = np.array([[0.9, 0.1], [0.5, 0.5], [0.5, 0.5], [1.0, 0.0], [1.0, 0.0]])
-    steps = np.array(
-        [0, 0.01, 0.02, 0.04, 0.06, 0.08, 0.1, 0.13, 0.16, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1]
-    )
-    seen = set()
-    for part in (2.0, 5.0, 12.0, 25.0, 60.0, 150.0, 400.0, 1000.0, 3000.0):
-        stock = problem(liquids=liquids, k=2, parts=(1.0, part)).stocks[0]
-        found = stock.highest_water_tolerance(supports, shares)
-        start = stock.fractions(supports, shares)
-        water = np.array([name == "water" for name in stock.mixture.names], dtype=float)
-
-        def index(row, added, stock=stock, start=start, water=water):
-            line = (1 - added)[:, None] * start[row] + added[:, None] * water
-            return phases.spinodal_index(line, stock.mixture.volumes, stock.mixture.points)
-
-        for row in range(5):
-            fine = np.linspace(0, 1, 501)
-            unstable = index(row, fine) >= 1
-            assert found[row] >= (fine[unstable.argmax()] if unstable.any() else 1.0) - 2e-3
-            stations = steps[1:-1][index(row, steps[1:-1]) >= 1]
-            if stations.size == 0:  # what comes and goes between two of them is not seen
-                assert found[row] == 1.0
-                continue
-            seen.add(float(stations[0]))
-            wide = stations[0] - steps[steps < stations[0]].max()
-            assert stations[0] - wide < found[row] <= stations[0]
-            around = index(row, np.array([found[row] - wide / 64, found[row]]))
-            assert around[0] < 1 + 1e-9 or found[row] - wide / 64 <= 0
-            assert around[1] >= 1 - 1e-9
-        exact = stock.water_tolerance(supports[:3], shares[:3])
-        assert (exact <= found[:3] + 1e-9).all()
-        if part == 2.0:
-            for row in range(3):
-                blend = Blend({liquids[i]: x for i, x in zip(supports[row], shares[row], strict=True)}, basis="volume")
-                tolerance = dissolve(CLOVE, blend, draws=2).water_tolerance_percent
-                assert 100 * exact[row] == pytest.approx(tolerance, abs=1e-3)
-    assert len(seen) > 6, seen
-
-
-def test_draws_of_carriers_have_their_spread_and_stay_positive():
-    rng = np.random.default_rng(1)
-    points = np.array([[17.0, 6.0, 9.0], [16.0, 0.5, 0.2]])
-    covariance = np.array([[[1.0, 0.3, 0], [0.3, 0.5, 0], [0, 0, 0.25]], np.eye(3)])
-    found = drawn(points, covariance, rng, 20_000)
-    assert found.shape == (20_000, 2, 3)
-    assert_allclose(found[:, 0].mean(axis=0), points[0], atol=0.03)
-    assert_allclose(np.cov(found[:, 0].T), covariance[0], atol=0.03)
-    assert found.min() == 0.0
-    assert (found[:, 1, 2] == 0).mean() == pytest.approx(norm.cdf(-0.2), abs=0.02)
-
-
 # --- searches and their certificates ---
 
 
@@ -533,26 +376,6 @@ def test_a_survey_has_all_shares_and_what_they_make():
         survey(search, ["ethyl lactate", "MCT"], steps=2)
 
 
-@pytest.mark.parametrize(
-    ("change", "words"),
-    [
-        ({"max_carriers": 7}, "whole number from 1 to 6"),
-        ({"max_carriers": 1.5}, "whole number from 1 to 6"),
-        ({"keep": 1.5}, "whole number >= 1"),
-        ({"worst_case": 0}, "between 0 and 1"),
-        ({"worst_case": 1}, "between 0 and 1"),
-        ({"min_p_clear": 0}, "probability between 0 and 1"),
-        ({"min_p_clear": 1}, "probability between 0 and 1"),
-        ({"max_viscosity": float("inf")}, "number > 0 in mPa s"),
-        ({"max_cost": 0, "price_per_L": {"triacetin": 1, "MCT": 1}}, "number > 0 in the currency"),
-        ({"price_per_L": {"MCT": float("nan")}}, "number >= 0"),
-    ],
-)
-def test_the_ends_of_what_may_be_asked(change, words):
-    with pytest.raises(InputError, match=words):
-        best_blend(CLOVE, **{"carriers": ["triacetin", "MCT"], **change})
-
-
 def test_prices_by_mass_and_by_volume_are_one():
     names = ["triacetin", "triethyl citrate"]
     per_kg = {"triacetin": 6.0, "triethyl citrate": 0.0}
@@ -567,84 +390,6 @@ def test_prices_by_mass_and_by_volume_are_one():
     # a price of a carrier that is not asked of is no harm, one that is missing leaves the cost open
     assert np.isnan(best_blend(target, names, keep=1, price_per_L={"triacetin": 5.0}).table["cost_per_L"][0])
     assert best_blend(target, names, keep=1, price_per_L={**per_L, "MCT": 3.0}).problem.cost is not None
-
-
-def test_numbers_of_a_question_that_is_too_large():
-    """C(59, 1) + ... + C(59, 5) sets; 30 carriers in steps of 1 %: 30 + C(30, 2) 99 + C(30, 3) C(99, 2) blends."""
-    many = [Blend({"triacetin": i / 100, "MCT": 1 - i / 100}, basis="volume") for i in range(1, 60)]
-    sets = 59 + 1711 + 32509 + 455126 + 5006386
-    with pytest.raises(InputError, match=f"59 carriers make {sets:,} sets of at most 5; at most 1,000,000"):
-        best_blend(HSP(17, 5, 9), many, max_carriers=5)
-    blends = 30 + 435 * 99 + 4060 * 4851
-    with pytest.raises(InputError, match=f"30 carriers make {blends:,} blends in steps of 1 %; at most 4,000,000"):
-        best_blend(CLOVE, many[:30], objective="clear", increments_percent=1)
-
-
-def test_a_mixture_of_the_stock_is_that_of_dissolve():
-    """The quick arrays of a search and the stock of `dissolve` are one mixture, with one index."""
-    blend = Blend({"propylene glycol": 0.4, "ethanol 70 % vol": 0.6}, basis="volume")
-    stock = Stock(oil(CLOVE), [carrier("propylene glycol"), carrier("ethanol 70 % vol")], 0.25)
-    index = np.exp(stock.log_index(np.array([[0, 1]]), np.array([[0.4, 0.6]]))[0][0])
-    whole = Mixed.of(oil(CLOVE), blend, 1, 3).present
-    assert index == pytest.approx(float(phases.binodal_index(whole.fractions, whole.volumes, whole.points)), rel=1e-6)
-
-
-def test_worst_cases_of_what_is_known_for_sure_are_the_distances_themselves():
-    """Without uncertainty every share of bad cases is the plain search on the same grid."""
-    sure = []
-    for name in LIQUIDS[:4]:
-        member = carrier(name).substance
-        known = Substance(name, member.smiles).with_parameters(member.hsp, 1e-16 * np.eye(3), note="exact for a test")
-        sure.append(Carrier.of(known))
-    middle = 0.45 * sure[0].hsp.array + 0.35 * sure[1].hsp.array + 0.2 * sure[3].hsp.array
-    target = HSP(*(middle + np.array([0.2, 0.1, -0.3])))
-    for steps, share in ((10, 0.1), (20, 0.7)):
-        plain = best_blend(target, sure, increments_percent=steps, keep=4)
-        worst = best_blend(target, sure, increments_percent=steps, keep=4, worst_case=share)
-        assert worst.table["distance"].tolist() == pytest.approx(plain.table["distance"].tolist(), rel=1e-6)
-        assert worst.table["blend"].tolist() == plain.table["blend"].tolist()
-        assert worst.certificate.value == pytest.approx(plain.certificate.value, rel=1e-6)
-        assert worst.certificate.supports_examined == 4 + 6 + 4
-        assert worst.certificate.mixtures_examined == 0
-        assert f"on a grid of {steps} %" in worst.certificate.how
-    # and without steps the optimum of each set, which no grid holds, is looked at too
-    free = best_blend(target, sure, keep=1)
-    assert best_blend(target, sure, keep=1, worst_case=0.3).certificate.value == pytest.approx(
-        free.certificate.value, rel=1e-6
-    )
-
-
-def test_a_bound_for_several_targets_holds_for_any_number_of_carriers():
-    middle = np.mean([carrier(one).hsp.array for one in MIXING], axis=0)
-    targets = [HSP(*(middle + np.array(off))) for off in ([0.5, 0, 0], [-0.3, 1.0, 0.5], [0, -1.0, 1.0])]
-    few, all_of_them = (
-        best_blend(targets, MIXING, max_carriers=k, max_share={"triacetin": 0.3}, keep=1) for k in (2, 5)
-    )
-    assert few.certificate.bound <= all_of_them.certificate.value + 1e-6
-    assert few.certificate.bound == pytest.approx(all_of_them.certificate.value, abs=0.01)
-    assert few.certificate.gap == pytest.approx(few.certificate.value - few.certificate.bound)
-    for blend, certificate in ((few.best, few.certificate), (all_of_them.best, all_of_them.certificate)):
-        assert certificate.value == pytest.approx(max(float(distance(blend.hsp, one)) for one in targets))
-        assert certificate.kkt_residual < 1e-7
-        assert f"no number of carriers does better than {certificate.bound:.4g}." in str(certificate)
-        assert f"distance {certificate.value:.4g}: every set of at most" in str(certificate)
-        assert "phase engine" not in str(certificate)
-
-
-@pytest.mark.parametrize(
-    ("off", "few", "limit"),
-    [
-        ([0.3, 0.5, -0.5], 2, {"max_viscosity": 8.0}),
-        ([-0.3, -0.5, 0.5], 4, {"max_share": dict.fromkeys(MIXING, 0.3)}),
-        ([0.0, 0.0, 0.0], 2, {"max_viscosity": 8.0}),
-    ],
-)
-def test_a_bound_under_limits_is_what_any_number_of_carriers_reach(off, few, limit):
-    target = HSP(*(np.mean([carrier(one).hsp.array for one in MIXING], axis=0) + np.array(off)))
-    some, all_of_them = (best_blend(target, MIXING, max_carriers=k, keep=1, **limit).certificate for k in (few, 5))
-    assert some.value > all_of_them.value + 0.1
-    assert some.bound == pytest.approx(all_of_them.value, abs=1e-5)
-    assert all_of_them.bound == pytest.approx(all_of_them.value, abs=1e-9)
 
 
 def test_a_row_of_a_drink_has_its_dose_and_its_words():

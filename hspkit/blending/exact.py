@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from hspkit.blending.edge import best_in_one_phase
 from hspkit.blending.problem import Problem, Recipe
-from hspkit.blending.supports import Convex, Solved, combinations, rank_of, solve_supports
+from hspkit.blending.supports import Convex, Solved, combinations, rank_of, ranked, solve_supports
 
 __all__ = ["Search", "search_exact", "solve"]
 
@@ -147,12 +147,9 @@ class _BestFirst:
 
     def run(self, steps: int | None) -> list[Recipe]:
         """Return the best blends in whole steps, or in continuous fractions."""
-        waiting: list[tuple[float, int, _Place, Recipe | None]] = [
-            (float(solution.closed[row]), 0, _Place(size, int(row)), None)
-            for size, solution in enumerate(self.solved, start=1)
-            for row in np.flatnonzero(solution.closed <= self.farthest)
-        ]
-        heapq.heapify(waiting)
+        closed = ranked([solution.closed for solution in self.solved], self.farthest)
+        waiting: list[tuple[float, int, _Place, Recipe | None]]  # a heap, as it is sorted
+        waiting = [(value, 0, _Place(*place), None) for value, *place in closed]
         self.values = self._best_optima() if steps is None else []
         recipes: list[Recipe] = []
         while waiting and len(recipes) < self.keep:
@@ -197,12 +194,8 @@ class _BestFirst:
 
     def _best_optima(self) -> list[float]:
         """Return the objectives of as many of the best optima that mix as blends are kept. [objective]"""
-        every = sorted(
-            (float(solution.value[row]), _Place(size, int(row)))
-            for size, solution in enumerate(self.solved, start=1)
-            for row in np.flatnonzero(solution.value <= self.farthest)
-        )
-        mixing = (value for value, place in every if self._mixes(place))
+        optima = ranked([solution.value for solution in self.solved], self.farthest)
+        mixing = (value for value, *place in optima if self._mixes(_Place(*place)))
         return list(islice(mixing, self.keep))
 
     def _at_the_edge(self, place: _Place, optimum: _Place, value: float, *, first: bool) -> Recipe | None:

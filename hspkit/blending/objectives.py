@@ -257,7 +257,7 @@ def objective_of(
     if worst_case is not None:
         worst_case = checks.between(worst_case, "worst_case", 0, 1, "a share between 0 and 1, such as 0.2")
     distance = Distance() if worst_case is None else WorstDistance(worst_case, random_state)
-    every = (distance, Clear(worst_case), WaterTolerance(None, least), Cost(None, least))
+    every = (distance, Clear(worst_case), WaterTolerance(min_p_clear=least), Cost(min_p_clear=least))
     objectives: dict[str, Objective] = {objective.name: objective for objective in every}
     objective = objectives[checks.choice(name, "objective", tuple(objectives))]
     if worst_case is not None and objective.worst is None:

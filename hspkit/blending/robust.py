@@ -12,6 +12,7 @@ from hspkit.blending.grid import BlendArray
 from hspkit.blending.problem import DISTANCE_FACTORS, Problem
 from hspkit.blending.screened import COARSE_STEPS
 from hspkit.blending.stock import drawn
+from hspkit.blending.supports import ranked
 from hspkit.hansen import HSP
 
 __all__ = ["search_worst_distance"]
@@ -49,19 +50,15 @@ def search_worst_distance(
     """
     points, targets = _draws(problem, np.random.default_rng(random_state))
     solved = solve(problem)
-    ranked = sorted(
-        (float(solution.closed[row]), size, int(row))
-        for size, solution in enumerate(solved)
-        for row in np.flatnonzero(np.isfinite(solution.closed))
-    )
+    nearest = ranked([solution.closed for solution in solved])
 
     def pool() -> Iterator[tuple[Indices, Array, Array]]:
-        for place, (_, size, row) in enumerate(ranked):
-            if place >= _POOL and size > 0:  # carriers alone are all looked at
+        for place, (_, size, row) in enumerate(nearest):
+            if place >= _POOL and size > 1:  # carriers alone are all looked at
                 continue
-            optimum = solved[size].fractions[row]
+            optimum = solved[size - 1].fractions[row]
             more = () if steps or np.isnan(optimum).any() else (optimum,)
-            support = solved[size].supports[row]
+            support = solved[size - 1].supports[row]
             supports, shares = problem.feasible_grid(support, steps or COARSE_STEPS, *more)
             blends = np.einsum("bs,dsk->bdk", shares, points[:, support])
             gaps = [np.sqrt(np.square((blends - target) * DISTANCE_FACTORS).sum(axis=-1)) for target in targets]
@@ -69,11 +66,11 @@ def search_worst_distance(
 
     blends = BlendArray.of(pool(), problem.widest)
     single = blends.take(blends.sizes == 1).best(problem, 1)
-    how = f"the {min(_POOL, len(ranked))} nearest sets of carriers on a grid of {100 / (steps or COARSE_STEPS):g} %"
+    how = f"the {min(_POOL, len(nearest))} nearest sets of carriers on a grid of {100 / (steps or COARSE_STEPS):g} %"
     return Search(
         blends.best(problem, keep),
         sum(len(solution.supports) for solution in solved),
-        len(ranked),
+        len(nearest),
         0,
         f"{how}, {_DRAWS} draws",
         proven=False,

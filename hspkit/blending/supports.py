@@ -15,7 +15,7 @@ from math import comb
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Convex", "Solved", "combinations", "rank_of", "solve_supports"]
+__all__ = ["Convex", "Solved", "combinations", "rank_of", "ranked", "solve_supports"]
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -102,6 +102,16 @@ def rank_of(subsets: Indices) -> Indices:
     top = int(subsets.max(initial=0)) + 1
     table = np.array([[comb(value, place) for place in range(1, size + 1)] for value in range(top)], dtype=np.intp)
     return table.reshape(top, size)[subsets, np.arange(size)].sum(axis=-1)
+
+
+def ranked(values: list[Array], most: float = np.finfo(float).max) -> list[tuple[float, int, int]]:
+    """Return (value, size, row) of the supports of size 1, 2, ... whose values (c,) are at most so much, ascending."""
+    places = [
+        (float(value[row]), size, int(row))
+        for size, value in enumerate(values, start=1)
+        for row in np.flatnonzero(value <= most)
+    ]
+    return sorted(places)
 
 
 def solve_supports(
