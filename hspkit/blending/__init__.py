@@ -19,7 +19,7 @@ from hspkit.blending.certificate import Certificate
 from hspkit.blending.objectives import objective_of
 from hspkit.blending.problem import steps_of
 from hspkit.blending.question import (
-    Question,
+    BlendQuestion,
     Requirements,
     nothing_found,
     read_liquids,
@@ -143,7 +143,7 @@ def best_blend(
     >>> "dipropylene glycol" in best_blend("clove, bud", ["dipropylene glycol", "triacetin"]).left_out
     True
     """
-    question = Question(
+    question = BlendQuestion(
         read_subjects(oil_or_hsp),
         read_liquids(carriers),
         objective_of(objective, worst_case, min_p_clear, checks.random_state(random_state)),

@@ -37,7 +37,7 @@ from hspkit.ranking import candidates
 from hspkit.substances import Substance
 
 __all__ = [
-    "Question", "Requirements", "cost_of", "nothing_found", "read_liquids", "read_most", "read_price_per_L",
+    "BlendQuestion", "Requirements", "cost_of", "nothing_found", "read_liquids", "read_most", "read_price_per_L",
     "read_shares", "read_subjects",
 ]  # fmt: skip
 
@@ -61,7 +61,7 @@ class Requirements:
 
 
 @dataclass(frozen=True)
-class Question:
+class BlendQuestion:
     """What is asked of a blend.
 
     Parameters
