@@ -279,7 +279,7 @@ def test_cheapest_blend_in_increments_agrees_with_milp(seed, steps, all_mix):
         assert not found.recipes
     else:
         assert found.recipes[0].value == pytest.approx(theirs.fun, rel=1e-6)
-        assert [one.value for one in found.recipes] == sorted(one.value for one in found.recipes)
+        assert [recipe.value for recipe in found.recipes] == sorted(recipe.value for recipe in found.recipes)
 
 
 def test_cheapest_blend_without_increments_agrees_with_linprog(all_mix):
@@ -312,7 +312,7 @@ def test_nearest_blend_in_increments_is_the_nearest_of_all(seed, all_mix):
                 gaps = np.sum((fine @ problem.targets[0][list(support)]) ** 2, axis=1)
                 every = min(every, float(gaps.min()))
     assert found.recipes[0].value == pytest.approx(every, rel=1e-12)
-    assert len({one.support for one in found.recipes}) == len(found.recipes)
+    assert len({recipe.support for recipe in found.recipes}) == len(found.recipes)
 
 
 def test_compositions_are_all_there():

@@ -41,14 +41,14 @@ def problem(subjects=(CLOVE,), liquids=LIQUIDS, limits=NONE, cost=None, k=3, par
     own = tuple(one if isinstance(one, HSP) else oil(one) for one in subjects)
     if not limits.names:
         limits = Limits((), np.zeros((0, len(liquids))), np.zeros(0), np.zeros(0))
-    return Problem(own, [carrier(one) for one in liquids], limits, cost, k, parts, celsius, far)
+    return Problem(own, [carrier(name) for name in liquids], limits, cost, k, parts, celsius, far)
 
 
 # --- limits ---
 
 
 def built(liquids, *rules):
-    members = [carrier(one) for one in liquids]
+    members = [carrier(name) for name in liquids]
     return Limits.of([limit for rule in rules for limit in rule.limits(members)], len(members))
 
 
@@ -87,7 +87,7 @@ def test_rows_of_law_and_taste_are_the_doses_worked_out_by_hand(market, level):
             name = f"law, {' + '.join(use.carriers)}: at most {use.limit:,.12g} {use.unit} in the flavouring"
             assert slack[name] == pytest.approx(use.limit * (1 - use.share) * stock, rel=1e-9)
             checked += 1
-        for part in {p.name: p for one in liquids for p in carrier(one).parts}.values():
+        for part in {p.name: p for name in liquids for p in carrier(name).parts}.values():
             if part.taste_limit is not None:
                 over = slack[f"taste, {part.name}: at most {part.taste_limit:g} mg/L"]
                 assert over == pytest.approx((part.taste_limit - doses[part.name]) * times, rel=1e-9, abs=1e-6)
@@ -110,7 +110,7 @@ def test_rows_of_viscosity_cost_and_shares():
     )  # fmt: skip
     assert limits.viscosity_row == 0
     x = np.array([0.1, 0.3, 0.2, 0.25, 0.15])
-    logs = np.log([carrier(one).viscosity(20.0) for one in LIQUIDS])
+    logs = np.log([carrier(name).viscosity(20.0) for name in LIQUIDS])
     expected = [np.log(30.0) - logs @ x, 6.5 - cost @ x, 0.25 - 0.2, 0.4 - 0.3]
     assert_allclose(limits.slack(x) * limits.scales, expected)
     assert_allclose(limits.slack(np.stack([x, x])) * limits.scales, [expected] * 2)
@@ -126,7 +126,7 @@ def test_pair_terms_of_the_viscosity_count_where_both_members_are_there(monkeypa
     monkeypatch.setattr(limits_module.viscosity, "pair_coefficients", lambda: pairs)
     limits_module._highest_excess.cache_clear()
     try:
-        chosen = [carrier(one) for one in LIQUIDS]
+        chosen = [carrier(name) for name in LIQUIDS]
         x = np.linspace(0, 1, 201)
         most = (x * (1 - x) * (4 + 8 * (2 * x - 1))).max()
         found = viscosity_excess(chosen, np.array([[0, 1, 2], [1, 3, 4], [0, 3, 4], [0, 1, 3]]))
@@ -178,7 +178,7 @@ def test_every_blend_of_a_grid_that_keeps_to_the_limits_and_no_other():
     rows, bounds = rng.uniform(0, 1, (2, n)), np.array([0.55, 0.6])
     points = HSP(17, 6, 9), HSP(16, 4, 12)
     asked = problem(points, limits=Limits(("a", "b"), rows, bounds, np.ones(2)), far=7.0)
-    hsp = np.array([carrier(one).hsp.array for one in LIQUIDS])
+    hsp = np.array([carrier(name).hsp.array for name in LIQUIDS])
     expected = {}
     for whole in itertools.product(range(steps + 1), repeat=n):
         x = np.array(whole) / steps
@@ -236,11 +236,15 @@ def test_the_best_of_each_set_that_mixes(monkeypatch):
     shares = np.array([[0.5, 0.5], [0.3, 0.7], [0.5, 0.5], [1.0, 0.0], [1.0, 0.0], [0.2, 0.8]])
     value = np.array([3.0, 2.0, 1.0, 4.0, np.inf, 5.0])
     blends = BlendArray(supports, shares, value)
-    assert [(one.support, one.shares.tolist(), one.value) for one in blends.best(asked, 2)] == [
+    assert [(recipe.support, recipe.shares.tolist(), recipe.value) for recipe in blends.best(asked, 2)] == [
         ((0, 1), [0.3, 0.7], 2.0), ((3,), [1.0], 4.0),
     ]  # fmt: skip
-    assert [one.support for one in blends.best(asked, 9)] == [(0, 1), (3,), (2, 3)]
-    assert [one.support for one in blends.best(asked, 9, lambda one: one.value > 2)] == [(0, 1), (3,), (2, 3)]
+    assert [recipe.support for recipe in blends.best(asked, 9)] == [(0, 1), (3,), (2, 3)]
+    assert [recipe.support for recipe in blends.best(asked, 9, lambda recipe: recipe.value > 2)] == [
+        (0, 1),
+        (3,),
+        (2, 3),
+    ]
     before = len(asked_of)
     blends.best(asked, 2)
     assert len(asked_of) == before  # what is known is not asked again
@@ -275,7 +279,7 @@ def test_searches_say_what_they_looked_at():
     ranked = sorted(
         {support for support, _ in margins}, key=lambda s: -max(m for (t, _), m in margins.items() if t == s)
     )
-    assert [one.support for one in sure.recipes] == ranked[:3]
+    assert [recipe.support for recipe in sure.recipes] == ranked[:3]
     alone = {support: m for (support, _), m in margins.items() if len(support) == 1}
     assert sure.single.support == max(alone, key=alone.get)
     assert -sure.single.value == pytest.approx(max(alone.values()))
@@ -358,10 +362,10 @@ def test_a_survey_has_all_shares_and_what_they_make():
     seen = survey(CLOVE, list(price), steps=4, oil_parts=1, carrier_parts=3, price_per_L=price)
     assert seen.shares.tolist() == [[i / 4, 1 - i / 4] for i in range(5)]
     assert seen.cost.tolist() == [3.0 + 2.0 * i / 4 for i in range(5)]
-    for x, gap, thick, chance in zip(seen.shares, seen.distance, seen.viscosity, seen.p_clear, strict=True):
+    for x, gap, viscosity, chance in zip(seen.shares, seen.distance, seen.viscosity, seen.p_clear, strict=True):
         blend = Blend(dict(zip(price, x, strict=True)), basis="volume")
         assert gap == pytest.approx(float(distance(blend.hsp, oil(CLOVE).hsp)))
-        assert thick == pytest.approx(blend.viscosity(20.0))
+        assert viscosity == pytest.approx(blend.viscosity(20.0))
         assert chance == pytest.approx(dissolve(CLOVE, blend, oil_parts=1, carrier_parts=3).p_clear, abs=1e-9)
     assert seen.within.all()
     assert survey(CLOVE, list(price), steps=1, price_per_L={"triacetin": 5.0}).cost is None

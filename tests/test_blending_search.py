@@ -322,7 +322,7 @@ def test_sensitivity_says_what_one_more_percent_does():
         assert changes.loc[name, "p_clear"] == pytest.approx(chances[0] - chances[1], abs=1e-9)
         thicker = blend.viscosity(20.0) - search.best.viscosity(20.0)
         assert changes.loc[name, "viscosity_mPa_s"] == pytest.approx(thicker, abs=1e-9)
-    order = [one.name for one in search.problem.carriers]
+    order = [member.name for member in search.problem.carriers]
     rows = np.arange(len(order))[None, :]
     full = np.array([now.get(name, 0.0) for name in order])
     before = margin_of(search.problem, rows, full[None, :], None)[0]
@@ -389,7 +389,7 @@ def test_the_public_name_is_there_and_quiet():
 
 
 def test_a_bound_for_several_targets_holds_for_any_number_of_carriers():
-    middle = np.mean([carrier(one).hsp.array for one in MIXING], axis=0)
+    middle = np.mean([carrier(name).hsp.array for name in MIXING], axis=0)
     targets = [HSP(*(middle + np.array(off))) for off in ([0.5, 0, 0], [-0.3, 1.0, 0.5], [0, -1.0, 1.0])]
     few, all_of_them = (
         best_blend(targets, MIXING, max_carriers=k, max_share={"triacetin": 0.3}, keep=1) for k in (2, 5)
@@ -414,7 +414,7 @@ def test_a_bound_for_several_targets_holds_for_any_number_of_carriers():
     ],
 )
 def test_a_bound_under_limits_is_what_any_number_of_carriers_reach(off, few, limit):
-    target = HSP(*(np.mean([carrier(one).hsp.array for one in MIXING], axis=0) + np.array(off)))
+    target = HSP(*(np.mean([carrier(name).hsp.array for name in MIXING], axis=0) + np.array(off)))
     some, all_of_them = (best_blend(target, MIXING, max_carriers=k, keep=1, **limit).certificate for k in (few, 5))
     assert some.value > all_of_them.value + 0.1
     assert some.bound == pytest.approx(all_of_them.value, abs=1e-5)

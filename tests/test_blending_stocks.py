@@ -57,7 +57,7 @@ def test_fractions_of_a_stock_by_hand():
 @pytest.mark.parametrize("celsius", [10.0, 25.0, 45.0])
 def test_margins_have_the_slopes_of_finite_differences(celsius):
     """Spread of ln L and of ln M: sqrt(sum of g C g + theory^2) with g differenced, over parameters and volumes."""
-    stock = Stock(oil(CLOVE), [carrier(one) for one in LIQUIDS], 1 / 3, celsius)
+    stock = Stock(oil(CLOVE), [carrier(name) for name in LIQUIDS], 1 / 3, celsius)
     supports, shares = np.array([[0, 1, 3]]), np.array([[0.5, 0.2, 0.3]])
     fractions, mixture = stock.fractions(supports, shares)[0], stock.mixture
     there = fractions > 1e-4
