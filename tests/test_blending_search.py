@@ -5,28 +5,24 @@ brute force over all blends of a grid; the foot of a perpendicular for two carri
 standards and handbooks state for oils (``alcohol_tests.csv``, each with its source).
 """
 
-import itertools
 import warnings
 
 import numpy as np
 import pytest
-from scipy.stats import norm
 
 import hspkit
 from hspkit import HSP, Application, Blend, best_blend, carrier, dissolve, oil, phases
-from hspkit.blending import COLUMNS, screened
+from hspkit.blending import COLUMNS
 from hspkit.blending.grid import margin_of
-from hspkit.blending.limits import Limits, build_limits, clash
-from hspkit.blending.problem import Problem, compositions
-from hspkit.blending.stock import Stock
 from hspkit.blending.survey import survey
 from hspkit.carriers import Carrier
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.hansen import distance
 from hspkit.law import IN_FLAVOURING, limit_uses, markets
-from hspkit.miscibility import THEORY_SD_LN
 
 ORANGE, CLOVE = "sweet orange, cold-pressed", "clove, bud"
+#: Carriers that mix in every proportion.
+MIXING = ["triacetin", "triethyl citrate", "benzyl alcohol", "ethyl lactate", "diacetin"]
 FOUR = ["propylene glycol", "triacetin", "triethyl citrate", "MCT"]
 #: Invented prices per kg, for these tests only.
 PRICES = {"propylene glycol": 3.0, "triacetin": 6.0, "triethyl citrate": 7.0, "MCT": 8.0}
@@ -150,40 +146,11 @@ def test_without_evidence_of_permission_nothing_is_blended(market):
     for blend in search.blends:
         assert blend.permitted(market, "soft drinks") in ("yes", "restricted")
     # and none of those left out for want of permission had any
-    for one in search.problem.chosen:
+    for one in search.problem.carriers:
         assert one.permitted(market, "soft drinks") in ("yes", "restricted")
     for name, reason in search.left_out.items():
         if "not on record" not in reason and "is solid at" not in reason:
             assert carrier(name).permitted(market, "soft drinks") not in ("yes", "restricted")
-
-
-def test_clashing_limits_are_named_and_none_of_them_is_idle():
-    with pytest.raises(InputError) as caught:
-        best_blend(
-            ORANGE, ["triacetin", "triethyl citrate", "propylene glycol"], application=soda(oil_mg_per_L=600),
-            max_viscosity=30, max_share={"triethyl citrate": 0.9},
-        )  # fmt: skip
-    text = str(caught.value)
-    assert "cannot be kept together" in text
-    assert "taste, triacetin: at most 500 mg/L" in text
-    assert "viscosity at most 30 mPa s" in text
-    assert "of triethyl citrate" not in text, "a limit that does not clash is not named"
-    # leaving out either of the two makes it possible
-    liquids = [carrier(name) for name in ["triacetin", "triethyl citrate", "propylene glycol"]]
-    both = build_limits(
-        liquids, asked=soda(oil_mg_per_L=600), parts=(1.0, 2.0), oil_density=oil(ORANGE).density, max_viscosity=30.0,
-        max_cost=None, cost=None, min_share={}, max_share={}, within_taste=True,
-    )  # fmt: skip
-    for number, name in enumerate(both.names):
-        if name in text:
-            kept = [k for k in range(len(both.names)) if k != number]
-            fewer = Limits(tuple(both.names[k] for k in kept), both.rows[kept], both.bounds[kept], both.scales[kept])
-            assert "more than 3 carriers keep to all limits" in clash(fewer, 3), f"{name} is not needed for the clash"
-
-
-def test_a_limit_that_needs_more_carriers_says_so():
-    with pytest.raises(InputError, match="more than 1 carriers keep to all limits"):
-        best_blend(ORANGE, FOUR, max_carriers=1, max_share=dict.fromkeys(FOUR, 0.6))
 
 
 def test_viscosity_of_pairs_with_water_is_the_measured_one():
@@ -332,7 +299,7 @@ def test_order_of_the_carriers_does_not_matter_and_more_choice_never_hurts():
 def shares_of(blend, problem):
     """Volume fractions of a blend in the order of all carriers of a search."""
     found = {part.name: share for part, share in zip(blend.parts, blend.fractions, strict=True)}
-    return np.array([found.get(one.name, 0.0) for one in problem.chosen])
+    return np.array([found.get(one.name, 0.0) for one in problem.carriers])
 
 
 def test_sensitivity_says_what_one_more_percent_does():
@@ -355,7 +322,7 @@ def test_sensitivity_says_what_one_more_percent_does():
         assert changes.loc[name, "p_clear"] == pytest.approx(chances[0] - chances[1], abs=1e-9)
         thicker = blend.viscosity(20.0) - search.best.viscosity(20.0)
         assert changes.loc[name, "viscosity_mPa_s"] == pytest.approx(thicker, abs=1e-9)
-    order = [one.name for one in search.problem.chosen]
+    order = [member.name for member in search.problem.carriers]
     rows = np.arange(len(order))[None, :]
     full = np.array([now.get(name, 0.0) for name in order])
     before = margin_of(search.problem, rows, full[None, :], None)[0]
@@ -381,207 +348,12 @@ def test_at_a_free_optimum_a_little_more_of_its_members_changes_nothing():
 # --- clear, cost, worst cases, several oils ---
 
 
-def every_blend(problem, steps):
-    """All blends of a grid that keep to the limits and mix, with their margins, by brute force."""
-    found = []
-    for size in range(1, problem.max_carriers + 1):
-        shares = compositions(steps, size) / steps
-        for support in itertools.combinations(range(len(problem.chosen)), size):
-            rows = np.tile(support, (len(shares), 1))
-            fine = problem.feasible(rows, shares) & problem.mixes(support, shares)
-            margins = margin_of(problem, rows[fine], shares[fine], None) if fine.any() else []
-            found.extend((float(m), support, x) for m, x in zip(margins, shares[fine], strict=True))
-    return found
-
-
-@pytest.mark.parametrize("name", [ORANGE, CLOVE])
-def test_surest_blend_is_the_surest_of_the_whole_grid(name):
-    search = best_blend(name, FOUR, objective="clear", increments_percent=10, max_carriers=3, max_viscosity=45, keep=3)
-    everything = every_blend(search.problem, 10)
-    best = max(m for m, _, _ in everything)
-    assert search.table["margin"][:3].max() == pytest.approx(best, rel=1e-9)
-    assert search.table["p_clear"][:3].is_monotonic_decreasing
-    assert search.certificate.value == pytest.approx(search.table["p_clear"][0])
-    assert search.certificate.proven
-    by_support = {}
-    for margin, support, _ in everything:
-        by_support[support] = max(by_support.get(support, -np.inf), margin)
-    assert sorted(search.table["margin"][:3]) == pytest.approx(sorted(by_support.values())[-3:])
-
-
-@pytest.mark.parametrize(("batch", "keep"), [(None, 2), (10, 1)])
-def test_most_water_is_the_most_of_the_whole_grid(monkeypatch, batch, keep):
-    if batch is not None:  # blends one at a time: the search may stop early, and only where nothing better can come
-        monkeypatch.setattr("hspkit.blending.screened._BATCH", batch)
-    search = best_blend(
-        CLOVE, FOUR, objective="water tolerance", increments_percent=20, max_carriers=2, keep=keep, min_p_clear=0.8
-    )
-    assert search.certificate.proven
-    clear = [(s, x) for m, s, x in every_blend(search.problem, 5) if m >= norm.ppf(0.8)]
-    tolerances = []
-    for support, shares in clear:
-        blend = Blend({search.problem.chosen[i]: x for i, x in zip(support, shares, strict=True)}, basis="volume")
-        tolerances.append(dissolve(CLOVE, blend, draws=2).water_tolerance_percent)
-    assert 100 * search.certificate.value == pytest.approx(max(tolerances), abs=1e-3)
-    assert search.table["water_tolerance_percent"][0] == pytest.approx(max(tolerances), abs=1e-3)
-    # the quick bound is one
-    stock = search.problem.stocks[0]
-    for support, shares in clear[:8]:
-        rows = np.array([support])
-        bound = stock.highest_water_tolerance(rows, shares[None, :])
-        assert bound[0] >= stock.water_tolerance(rows, shares[None, :])[0] - 1e-9
-
-
-@pytest.mark.parametrize(
-    ("objective", "name", "keep"),
-    [("clear", CLOVE, 3), ("clear", "linalool", 8), ("water tolerance", CLOVE, 3), ("cost", CLOVE, 3)],
-)
-def test_the_answer_does_not_hang_on_how_many_blends_are_looked_at_at_once(objective, name, keep, monkeypatch):
-    """Searches stop as soon as bounds prove that nothing better can follow; in small batches they stop earlier."""
-    asked = {"objective": objective, "increments_percent": 10, "max_carriers": 2, "keep": keep}
-    if objective == "cost":
-        asked["price_per_kg"] = PRICES
-    whole = best_blend(name, FOUR, **asked)
-    for batch in (5, 30) if name != CLOVE else (10, 30):
-        monkeypatch.setattr(screened, "_BATCH", batch)
-        parts = best_blend(name, FOUR, **asked)
-        assert parts.table["blend"].tolist() == whole.table["blend"].tolist()
-        assert parts.certificate.value == pytest.approx(whole.certificate.value)
-
-
-def test_the_single_carrier_of_a_worst_case_is_the_best_of_them():
-    target = near({"triacetin": 0.5, "propylene glycol": 0.5})
-    search = best_blend(target, FOUR, increments_percent=10, worst_case=0.2, keep=1)
-    alone = search.table[search.table["carriers"] == 1]
-    far = {
-        name: best_blend(target, [name], increments_percent=10, worst_case=0.2, keep=1).certificate.value
-        for name in FOUR
-    }
-    assert alone["blend"].tolist() == [min(far, key=far.get)]
-
-
 def test_a_survey_of_named_oils_asks_as_the_search_does():
     names = ["triacetin", "propylene glycol"]
     plain = survey(CLOVE, names, steps=4)
     asked = survey(CLOVE, names, steps=4, oil_parts=1, carrier_parts=2)
     assert np.array_equal(plain.p_clear, asked.p_clear)
     assert not np.array_equal(plain.p_clear, survey(CLOVE, names, steps=4, oil_parts=2).p_clear)
-
-
-def test_refined_search_is_no_worse_than_its_grid():
-    coarse = best_blend(CLOVE, FOUR, objective="clear", increments_percent=5, max_carriers=2, keep=2)
-    fine = best_blend(CLOVE, FOUR, objective="clear", max_carriers=2, keep=2)
-    assert fine.table["margin"].max() >= coarse.table["margin"].max() - 1e-9
-    assert fine.best.fractions * 100 == pytest.approx(np.round(fine.best.fractions * 100), abs=1e-6)
-
-
-def test_margin_tells_the_probability_that_draws_give():
-    """The first-order margin against the full draws of `dissolve`, over blends from clear to split."""
-    names = [*FOUR, "glycerol", "benzyl alcohol"]
-    none = Limits((), np.zeros((0, 6)), np.zeros(0), np.zeros(0))
-    problem = Problem((oil(CLOVE),), [carrier(n) for n in names], none, None, 3, (1.0, 2.0), 25.0, None)
-    rng = np.random.default_rng(2)
-    gaps = []
-    for _ in range(12):
-        support = np.sort(rng.choice(6, 3, replace=False))
-        shares = rng.dirichlet(np.ones(3))
-        margin = margin_of(problem, support[None, :], shares[None, :], None)[0]
-        blend = Blend({problem.chosen[i]: x for i, x in zip(support, shares, strict=True)}, basis="volume")
-        gaps.append(norm.cdf(margin) - dissolve(CLOVE, blend).p_clear)
-    assert np.mean(np.abs(gaps)) < 0.05
-    assert np.max(np.abs(gaps)) < 0.2
-
-
-def test_cheapest_clear_blend_is_the_cheapest_of_the_whole_grid():
-    search = best_blend(
-        CLOVE, FOUR, objective="cost", price_per_kg=PRICES, increments_percent=10, max_carriers=2, keep=2
-    )
-    price = search.problem.cost
-    limit = norm.ppf(0.8)
-    clear = sorted((float(price[list(s)] @ x), s, x) for m, s, x in every_blend(search.problem, 10) if m >= limit)
-    first = np.inf
-    for cost, support, shares in clear:
-        blend = Blend({search.problem.chosen[i]: x for i, x in zip(support, shares, strict=True)}, basis="volume")
-        if dissolve(CLOVE, blend).p_clear >= 0.8:
-            first = cost
-            break
-    # draws near 0.8 may differ by a step of the grid
-    assert search.certificate.value == pytest.approx(first, rel=0.08)
-    assert search.table["p_clear"][:2].min() >= 0.8
-    assert search.table["cost_per_L"].is_monotonic_increasing
-
-
-def test_cost_within_a_distance_of_a_point():
-    target = near({"triacetin": 0.5, "propylene glycol": 0.5})
-    search = best_blend(target, FOUR, objective="cost", price_per_kg=PRICES, max_distance=2.0, increments_percent=5)
-    assert search.table["distance"][0] <= 2.0
-    nearer = best_blend(target, FOUR, objective="cost", price_per_kg=PRICES, max_distance=1.0, increments_percent=5)
-    assert nearer.certificate.value >= search.certificate.value
-
-
-def test_no_clear_blend_is_an_error_that_names_the_surest():
-    with pytest.raises(
-        InputError, match=r"clear with a probability of 0.8; the surest one has a probability of 0\.\d\d"
-    ):
-        best_blend(
-            ORANGE, ["propylene glycol", "glycerol"], objective="cost", increments_percent=10,
-            price_per_L={"propylene glycol": 3, "glycerol": 2},
-        )  # fmt: skip
-
-
-def test_a_distance_that_is_kept_is_not_why_nothing_was_found():
-    """The nearest blend of these is some 21 MPa^0.5 off, so at most 25 is no hindrance and at most 18 is."""
-    asked = {"objective": "cost", "increments_percent": 10, "price_per_L": {"propylene glycol": 3, "glycerol": 2}}
-    pair = ["propylene glycol", "glycerol"]
-    nearest = float(distance(carrier("propylene glycol").hsp, oil(ORANGE).hsp))
-    assert 18 < nearest < 25
-    with pytest.raises(InputError, match=r"clear with a probability of 0\.8; the surest"):
-        best_blend(ORANGE, pair, max_distance=25, **asked)
-    with pytest.raises(InputError, match=f"nearer than Ra {nearest:.2f} MPa.*max_distance is 18"):
-        best_blend(ORANGE, pair, max_distance=18, **asked)
-
-
-def test_several_oils_are_served_by_the_worst():
-    oils = [ORANGE, CLOVE, "peppermint, steam-distilled"]
-    house = best_blend(oils, FOUR, keep=1)
-    gaps = [float(distance(house.best.hsp, oil(one).hsp)) for one in oils]
-    assert house.certificate.value == pytest.approx(max(gaps))
-    assert not house.certificate.proven  # MCT and propylene glycol part; the best is at the edge of what mixes
-    # without a residual where a nearer blend was passed over because it parts in the drum
-    assert np.isnan(house.certificate.kkt_residual) or house.certificate.kkt_residual < 1e-8
-    for one in oils:  # the edge is followed to its last digits from one side or the other
-        alone = best_blend(one, FOUR, keep=1)
-        assert alone.certificate.value <= house.certificate.value + 1e-6
-        other = max(float(distance(alone.best.hsp, oil(name).hsp)) for name in oils)
-        assert house.certificate.value <= other + 1e-6
-    clear = best_blend(oils[:2], FOUR, objective="clear", increments_percent=10, max_carriers=2, keep=2)
-    assert clear.table["margin"][:2].max() == pytest.approx(max(m for m, _, _ in every_blend(clear.problem, 10)))
-
-
-def test_worst_case_is_better_in_its_bad_cases_and_worse_in_the_middle():
-    names = [*FOUR, "benzyl alcohol", "ethyl lactate"]
-    target = near({"triacetin": 0.5, "triethyl citrate": 0.25, "propylene glycol": 0.25})
-    plain = best_blend(target, names, increments_percent=5)
-    robust = best_blend(target, names, increments_percent=5, worst_case=0.2)
-    assert robust.table["distance"][0] >= plain.table["distance"][0] - 1e-12
-    # other draws than those of the search
-    rng = np.random.default_rng(99)
-
-    def bad(blend):
-        hsp = np.array([rng.multivariate_normal(p.hsp.array, p.covariance, 20_000) for p in blend.parts])
-        mixed = np.einsum("p,pdk->dk", blend.fractions, hsp)
-        return np.quantile(np.sqrt(np.sum(((mixed - target.array) * [2, 1, 1]) ** 2, axis=1)), 0.8)
-
-    assert robust.certificate.value == pytest.approx(bad(robust.best), rel=0.06)
-    assert bad(robust.best) <= bad(plain.best) * 1.03
-    again = best_blend(target, names, increments_percent=5, worst_case=0.2)
-    assert again.best.name == robust.best.name
-    assert again.certificate.value == robust.certificate.value
-
-
-def test_worst_case_of_clear_uses_the_spread():
-    search = best_blend(ORANGE, FOUR, objective="clear", worst_case=0.2, increments_percent=10, max_carriers=2, keep=2)
-    assert search.certificate.value < 1.0, "the binodal index in the worst case of 20 % is below 1: still clear"
 
 
 # --- words and errors ---
@@ -599,55 +371,6 @@ def test_repr_html_and_reasons():
         search.why(99)
 
 
-@pytest.mark.parametrize(
-    ("change", "words"),
-    [
-        ({"objective": "best"}, "expected one of distance, clear, water tolerance, cost"),
-        ({"max_carriers": 0}, "whole number from 1 to 6"),
-        ({"keep": 0}, "whole number >= 1"),
-        ({"worst_case": 20}, "between 0 and 1"),
-        ({"worst_case": 0.2, "objective": "cost"}, "raise min_p_clear"),
-        ({"carriers": []}, "carriers is empty"),
-        ({"carriers": "MCT"}, "expected several names"),
-        ({"min_share": {"MCT": 20}}, "volume fraction from 0 to 1"),
-        ({"min_share": {"glycerol": 0.2}}, "not among the carriers"),
-        ({"max_viscosity": -1}, "number > 0 in mPa s"),
-        ({"price_per_L": {"MCT": 1}, "price_per_kg": {"MCT": 1}}, "give one of them"),
-        ({"price_per_L": {"MCT": -1}}, "number >= 0"),
-        ({"max_cost": 5}, "no price given"),
-        ({"max_distance": 0.01}, "nearer than Ra"),
-        ({"increments_percent": 7}, "divides 100 %"),
-    ],
-)
-def test_wrong_questions_are_errors_that_say_what_to_do(change, words):
-    given = {"carriers": ["triacetin", "MCT"], **change}
-    with pytest.raises(InputError, match=words):
-        best_blend(ORANGE, **given)
-
-
-def test_questions_too_large_say_how_to_make_them_smaller():
-    with pytest.raises(InputError, match="offer fewer carriers, lower max_carriers or raise increments_percent"):
-        best_blend(ORANGE, objective="clear", increments_percent=1)
-    many = [Blend({"triacetin": i / 100, "MCT": 1 - i / 100}, basis="volume") for i in range(1, 60)]
-    with pytest.raises(InputError, match="at most 1,000,000 are looked at"):
-        best_blend(HSP(17, 5, 9), many, max_carriers=5)
-
-
-def test_points_in_hansen_space_have_no_phases_and_no_dose():
-    point = HSP(17, 5, 9)
-    with pytest.raises(InputError, match="give an oil"):
-        best_blend(point, FOUR, objective="clear")
-    with pytest.raises(InputError, match="no density"):
-        best_blend(point, FOUR, application=soda())
-    with pytest.raises(InputError, match=r"expected \(3,\)"):
-        best_blend([1.0, 2.0], FOUR)
-    with pytest.raises(UnknownNameError):
-        best_blend("no such oil", FOUR)
-    same = best_blend([17.0, 5.0, 9.0], FOUR[:3], max_carriers=2)
-    assert same.best.name == best_blend(point, FOUR[:3], max_carriers=2).best.name
-    assert same.table["verdict"][0] is None
-
-
 def test_an_aqueous_carrier_and_a_shared_component():
     """A blend offered as a carrier, and a carrier that is in the oil as well, count once."""
     search = best_blend(
@@ -658,40 +381,41 @@ def test_an_aqueous_carrier_and_a_shared_component():
     assert search.table["p_clear"][0] == 1.0
 
 
-def test_the_margin_knows_the_indices_of_the_engine():
-    """ln L of the quick margin is that of `phases.spinodal_index`, and its derivative that of finite differences."""
-    names = [*FOUR, "glycerol"]
-    for celsius in (25.0, 10.0):
-        stock = Stock(oil(CLOVE), [carrier(n) for n in names], 1 / 3, celsius)
-        supports, shares = np.array([[0, 1, 2], [1, 3, 4]]), np.array([[0.3, 0.3, 0.4], [0.2, 0.5, 0.3]])
-        middle, spread = stock.log_local_index(supports, shares)
-        assert middle == pytest.approx(np.log(stock.spinodal_index(supports, shares)), abs=1e-9)
-        above, spread_m = stock.log_index(supports, shares)
-        assert np.all(above >= middle - 1e-6)
-        assert np.all(spread > 0.1)
-        assert np.all(spread_m > 0.05)
-    mixture = stock.mixture
-    fractions = stock.fractions(supports, shares)[0]
-    change = []
-    for row in range(len(fractions)):
-        slope = np.zeros(3)
-        for axis in range(3):
-            moved = np.repeat(mixture.points[None], 2, axis=0)
-            moved[0, row, axis] += 1e-4
-            moved[1, row, axis] -= 1e-4
-            up, down = np.log(phases.spinodal_index(fractions, mixture.volumes, moved, celsius=celsius))
-            slope[axis] = (up - down) / 2e-4
-        change.append(slope @ mixture.covariance[row] @ slope)
-    sizes = np.repeat(mixture.volumes[None], 2, axis=0)
-    for row in range(len(fractions)):
-        moved = sizes * np.exp(np.outer([1e-4, -1e-4], np.eye(len(fractions))[row]))
-        up, down = np.log(phases.spinodal_index(fractions, moved, mixture.hsp, celsius=celsius))
-        change.append(((up - down) / 2e-4 * mixture.volume_sd[row] / mixture.volumes[row]) ** 2)
-    assert spread[0] == pytest.approx(np.sqrt(np.sum(change) + THEORY_SD_LN**2), rel=0.02)
-
-
 def test_the_public_name_is_there_and_quiet():
     assert hspkit.best_blend is best_blend
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         best_blend(CLOVE, FOUR, keep=1)
+
+
+def test_a_bound_for_several_targets_holds_for_any_number_of_carriers():
+    middle = np.mean([carrier(name).hsp.array for name in MIXING], axis=0)
+    targets = [HSP(*(middle + np.array(off))) for off in ([0.5, 0, 0], [-0.3, 1.0, 0.5], [0, -1.0, 1.0])]
+    few, all_of_them = (
+        best_blend(targets, MIXING, max_carriers=k, max_share={"triacetin": 0.3}, keep=1) for k in (2, 5)
+    )
+    assert few.certificate.bound <= all_of_them.certificate.value + 1e-6
+    assert few.certificate.bound == pytest.approx(all_of_them.certificate.value, abs=0.01)
+    assert few.certificate.gap == pytest.approx(few.certificate.value - few.certificate.bound)
+    for blend, certificate in ((few.best, few.certificate), (all_of_them.best, all_of_them.certificate)):
+        assert certificate.value == pytest.approx(max(float(distance(blend.hsp, one)) for one in targets))
+        assert certificate.kkt_residual < 1e-7
+        assert f"no number of carriers does better than {certificate.bound:.4g}." in str(certificate)
+        assert f"distance {certificate.value:.4g}: every set of at most" in str(certificate)
+        assert "phase engine" not in str(certificate)
+
+
+@pytest.mark.parametrize(
+    ("off", "few", "limit"),
+    [
+        ([0.3, 0.5, -0.5], 2, {"max_viscosity": 8.0}),
+        ([-0.3, -0.5, 0.5], 4, {"max_share": dict.fromkeys(MIXING, 0.3)}),
+        ([0.0, 0.0, 0.0], 2, {"max_viscosity": 8.0}),
+    ],
+)
+def test_a_bound_under_limits_is_what_any_number_of_carriers_reach(off, few, limit):
+    target = HSP(*(np.mean([carrier(name).hsp.array for name in MIXING], axis=0) + np.array(off)))
+    some, all_of_them = (best_blend(target, MIXING, max_carriers=k, keep=1, **limit).certificate for k in (few, 5))
+    assert some.value > all_of_them.value + 0.1
+    assert some.bound == pytest.approx(all_of_them.value, abs=1e-5)
+    assert all_of_them.bound == pytest.approx(all_of_them.value, abs=1e-9)

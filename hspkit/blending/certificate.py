@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import html
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hspkit.blending.exact import Search
-from hspkit.blending.problem import Found, Problem
+from hspkit.blending.objectives import Objective
+from hspkit.blending.problem import Problem, Recipe
 
 __all__ = ["Certificate", "certify"]
 
@@ -19,9 +21,9 @@ Indices = NDArray[np.intp]
 _ACTIVE = 1e-7
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Certificate:
-    """Proof of a blend, or what stands in for one where the question is not convex.
+    """Proof that a blend is the best, or what was done in place of a proof where the objective is not convex.
 
     Parameters
     ----------
@@ -59,13 +61,19 @@ class Certificate:
     mixtures_examined: int
     kkt_residual: float
     bound: float
-    multipliers: dict[str, float] = field(repr=False)
+    multipliers: dict[str, float]
     how: str
 
     @property
     def gap(self) -> float:
         """How much a blend of more carriers could be better at most; 0 when none can. [as value]"""
         return abs(self.value - self.bound)
+
+    def __repr__(self) -> str:
+        return f"<Certificate: {self.objective} {self.value:.4g}{', proven' if self.proven else ''}>"
+
+    def _repr_html_(self) -> str:
+        return f"<p>{html.escape(str(self))}</p>"
 
     def __str__(self) -> str:
         text = f"{self.objective} {self.value:.4g}: {self.how}; {self.supports_examined:,} sets of carriers"
@@ -79,7 +87,7 @@ class Certificate:
         return text + "."
 
 
-def certify(problem: Problem, search: Search, objective: str, best: Found, value: float) -> Certificate:
+def certify(problem: Problem, search: Search, objective: Objective) -> Certificate:
     """Return the certificate of the best blend of a search.
 
     Parameters
@@ -88,22 +96,15 @@ def certify(problem: Problem, search: Search, objective: str, best: Found, value
         The question.
     search : Search
         What was done; of a continuous optimum the conditions are checked.
-    objective : str
-        As it is called in the certificate; for "distance" a bound is computed. [-]
-    best : Found
-        The blend.
-    value : float
-        Its objective as it is shown.
+    objective : Objective
+        What is best; where it is convex a bound is computed.
     """
-    residual, bound = np.nan, np.nan
-    multipliers: dict[str, float] = {}
-    if search.optimum:
-        residual, multipliers = _conditions(problem, best)
-    if objective == "distance":
-        bound = float(np.sqrt(max(_lower_bound(problem, best), 0.0)))
-        bound = min(bound, value)
+    best = search.recipes[0]
+    value = objective.shown(problem, best)
+    residual, multipliers = _conditions(problem, best) if search.optimum else (np.nan, {})
+    bound = min(float(np.sqrt(max(_lower_bound(problem, best), 0.0))), value) if objective.bounded else np.nan
     return Certificate(
-        objective,
+        objective.label,
         value,
         search.proven,
         search.supports,
@@ -116,17 +117,11 @@ def certify(problem: Problem, search: Search, objective: str, best: Found, value
     )
 
 
-def _rows(problem: Problem, support: Indices) -> Array:
-    """Return the limits as this support is held to them: the pair terms of the viscosity tighten the bound."""
-    return problem.limits.bounds - problem.viscosity_offsets(support[None, :])[0]
-
-
 def _gradients(problem: Problem, blend: Array) -> tuple[Array, Array]:
     """Return squared distances (t,) of a blend (n,) to the subjects and their gradients (t, n)."""
     points = np.array([blend @ p for p in problem.targets])
-    return np.square(points).sum(axis=1), np.array(
-        [2.0 * p @ at for p, at in zip(problem.targets, points, strict=True)]
-    )
+    slopes = [2.0 * p @ point for p, point in zip(problem.targets, points, strict=True)]
+    return np.square(points).sum(axis=1), np.array(slopes)
 
 
 def _weights(problem: Problem, blend: Array, members: Indices, bounds: Array) -> tuple[Array, Array, float]:
@@ -153,20 +148,18 @@ def _weights(problem: Problem, blend: Array, members: Indices, bounds: Array) ->
     return weights, multipliers, residual
 
 
-def _conditions(problem: Problem, best: Found) -> tuple[float, dict[str, float]]:
-    members = np.array(best.support)
-    blend = np.zeros(len(problem.chosen))
-    blend[members] = best.shares
-    bounds = _rows(problem, members)
+def _conditions(problem: Problem, best: Recipe) -> tuple[float, dict[str, float]]:
+    members, blend = np.array(best.support), problem.fractions(best)
+    # the pair terms of the viscosity tighten its bound for this support
+    bounds = problem.limits.bounds - problem.viscosity_offsets(members[None, :])[0]
     _, multipliers, residual = _weights(problem, blend, members, bounds)
-    broken = max(
-        0.0, float((problem.limits.rows @ blend - bounds).max(initial=0.0)), abs(float(best.shares.sum()) - 1.0)
-    )
+    excess = float((problem.limits.rows @ blend - bounds).max(initial=0.0))
+    broken = max(0.0, excess, abs(float(best.shares.sum()) - 1.0))
     named = {name: float(m) for name, m in zip(problem.limits.names, multipliers, strict=True) if m > 0}
     return max(residual, broken), named
 
 
-def _lower_bound(problem: Problem, best: Found) -> float:
+def _lower_bound(problem: Problem, best: Recipe) -> float:
     """Return a bound on Ra^2 that holds for blends of any number of the carriers.
 
     Whatever the point y and the multipliers, convexity gives f(x) >= sum w_j (f_j(y) + grad f_j(y) (x - y)), and
@@ -175,9 +168,8 @@ def _lower_bound(problem: Problem, best: Found) -> float:
     """
     from scipy.optimize import minimize
 
-    n, rows, bounds = len(problem.chosen), problem.limits.rows, problem.limits.bounds
-    here = np.zeros(n)
-    here[list(best.support)] = best.shares
+    n, rows, bounds = len(problem.carriers), problem.limits.rows, problem.limits.bounds
+    here = problem.fractions(best)
 
     def bound_from(blend: Array) -> float:
         members = np.flatnonzero(blend > 1e-6)
@@ -190,7 +182,7 @@ def _lower_bound(problem: Problem, best: Found) -> float:
     value = float(_gradients(problem, here)[0].max())
     if bound >= value * (1 - 1e-9) - 1e-12:
         return bound
-    start = np.append(here, value)
+    # unknowns: the fractions, and an upper bound of the squared distances, which is minimised
     constraints = [
         {"type": "eq", "fun": lambda v: v[:-1].sum() - 1.0, "jac": lambda v: np.append(np.ones(n), 0.0)},
         {
@@ -203,15 +195,15 @@ def _lower_bound(problem: Problem, best: Found) -> float:
         linear = np.column_stack([-rows, np.zeros(len(bounds))])
         constraints.append({"type": "ineq", "fun": lambda v: bounds - rows @ v[:-1], "jac": lambda v: linear})
     with np.errstate(all="ignore"):
-        found = minimize(
+        solution = minimize(
             lambda v: v[-1],
-            start,
+            np.append(here, value),
             jac=lambda v: np.append(np.zeros(n), 1.0),
             method="SLSQP",
             bounds=[(0.0, 1.0)] * n + [(0.0, None)],
             constraints=constraints,
             options={"maxiter": 300, "ftol": 1e-13},
         )
-    blend = np.clip(found.x[:-1], 0.0, None)
+    blend = np.clip(solution.x[:-1], 0.0, None)
     blend[blend < 1e-9] = 0.0
     return max(bound, bound_from(blend / blend.sum()))

@@ -1,4 +1,4 @@
-"""Blends at the edge of what mixes: where the optimum of some carriers parts, their best blend in one phase.
+"""Blends at the boundary of one phase: where the optimum of some carriers separates, their best blend that does not.
 
 Distance and cost are convex in the fractions, the set of blends in one phase is not. The search goes from several
 blends that mix, on different sides of the optimum, towards it as far as they mix, and from there along the edge (SLSQP
@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit.blending.problem import Found, Problem, compositions
+from hspkit.blending.problem import Problem, Recipe, compositions
 from hspkit.blending.stock import mixing_margins
-from hspkit.blending.supports import SMALLEST, TOLERANCE
+from hspkit.blending.supports import SMALLEST, TOLERANCE, Convex
 
 __all__ = ["best_in_one_phase"]
 
@@ -34,32 +34,32 @@ _INSIDE = 1e-6
 
 
 def best_in_one_phase(
-    problem: Problem, support: Indices, optimum: Array, *, by_cost: bool = False, limit: float = np.inf
-) -> Found | None:
+    problem: Problem, objective: Convex, support: Indices, optimum: Array, limit: float = np.inf
+) -> Recipe | None:
     """Return the best blend of exactly these carriers that keeps to the limits and is one phase.
 
     Parameters
     ----------
     problem : Problem
         The question.
+    objective : Convex
+        Distance or cost.
     support : ndarray of int, shape (s,)
-        The carriers, two or more; their optimum parts. [-]
+        The carriers, two or more; their optimum separates. [-]
     optimum : ndarray of shape (s,)
         The fractions there, 0 for a carrier that is not in it. [-]
-    by_cost : bool
-        Cost instead of distance.
     limit : float
-        A blend that is surely no better than this need not be found. [objective]
+        A blend that is surely no better than this is not looked for. [objective]
 
     Returns
     -------
-    Found or None
-        None where none was found, or where fewer of the carriers are as good.
+    Recipe or None
+        None where there is none, or where fewer of the carriers are as good.
     """
-    edge = _Edge(problem, support, by_cost=by_cost)
+    edge = _Edge(problem, objective, support)
     best: Array | None = None
     for start in _starts(edge, optimum, limit):
-        if edge.promise(start) >= limit:
+        if edge.least_near(start) >= limit:
             continue
         goal = optimum if len(support) == 2 else _follow(edge, start)  # the edge of two carriers is a point
         end = edge.last(start, goal)
@@ -68,25 +68,21 @@ def best_in_one_phase(
             best, limit = end, min(limit, value)
     if best is None or best.min() <= SMALLEST:
         return None
-    return Found(tuple(int(i) for i in support), best, float(edge.value(best)))
+    return Recipe(tuple(int(i) for i in support), best, float(edge.value(best)))
 
 
 class _Edge:
     """Objective, limits and margins of the blends (..., s) of one support."""
 
-    def __init__(self, problem: Problem, support: Indices, *, by_cost: bool) -> None:
+    def __init__(self, problem: Problem, objective: Convex, support: Indices) -> None:
         self.problem, self.support = problem, support
         self.rows = problem.limits.rows[:, support]
         self.bounds = problem.limits.bounds - problem.viscosity_offsets(support[None, :])[0]
-        cost = problem.cost[support] if by_cost and problem.cost is not None else np.zeros(len(support))
-        # each objective is |x P|^2 + x c; the largest of them counts
-        self.pieces = [(points[support], cost) for points in problem.targets]
-        if by_cost:
-            self.pieces = [(np.zeros((len(support), 3)), cost)]
+        self.terms = [(points[support], cost[support]) for points, cost in objective.terms]
 
     def values(self, shares: Array) -> Array:
         """Return every objective, shape (..., t)."""
-        return np.stack([np.square(shares @ p).sum(axis=-1) + shares @ cost for p, cost in self.pieces], axis=-1)
+        return np.stack([np.square(shares @ p).sum(axis=-1) + shares @ cost for p, cost in self.terms], axis=-1)
 
     def value(self, shares: Array) -> Array:
         """Return the objective that counts, shape (...)."""
@@ -94,32 +90,32 @@ class _Edge:
 
     def slopes(self, shares: Array) -> Array:
         """Return the gradient of every objective, shape (..., t, s)."""
-        return np.stack([2.0 * (shares @ p) @ p.T + cost for p, cost in self.pieces], axis=-2)
+        return np.stack([2.0 * (shares @ p) @ p.T + cost for p, cost in self.terms], axis=-2)
 
-    def promise(self, shares: Array) -> Array:
-        """Return the best objective that the edge near blends of the grid of starts may have, shape (...)."""
+    def least_near(self, shares: Array) -> Array:
+        """Return a lower bound of the objective of the edge near blends of the grid of starts, shape (...)."""
         within = _CELLS / _steps(len(self.support))
         return np.asarray((self.values(shares) - within * np.ptp(self.slopes(shares), axis=-1)).max(axis=-1))
 
     def margins(self, shares: Array) -> Array:
         """Return the margins of mixing of blends (b, s), shape (b, 2). [-]"""
-        return mixing_margins(self.problem.alone, np.tile(self.support, (len(shares), 1)), shares)
+        return mixing_margins(self.problem.without_oil, np.tile(self.support, (len(shares), 1)), shares)
 
     def last(self, start: Array, end: Array) -> Array:
         """Return the last blend that mixes and keeps to the limits on the way from one that does."""
         from scipy.optimize import toms748
 
-        def least(part: float) -> float:
+        def least_margin(part: float) -> float:
             shares = start + part * (end - start)
             slack = self.bounds - self.rows @ shares + TOLERANCE
             return float(min(self.margins(shares[None, :]).min(), slack.min(initial=np.inf)))
 
-        if least(1.0) >= 0.0:
+        if least_margin(1.0) >= 0.0:
             return end
-        if least(0.0) <= 0.0:
+        if least_margin(0.0) <= 0.0:
             return start
-        part = toms748(least, 0.0, 1.0, xtol=1e-10, rtol=1e-9)
-        while least(part) < 0.0:  # the root may lie a hair beyond
+        part = toms748(least_margin, 0.0, 1.0, xtol=1e-10, rtol=1e-9)
+        while least_margin(part) < 0.0:  # the root may lie slightly beyond
             part = max(0.0, part - max(1e-9, 1e-6 * part))
         return np.asarray(start + part * (end - start))
 
@@ -129,31 +125,31 @@ def _steps(size: int) -> int:
 
 
 def _starts(edge: _Edge, optimum: Array, limit: float) -> list[Array]:
-    """Return the best blends of a grid that mix and promise to stay below a limit, one for each side of the optimum.
+    """Return the best blends of a grid that mix and may stay below a limit, one for each side of the optimum.
 
     What breaks a limit is moved towards the optimum, which keeps to them all, until it does so too.
     """
     size = len(optimum)
     steps = _steps(size)
-    away = (compositions(steps + size, size) - 1) / steps - optimum
+    moves = (compositions(steps + size, size) - 1) / steps - optimum
     slack = np.maximum(edge.bounds - edge.rows @ optimum, 0.0)
-    needed = away @ edge.rows.T
+    needed = moves @ edge.rows.T
     part = np.where(needed > slack, slack / np.maximum(needed, 1e-300), 1.0).min(axis=1, initial=1.0)
-    grid = optimum + part[:, None] * away
-    grid = grid[edge.promise(grid) < limit]
+    grid = optimum + part[:, None] * moves
+    grid = grid[edge.least_near(grid) < limit]
     grid = grid[np.argsort(edge.value(grid), kind="stable")]
     grid = grid[edge.problem.mixes(edge.support, grid)] if len(grid) else grid
-    found: list[Array] = []
-    while len(grid) and len(found) < _SIDES:
-        found.append(grid[0])
-        away = grid - optimum
-        away /= np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-12)
-        grid = grid[away @ away[0] < _SAME_SIDE]
-    return found
+    starts: list[Array] = []
+    while len(grid) and len(starts) < _SIDES:
+        starts.append(grid[0])
+        direction = grid - optimum
+        direction /= np.maximum(np.linalg.norm(direction, axis=1, keepdims=True), 1e-12)
+        grid = grid[direction @ direction[0] < _SAME_SIDE]
+    return starts
 
 
 def _follow(edge: _Edge, start: Array) -> Array:
-    """Return the best blend that is reached from one that mixes; it may lie a hair beyond the edge or a limit.
+    """Return the best blend that is reached from one that mixes; it may lie slightly beyond the edge or a limit.
 
     The unknowns are all fractions but the largest, and an upper bound of the objectives, which is minimised.
     """
@@ -165,19 +161,19 @@ def _follow(edge: _Edge, start: Array) -> Array:
     turn[:, rest] = -1.0
     corner = np.eye(size)[rest]
     scale = max(float(edge.value(start)), 1e-9)
-    seen: dict[bytes, Array] = {}
+    computed: dict[bytes, Array] = {}
 
     def shares_of(z: Array) -> Array:
         return corner + z @ turn
 
-    def margins(*some: Array) -> Array:
-        shares = np.clip(shares_of(np.array(some)), 0.0, None)
+    def margins(*unknowns: Array) -> Array:
+        shares = np.clip(shares_of(np.array(unknowns)), 0.0, None)
         return edge.margins(shares / shares.sum(axis=1, keepdims=True)) - _INSIDE
 
     def margins_at(z: Array) -> Array:
-        if z.tobytes() not in seen:
-            seen[z.tobytes()] = margins(z)[0]
-        return seen[z.tobytes()]
+        if z.tobytes() not in computed:
+            computed[z.tobytes()] = margins(z)[0]
+        return computed[z.tobytes()]
 
     def margin_slopes_at(z: Array) -> Array:
         step = 1e-4 * np.abs(z) + 1e-9
@@ -199,7 +195,7 @@ def _follow(edge: _Edge, start: Array) -> Array:
         slack = {"fun": lambda v: edge.bounds - edge.rows @ shares_of(v[:-1])}
         constraints.append({"type": "ineq", **slack, "jac": lambda _: wide(-edge.rows @ turn.T)})
     with np.errstate(all="ignore"):
-        found = minimize(
+        solution = minimize(
             lambda v: v[-1],
             np.append(np.delete(start, rest), 1.0),
             jac=lambda v: np.append(np.zeros(size - 1), 1.0),
@@ -208,6 +204,6 @@ def _follow(edge: _Edge, start: Array) -> Array:
             constraints=constraints,
             options={"maxiter": 25, "ftol": 1e-9},
         )
-    shares = np.clip(shares_of(found.x[:-1]), 0.0, None)
+    shares = np.clip(shares_of(solution.x[:-1]), 0.0, None)
     shares = shares / shares.sum()
     return shares if np.isfinite(shares).all() else start

@@ -1,20 +1,22 @@
 """Blends by distance or by cost under linear limits: exact, best first.
 
-Continuous fractions come from `supports`. Blends in whole increments, and blends at the edge of what mixes (`edge`),
-are found by going through the supports in the order of their continuous optimum: it bounds whatever a support holds.
+Continuous fractions come from `supports`. Blends in whole increments, and blends at the boundary of one phase (`edge`),
+come from going through the supports in the order of their continuous optimum: it bounds whatever a support holds.
 """
 
 from __future__ import annotations
 
 import heapq
 from dataclasses import dataclass
+from itertools import islice
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hspkit.blending.edge import best_in_one_phase
-from hspkit.blending.problem import Found, Problem, compositions
-from hspkit.blending.supports import Solved, combinations, rank_of, solve_supports
+from hspkit.blending.problem import Problem, Recipe
+from hspkit.blending.supports import Convex, Solved, combinations, rank_of, ranked, solve_supports
 
 __all__ = ["Search", "search_exact", "solve"]
 
@@ -24,11 +26,11 @@ Indices = NDArray[np.intp]
 
 @dataclass(frozen=True)
 class Search:
-    """Blends found, best first, and what was looked at.
+    """Blends, best first, and what was looked at.
 
     Parameters
     ----------
-    found : list of Found
+    recipes : list of Recipe
         Best first, one a support.
     supports : int
         Supports examined. [-]
@@ -40,184 +42,193 @@ class Search:
         In words, for the certificate. [-]
     proven : bool
         Whether no support can hold a better blend than the first of the kind asked for.
-    single : Found or None
+    single : Recipe or None
         Best carrier alone.
     optimum : bool
-        Whether the first blend is the continuous optimum of its carriers.
+        Whether the first blend is the optimum of the distance over the continuous fractions of its carriers.
     """
 
-    found: list[Found]
+    recipes: list[Recipe]
     supports: int
     possible: int
     mixtures: int
     how: str
     proven: bool
-    single: Found | None
+    single: Recipe | None
     optimum: bool = False
 
 
-def solve(problem: Problem, *, by_cost: bool = False) -> list[Solved]:
-    """Return the optimum of every support by distance, or by cost."""
+class _Place(NamedTuple):
+    """Where a support stands among those that were solved."""
+
+    size: int
+    row: int
+
+
+def solve(problem: Problem, objective: Convex | None = None) -> list[Solved]:
+    """Return the optimum of every support, by distance unless another objective is given."""
+    objective = objective or Convex(problem.targets)
     offsets = None
-    if problem.limits.thick is not None:
-        n = len(problem.chosen)
-        sizes = range(1, min(problem.max_carriers, n) + 1)
-        offsets = [problem.viscosity_offsets(combinations(n, size)) for size in sizes]
+    if problem.limits.viscosity_row is not None:
+        sizes = range(1, problem.widest + 1)
+        offsets = [problem.viscosity_offsets(combinations(len(problem.carriers), size)) for size in sizes]
     return solve_supports(
-        [] if by_cost else problem.targets,
+        objective.targets,
         problem.limits.rows,
         problem.limits.bounds,
         problem.max_carriers,
-        cost=problem.cost if by_cost else None,
+        cost=objective.cost,
         offsets=offsets,
     )
 
 
-def search_exact(problem: Problem, *, steps: int | None, keep: int, by_cost: bool = False) -> Search:
+def search_exact(problem: Problem, objective: Convex, steps: int | None, keep: int) -> Search:
     """Return the best blends by distance or by cost.
 
     Parameters
     ----------
     problem : Problem
         The question.
+    objective : Convex
+        Distance or cost.
     steps : int or None
         Steps of the grid; None for continuous fractions. [-]
     keep : int
         How many blends. [-]
-    by_cost : bool
-        Cost instead of distance.
 
     Returns
     -------
     Search
     """
-    solved = solve(problem, by_cost=by_cost)
-    farthest = np.finfo(float).max if problem.max_distance is None or by_cost else problem.max_distance**2
-    waiting: list[tuple[float, int, int, int, int]] = []
-    for size, one in enumerate(solved, start=1):
-        rows = np.flatnonzero(one.closed <= farthest)
-        waiting.extend((float(one.closed[row]), 0, size, int(row), -1) for row in rows)
-    heapq.heapify(waiting)
-    optima = _Optima(problem, solved)
-    values = optima.best_values(keep, farthest) if steps is None else []
-    found: list[Found] = []
-    ready: list[Found] = []
-    optimum, followed, before = False, 0, 0
-    while waiting and len(found) < keep:
-        value, _, size, row, place = heapq.heappop(waiting)
-        if place >= 0:
-            found.append(ready[place])
-            continue
-        support = solved[size - 1].supports[row]
-        if steps is not None:
-            best = _best_of_grid(problem, support, steps, by_cost=by_cost)
-        elif optima.mixes(least := optima.of(size, row)):
-            if least == (size, row):
-                optimum |= not found
-                found.append(Found(tuple(int(i) for i in support), solved[size - 1].fractions[row], value))
-            continue
-        else:
-            # Blends that are no better than those known of need not be found. Carriers that the optimum does without
-            # are worth their while only where they bring the best blend of all.
-            last = keep if least == (size, row) else 1
-            limit = sorted(values)[last - 1] if len(values) >= last else np.inf
-            if value >= limit:
-                continue
-            shares = optima.shares(least, support)
-            best = best_in_one_phase(problem, support, shares, by_cost=by_cost, limit=limit)
-            followed += 1
-            before += not found
-        if best is not None and best.value <= farthest:
-            ready.append(best)
-            values.append(best.value)
-            heapq.heappush(waiting, (best.value, 1, size, row, len(ready) - 1))
-    alone = solved[0]
-    order = np.argsort(alone.value, kind="stable")
-    single = None
-    if np.isfinite(alone.value[order[0]]):
-        single = Found((int(order[0]),), np.ones(1), float(alone.value[order[0]]))
+    search = _BestFirst(problem, objective, keep)
+    recipes = search.run(steps)
+    solved = search.solved
+    single = int(np.argmin(solved[0].value))
+    lowest = float(solved[0].value[single])
     how = f"every set of at most {len(solved)} carriers solved to its optimum"
     how += "" if steps is None else f", in whole steps of {100 / steps:g} %"
-    if followed:
-        how += f"; for {followed:,} whose optimum parts without the oil, the edge of what mixes was followed"
-        how += "" if before == 0 else ", which is no proof"
+    if search.followed:
+        how += (
+            f"; for {search.followed:,} whose optimum separates without the oil, the boundary of one phase was searched"
+        )
+        how += ", which is no proof" if search.followed_before_best else ""
     return Search(
-        found,
-        sum(len(one.supports) for one in solved),
-        int(sum(np.isfinite(one.closed).sum() for one in solved)),
+        recipes,
+        sum(len(solution.supports) for solution in solved),
+        int(sum(np.isfinite(solution.closed).sum() for solution in solved)),
         0,
         how,
-        proven=before == 0,
-        single=single,
-        optimum=optimum and not by_cost,
+        proven=not search.followed_before_best,
+        single=Recipe((single,), np.ones(1), lowest) if np.isfinite(lowest) else None,
+        optimum=search.optimum_is_best and objective.cost is None,
     )
 
 
-class _Optima:
-    """Continuous optima of supports, by size and row, and whether they mix; that is asked once."""
+class _BestFirst:
+    """The supports in the order of their continuous optimum, each replaced by its best blend that can be made.
 
-    def __init__(self, problem: Problem, solved: list[Solved]) -> None:
-        self._problem, self._solved = problem, solved
-        self._mixes: dict[tuple[int, int], bool] = {}
+    Attributes
+    ----------
+    solved : list of Solved
+        Continuous optima.
+    followed, followed_before_best : int
+        Supports whose boundary of one phase was searched, and how many of them before the best blend was certain. [-]
+    optimum_is_best : bool
+        Whether the best blend is a continuous optimum.
+    """
 
-    def of(self, size: int, row: int) -> tuple[int, int]:
+    def __init__(self, problem: Problem, objective: Convex, keep: int) -> None:
+        self.problem, self.objective, self.keep = problem, objective, keep
+        self.solved = solve(problem, objective)
+        self.farthest = np.finfo(float).max if problem.max_distance is None else problem.max_distance**2
+        self.values: list[float] = []
+        self.followed = self.followed_before_best = 0
+        self.optimum_is_best = False
+
+    def run(self, steps: int | None) -> list[Recipe]:
+        """Return the best blends in whole steps, or in continuous fractions."""
+        closed = ranked([solution.closed for solution in self.solved], self.farthest)
+        waiting: list[tuple[float, int, _Place, Recipe | None]]  # a heap, as it is sorted
+        waiting = [(value, 0, _Place(*place), None) for value, *place in closed]
+        self.values = self._best_optima() if steps is None else []
+        recipes: list[Recipe] = []
+        while waiting and len(recipes) < self.keep:
+            value, _, place, recipe = heapq.heappop(waiting)
+            if recipe is not None:
+                recipes.append(recipe)
+                continue
+            if steps is not None:
+                recipe = self._best_of_grid(self._support(place), steps)
+            elif self._mixes(optimum := self._optimum_of(place)):
+                if optimum == place:
+                    self.optimum_is_best |= not recipes
+                    recipes.append(self._recipe(place, value))
+                continue
+            else:
+                recipe = self._at_the_edge(place, optimum, value, first=not recipes)
+            if recipe is not None and recipe.value <= self.farthest:
+                self.values.append(recipe.value)
+                heapq.heappush(waiting, (recipe.value, 1, place, recipe))
+        return recipes
+
+    def _support(self, place: _Place) -> Indices:
+        return self.solved[place.size - 1].supports[place.row]
+
+    def _recipe(self, place: _Place, value: float) -> Recipe:
+        return Recipe(tuple(self._support(place).tolist()), self.solved[place.size - 1].fractions[place.row], value)
+
+    def _optimum_of(self, place: _Place) -> _Place:
         """Return the support, this one or a part of it, that has the optimum of all blends of these carriers."""
-        while not np.isfinite(self._solved[size - 1].value[row]):
-            support = self._solved[size - 1].supports[row]
-            parts = rank_of(np.array([np.delete(support, place) for place in range(size)]))
+        size, row = place
+        while not np.isfinite(self.solved[size - 1].value[row]):
+            support = self.solved[size - 1].supports[row]
+            parts = rank_of(np.array([np.delete(support, member) for member in range(size)]))
             size -= 1
-            row = int(parts[np.argmin(self._solved[size - 1].closed[parts])])
-        return size, row
+            row = int(parts[np.argmin(self.solved[size - 1].closed[parts])])
+        return _Place(size, row)
 
-    def mixes(self, which: tuple[int, int]) -> bool:
+    def _mixes(self, place: _Place) -> bool:
         """Return whether the optimum of a support is one phase without the oil."""
-        if which not in self._mixes:
-            one, row = self._solved[which[0] - 1], which[1]
-            self._mixes[which] = bool(self._problem.mixes(one.supports[row], one.fractions[row])[0])
-        return self._mixes[which]
+        optimum = self._recipe(place, np.nan)
+        return self.problem.one_phase(optimum.support, optimum.shares)
 
-    def shares(self, which: tuple[int, int], support: Indices) -> Array:
-        """Return the fractions of an optimum among the carriers of a larger support. [-]"""
-        one, row = self._solved[which[0] - 1], which[1]
-        found = np.zeros(len(support))
-        found[np.searchsorted(support, one.supports[row])] = one.fractions[row]
-        return found
+    def _best_optima(self) -> list[float]:
+        """Return the objectives of as many of the best optima that mix as blends are kept. [objective]"""
+        optima = ranked([solution.value for solution in self.solved], self.farthest)
+        mixing = (value for value, *place in optima if self._mixes(_Place(*place)))
+        return list(islice(mixing, self.keep))
 
-    def best_values(self, keep: int, farthest: float) -> list[float]:
-        """Return the objectives of so many of the best optima that mix. [objective]"""
-        every = [
-            (float(one.value[row]), size, int(row))
-            for size, one in enumerate(self._solved, start=1)
-            for row in np.flatnonzero(one.value <= farthest)
-        ]
-        found: list[float] = []
-        for value, size, row in sorted(every):
-            if len(found) == keep:
-                break
-            if self.mixes((size, row)):
-                found.append(value)
-        return found
+    def _at_the_edge(self, place: _Place, optimum: _Place, value: float, *, first: bool) -> Recipe | None:
+        """Return the best blend of a support, whose optimum separates, in one phase; None where it is not needed.
 
+        Blends that are no better than those known are not needed. Carriers that the optimum does without are tried
+        only where they may bring the best blend of all.
+        """
+        last = self.keep if optimum == place else 1
+        limit = sorted(self.values)[last - 1] if len(self.values) >= last else np.inf
+        if value >= limit:
+            return None
+        self.followed += 1
+        self.followed_before_best += first
+        support, best = self._support(place), self._recipe(optimum, np.nan)
+        shares = np.zeros(len(support))
+        shares[np.searchsorted(support, best.support)] = best.shares
+        return best_in_one_phase(self.problem, self.objective, support, shares, limit)
 
-def _best_of_grid(problem: Problem, support: Indices, steps: int, *, by_cost: bool) -> Found | None:
-    """Return the best blend of exactly these carriers in whole steps that is one phase; None when there is none."""
-    shares = compositions(steps, len(support)) / steps
-    every = np.tile(support, (len(shares), 1))
-    shares = shares[problem.feasible(every, shares)]
-    if not len(shares):
+    def _best_of_grid(self, support: Indices, steps: int) -> Recipe | None:
+        """Return the best blend of exactly these carriers in whole steps that is one phase; None when there is none."""
+        supports, shares = self.problem.feasible_grid(support, steps)
+        if self.objective.cost is not None:
+            values = shares @ self.objective.cost[support]
+        else:
+            values = self.problem.squared_distance(supports, shares)
+        order = np.argsort(values, kind="stable")
+        start = 0
+        while start < len(order):  # most often the first one mixes; widen when not
+            part = order[start : start + max(1, 4 * start)]
+            mixing = np.flatnonzero(self.problem.mixes(support, shares[part]))
+            if mixing.size:
+                best = part[mixing[0]]
+                return Recipe(tuple(support.tolist()), shares[best], float(values[best]))
+            start += len(part)
         return None
-    every = every[: len(shares)]
-    if by_cost and problem.cost is not None:
-        value = shares @ problem.cost[support]
-    else:
-        value = problem.squared_distance(every, shares)
-    order = np.argsort(value, kind="stable")
-    start = 0
-    while start < len(order):  # most often the first one mixes; widen when not
-        some = order[start : start + max(1, 4 * start)]
-        fine = np.flatnonzero(problem.mixes(support, shares[some]))
-        if fine.size:
-            best = some[fine[0]]
-            return Found(tuple(int(i) for i in support), shares[best], float(value[best]))
-        start += len(some)
-    return None

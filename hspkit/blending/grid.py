@@ -1,20 +1,17 @@
-"""All blends of a grid with a quick figure each, their margins, and the best of each set of carriers."""
+"""Blends of a grid in one array, their margins, and the best of each set of carriers."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from hspkit.blending.problem import Found, Problem
+from hspkit.blending.problem import Problem, Recipe
 
-__all__ = [
-    "Best", "Grid", "by_size", "count_supports", "highest_margin", "log_spinodal", "margin_of", "margins", "padded",
-]  # fmt: skip
+__all__ = ["BlendArray", "highest_margin", "log_spinodal", "margin_of", "margins"]
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -41,92 +38,11 @@ def margin_of(problem: Problem, supports: Indices, shares: Array, worst: float |
 
 def highest_margin(problem: Problem, supports: Indices, shares: Array, worst: float | None) -> Array:
     """Return the margin against small fluctuations alone, shape (b,): quick, and never less than the margin."""
-    found = [_margin(*stock.log_local_index(supports, shares), worst) for stock in problem.stocks]
-    return np.min(found, axis=0)
+    return np.min([_margin(*stock.log_local_index(supports, shares), worst) for stock in problem.stocks], axis=0)
 
 
 def _margin(log_index: Array, spread: Array, worst: float | None) -> Array:
     return -log_index / spread if worst is None else -log_index + ndtri(worst) * spread
-
-
-@dataclass
-class Grid:
-    """Blends of the grid by size of support, with a quick figure each."""
-
-    supports: list[Indices]
-    shares: list[Array]
-    figure: Array
-
-    @classmethod
-    def of(
-        cls,
-        problem: Problem,
-        steps: int,
-        figure: Callable[[Indices, Array], Array],
-        kept: Callable[[Array], NDArray[np.bool_]],
-    ) -> Grid:
-        """Gather the blends whose figure is to be kept."""
-        supports, shares, figures = [], [], []
-        width = min(problem.max_carriers, len(problem.chosen))
-        for some, mixed in problem.grid(steps):
-            values = figure(some, mixed)
-            rows = np.flatnonzero(kept(values))
-            supports.append(padded(some[rows], width))
-            shares.append(np.pad(mixed[rows], ((0, 0), (0, width - mixed.shape[1]))))
-            figures.append(values[rows])
-        return cls(supports, shares, np.concatenate(figures) if figures else np.zeros(0))
-
-    def arrays(self) -> tuple[Indices, Array]:
-        """Return all supports and shares (b, widest); a carrier repeated with share 0 fills a small support."""
-        return np.concatenate(self.supports), np.concatenate(self.shares)
-
-
-def padded(supports: Indices, width: int) -> Indices:
-    return np.concatenate([supports, np.repeat(supports[:, :1], width - supports.shape[1], axis=1)], axis=1)
-
-
-def by_size(supports: Indices, shares: Array) -> Iterator[tuple[Indices, Indices, Array]]:
-    """Yield rows of one size of support with their arrays, cut to that size."""
-    sizes = (shares > 0).sum(axis=1)
-    for size in np.unique(sizes):
-        rows = np.flatnonzero(sizes == size)
-        yield rows, supports[rows, :size], shares[rows, :size]
-
-
-def margins(problem: Problem, supports: Indices, shares: Array, worst: float | None) -> Array:
-    margin = np.empty(len(supports))
-    for rows, some, mixed in by_size(supports, shares):
-        margin[rows] = margin_of(problem, some, mixed, worst)
-    return margin
-
-
-class Best:
-    """The best blend of each support so far, given that the carriers mix with one another."""
-
-    def __init__(self, problem: Problem, keep: int) -> None:
-        self.problem = problem
-        self.keep = keep
-        self.known: dict[bytes, bool] = {}
-
-    def pick(self, supports: Indices, shares: Array, value: Array) -> list[Found]:
-        """Return the best blends, one a support, smallest value first."""
-        found: dict[tuple[int, ...], Found] = {}
-        for row in np.argsort(value, kind="stable"):
-            size = int((shares[row] > 0).sum())
-            support = tuple(int(i) for i in supports[row, :size])
-            if support in found or not np.isfinite(value[row]):
-                continue
-            if self._mixes(support, shares[row, :size]):
-                found[support] = Found(support, shares[row, :size], float(value[row]))
-                if len(found) == self.keep:
-                    break
-        return list(found.values())
-
-    def _mixes(self, support: tuple[int, ...], shares: Array) -> bool:
-        key = np.array(support).tobytes() + np.asarray(shares).tobytes()
-        if key not in self.known:
-            self.known[key] = bool(self.problem.mixes(support, shares)[0])
-        return self.known[key]
 
 
 def log_spinodal(problem: Problem, supports: Indices, shares: Array) -> Array:
@@ -135,5 +51,94 @@ def log_spinodal(problem: Problem, supports: Indices, shares: Array) -> Array:
     return np.log(np.maximum(largest, 1e-12))
 
 
-def count_supports(problem: Problem, width: int) -> int:
-    return sum(comb(len(problem.chosen), size) for size in range(1, width + 1))
+def margins(problem: Problem, blends: BlendArray, worst: float | None = None) -> Array:
+    """Return the margin of blends of all sizes, shape (b,). [-]"""
+    margin = np.empty(len(blends))
+    for rows, supports, shares in blends.by_size():
+        margin[rows] = margin_of(problem, supports, shares, worst)
+    return margin
+
+
+@dataclass(frozen=True)
+class BlendArray:
+    """Blends of all sizes in one array; the first carrier repeated with share 0 fills a small support.
+
+    Parameters
+    ----------
+    supports, shares : ndarray of shape (b, w)
+        Carriers and their volume fractions. [-]
+    value : ndarray of shape (b,)
+        Objective, or a bound of it: smaller is better; inf where a blend is out of the question. [objective]
+    """
+
+    supports: Indices
+    shares: Array
+    value: Array
+
+    @classmethod
+    def of(cls, parts: Iterable[tuple[Indices, Array, Array]], width: int) -> BlendArray:
+        """Gather blends of several sizes: supports and shares (b, s), value (b,)."""
+        columns: list[tuple[Indices, Array, Array]] = [
+            (np.zeros((0, width), np.intp), np.zeros((0, width)), np.zeros(0))
+        ]
+        for supports, shares, value in parts:
+            wide = ((0, 0), (0, width - supports.shape[1]))
+            first = np.repeat(supports[:, :1], wide[1][1], axis=1)
+            columns.append((np.concatenate([supports, first], axis=1), np.pad(shares, wide), value))
+        return cls(*(np.concatenate(column) for column in zip(*columns, strict=True)))
+
+    @classmethod
+    def screened(cls, problem: Problem, steps: int, bound: Callable[[Indices, Array], Array]) -> BlendArray:
+        """Gather the blends of a grid that keep to the limits and whose bound is finite; their value is the bound."""
+
+        def parts() -> Iterator[tuple[Indices, Array, Array]]:
+            for supports, shares in problem.grid(steps):
+                value = bound(supports, shares)
+                rows = np.isfinite(value)
+                yield supports[rows], shares[rows], value[rows]
+
+        return cls.of(parts(), problem.widest)
+
+    def __len__(self) -> int:
+        return len(self.value)
+
+    def take(self, rows: Indices | slice | NDArray[np.bool_]) -> BlendArray:
+        """Return some of the blends."""
+        return BlendArray(self.supports[rows], self.shares[rows], self.value[rows])
+
+    @property
+    def sizes(self) -> Indices:
+        """How many carriers each blend has, shape (b,). [-]"""
+        return (self.shares > 0).sum(axis=1)
+
+    def by_size(self) -> Iterator[tuple[Indices, Indices, Array]]:
+        """Yield the rows of one size of support, with supports and shares cut to that size."""
+        sizes = self.sizes
+        for size in np.unique(sizes):
+            rows = np.flatnonzero(sizes == size)
+            yield rows, self.supports[rows, :size], self.shares[rows, :size]
+
+    def best(self, problem: Problem, keep: int, accepts: Callable[[Recipe], bool] | None = None) -> list[Recipe]:
+        """Return the best blends, one a support, that are one phase without the oil and are accepted.
+
+        Parameters
+        ----------
+        problem : Problem
+            The question.
+        keep : int
+            How many at most. [-]
+        accepts : callable, optional
+            A last test of each of them.
+        """
+        recipes: dict[tuple[int, ...], Recipe] = {}
+        sizes = self.sizes
+        for row in np.argsort(self.value, kind="stable"):
+            if len(recipes) == keep or not np.isfinite(self.value[row]):
+                break
+            support = tuple(self.supports[row, : sizes[row]].tolist())
+            recipe = Recipe(support, self.shares[row, : sizes[row]], float(self.value[row]))
+            if support in recipes or not problem.one_phase(support, recipe.shares):
+                continue
+            if accepts is None or accepts(recipe):
+                recipes[support] = recipe
+        return list(recipes.values())

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import checks
-from hspkit.blending.limits import Limits, excess_of
+from hspkit.blending.limits import Limits, viscosity_excess
 from hspkit.blending.stock import Stock, mixes
 from hspkit.blending.supports import TOLERANCE, combinations
 from hspkit.carriers import Blend, Carrier
@@ -19,17 +19,17 @@ from hspkit.hansen import HSP
 from hspkit.miscibility import Outcome, dissolve, stock_margin
 from hspkit.oils import Oil
 
-__all__ = ["Found", "Problem", "compositions", "steps_of"]
+__all__ = ["Problem", "Recipe", "compositions", "steps_of"]
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.intp]
 
 #: Factors of (delta_d, delta_p, delta_h) in the Hansen distance. [-]
-_DISTANCE = np.array([2.0, 1.0, 1.0])
+DISTANCE_FACTORS = np.array([2.0, 1.0, 1.0])
 _GRID_CHUNK = 150_000
 
 
-class Found(NamedTuple):
+class Recipe(NamedTuple):
     """One blend: which carriers, their volume fractions, its objective (smaller is better)."""
 
     support: tuple[int, ...]
@@ -45,7 +45,7 @@ class Problem:
     ----------
     subjects : tuple of Oil or HSP
         What is to be dissolved.
-    chosen : list of Carrier or Blend
+    carriers : list of Carrier or Blend
         The n carriers that may be in a blend.
     limits : Limits
         What a blend must keep to.
@@ -62,60 +62,80 @@ class Problem:
     """
 
     subjects: tuple[Oil | HSP, ...]
-    chosen: list[Carrier | Blend]
+    carriers: list[Carrier | Blend]
     limits: Limits
     cost: Array | None
     max_carriers: int
     parts: tuple[float, float]
     celsius: float
     max_distance: float | None
-    _known: dict[tuple[tuple[int, ...], bytes], list[Outcome]] = field(default_factory=dict, repr=False)
+    _outcomes: dict[tuple[tuple[int, ...], bytes], list[Outcome]] = field(default_factory=dict, init=False, repr=False)
+    _mixing: dict[tuple[tuple[int, ...], bytes], bool] = field(default_factory=dict, init=False, repr=False)
 
-    def blend(self, one: Found) -> Blend:
-        """Return a blend that was found as a Blend, largest share first."""
-        shares = np.asarray(one.shares, dtype=float)
+    def blend(self, recipe: Recipe) -> Blend:
+        """Return a recipe as a Blend, largest share first."""
+        shares = np.asarray(recipe.shares, dtype=float)
         order = np.argsort(-shares, kind="stable")
-        members = {self.chosen[one.support[i]]: float(shares[i] / shares.sum()) for i in order}
+        members = {self.carriers[recipe.support[i]]: float(shares[i] / shares.sum()) for i in order}
         label = " + ".join(f"{100 * share:.3g} % {member.name}" for member, share in members.items())
         return Blend(members, basis="volume", name=label if len(members) > 1 else label.removeprefix("100 % "))
 
-    def outcomes(self, one: Found) -> list[Outcome]:
-        """Return what `dissolve` says of each oil in a blend; it is asked once."""
-        key = (one.support, np.asarray(one.shares).tobytes())
-        if key not in self._known:
-            blend, (oil_parts, carrier_parts) = self.blend(one), self.parts
-            self._known[key] = [
-                dissolve(subject, blend, oil_parts=oil_parts, carrier_parts=carrier_parts, celsius=self.celsius)
-                for subject in self.subjects
-                if isinstance(subject, Oil)
+    def fractions(self, recipe: Recipe) -> Array:
+        """Return the volume fractions of all carriers in a recipe, shape (n,). [-]"""
+        fractions = np.zeros(len(self.carriers))
+        fractions[list(recipe.support)] = recipe.shares
+        return fractions
+
+    def outcomes(self, recipe: Recipe) -> list[Outcome]:
+        """Return what `dissolve` says of each oil in a blend; it is computed once."""
+        key = (recipe.support, np.asarray(recipe.shares).tobytes())
+        if key not in self._outcomes:
+            blend, (oil_parts, carrier_parts) = self.blend(recipe), self.parts
+            self._outcomes[key] = [
+                dissolve(oil, blend, oil_parts=oil_parts, carrier_parts=carrier_parts, celsius=self.celsius)
+                for oil in self.oils
             ]
-        return self._known[key]
+        return self._outcomes[key]
 
     def p_clear(self, blend: Blend) -> float:
         """Return the probability of clear of a blend, the worst oil counting, as `dissolve` has it. [-]"""
-        oils = [subject for subject in self.subjects if isinstance(subject, Oil)]
-        return min(stock_margin(one, blend, *self.parts, celsius=self.celsius)[1] for one in oils)
+        return min(stock_margin(oil, blend, *self.parts, celsius=self.celsius)[1] for oil in self.oils)
+
+    @cached_property
+    def oils(self) -> list[Oil]:
+        """The subjects that are oils: a point in Hansen space has no phase behaviour."""
+        return [subject for subject in self.subjects if isinstance(subject, Oil)]
 
     @cached_property
     def points(self) -> Array:
         """Hansen parameters of the carriers, shape (n, 3). [MPa^0.5]"""
-        return np.array([one.hsp.array for one in self.chosen])
+        return np.array([carrier.hsp.array for carrier in self.carriers])
+
+    @cached_property
+    def centres(self) -> Array:
+        """Hansen parameters of the t subjects, shape (t, 3). [MPa^0.5]"""
+        return np.array([(subject.hsp if isinstance(subject, Oil) else subject).array for subject in self.subjects])
 
     @cached_property
     def targets(self) -> list[Array]:
         """Scaled differences of the carriers from each subject, each of shape (n, 3). [MPa^0.5]"""
-        return [(self.points - _point(one)) * _DISTANCE for one in self.subjects]
+        return [(self.points - centre) * DISTANCE_FACTORS for centre in self.centres]
 
     @cached_property
     def stocks(self) -> list[Stock]:
-        """Each oil with the carriers; points in Hansen space have no stock."""
+        """Each oil with the carriers."""
         share = self.parts[0] / sum(self.parts)
-        return [Stock(one, self.chosen, share, self.celsius) for one in self.subjects if isinstance(one, Oil)]
+        return [Stock(oil, self.carriers, share, self.celsius) for oil in self.oils]
 
     @cached_property
-    def alone(self) -> Stock:
+    def without_oil(self) -> Stock:
         """The carriers without an oil."""
-        return Stock(None, self.chosen, 0.0, self.celsius)
+        return Stock(None, self.carriers, 0.0, self.celsius)
+
+    @property
+    def widest(self) -> int:
+        """How many carriers the largest blend can have. [-]"""
+        return min(self.max_carriers, len(self.carriers))
 
     def squared_distance(self, supports: Indices, shares: Array) -> Array:
         """Return Ra^2 to the farthest subject, shape (...), of blends (..., s). [MPa]"""
@@ -123,45 +143,57 @@ class Problem:
 
     def viscosity_offsets(self, supports: Indices) -> Array:
         """Return what pair terms may add to each limit, shape (c, m). [-]"""
-        found = np.zeros((len(supports), len(self.limits.names)))
-        if self.limits.thick is not None:
-            found[:, self.limits.thick] = excess_of(self.chosen, supports) / self.limits.scales[self.limits.thick]
-        return found
+        offsets, row = np.zeros((len(supports), len(self.limits.names))), self.limits.viscosity_row
+        if row is not None:
+            offsets[:, row] = viscosity_excess(self.carriers, supports) / self.limits.scales[row]
+        return offsets
+
+    def slack(self, fractions: Array) -> Array:
+        """Return the slack of each limit at one blend (n,), pair terms of its carriers included, shape (m,). [-]"""
+        return self.limits.slack(fractions) - self.viscosity_offsets(np.flatnonzero(fractions)[None, :])[0]
 
     def feasible(self, supports: Indices, shares: Array) -> NDArray[np.bool_]:
         """Return whether blends (b, s) keep to the limits, shape (b,)."""
         used = np.einsum("mbs,bs->bm", self.limits.rows[:, supports], shares)
-        if self.limits.thick is not None:
+        if self.limits.viscosity_row is not None:
             used += self.viscosity_offsets(supports)
-        fine = (used <= self.limits.bounds + TOLERANCE).all(axis=1)
+        feasible = (used <= self.limits.bounds + TOLERANCE).all(axis=1)
         if self.max_distance is not None:
-            fine &= self.squared_distance(supports, shares) <= self.max_distance**2 * (1 + TOLERANCE)
-        return fine
+            feasible &= self.squared_distance(supports, shares) <= self.max_distance**2 * (1 + TOLERANCE)
+        return feasible
 
-    def grid(self, steps: int, sizes: Sequence[int] | None = None) -> Iterator[tuple[Indices, Array]]:
+    def grid(self, steps: int) -> Iterator[tuple[Indices, Array]]:
         """Yield all blends in whole steps that keep to the limits, as (supports (b, s), shares (b, s))."""
-        for size in sizes or range(1, min(self.max_carriers, len(self.chosen)) + 1):
+        for size in range(1, self.widest + 1):
             shares = compositions(steps, size) / steps
-            supports = combinations(len(self.chosen), size)
-            if not len(shares):
-                continue
-            at_once = max(1, _GRID_CHUNK // len(shares))
+            supports = combinations(len(self.carriers), size)
+            at_once = max(1, _GRID_CHUNK // max(1, len(shares)))
             for start in range(0, len(supports), at_once):
-                some = supports[start : start + at_once]
-                every = np.repeat(some, len(shares), axis=0)
-                mixed = np.tile(shares, (len(some), 1))
-                fine = self.feasible(every, mixed)
-                if fine.any():
-                    yield every[fine], mixed[fine]
+                part = supports[start : start + at_once]
+                every = np.repeat(part, len(shares), axis=0)
+                mixed = np.tile(shares, (len(part), 1))
+                feasible = self.feasible(every, mixed)
+                if feasible.any():
+                    yield every[feasible], mixed[feasible]
+
+    def feasible_grid(self, support: Indices, steps: int, *more: Array) -> tuple[Indices, Array]:
+        """Return the blends of one support in whole steps, and more of its blends (s,), that keep to the limits."""
+        shares = np.vstack([compositions(steps, len(support)) / steps, *more])
+        supports = np.tile(support, (len(shares), 1))
+        feasible = self.feasible(supports, shares)
+        return supports[feasible], shares[feasible]
 
     def mixes(self, support: Sequence[int] | Indices, shares: Array) -> NDArray[np.bool_]:
         """Return whether blends (b, s) of one support are one phase without the oil, shape (b,)."""
         shares = np.atleast_2d(shares)
-        return mixes(self.alone, np.tile(np.asarray(support, dtype=np.intp), (len(shares), 1)), shares)
+        return mixes(self.without_oil, np.tile(np.asarray(support, dtype=np.intp), (len(shares), 1)), shares)
 
-
-def _point(subject: Oil | HSP) -> Array:
-    return subject.hsp.array if isinstance(subject, Oil) else subject.array
+    def one_phase(self, support: tuple[int, ...], shares: Array) -> bool:
+        """Return whether one blend is one phase without the oil; it is computed once."""
+        key = (support, np.asarray(shares).tobytes())
+        if key not in self._mixing:
+            self._mixing[key] = bool(self.mixes(support, shares)[0])
+        return self._mixing[key]
 
 
 @cache
@@ -174,16 +206,16 @@ def compositions(total: int, size: int) -> NDArray[np.intp]:
     [[1, 3], [2, 2], [3, 1]]
     """
     if total < size:
-        found = np.zeros((0, size), dtype=np.intp)
+        parts = np.zeros((0, size), dtype=np.intp)
     elif size == 1:
-        found = np.array([[total]], dtype=np.intp)
+        parts = np.array([[total]], dtype=np.intp)
     else:
         cuts = np.sort(combinations(total - 1, size - 1) + 1, axis=1)
         edges = np.column_stack([np.zeros(len(cuts), dtype=np.intp), cuts, np.full(len(cuts), total)])
-        found = np.diff(edges, axis=1)
-        found = found[np.lexsort(found.T[::-1])]
-    found.flags.writeable = False
-    return found
+        parts = np.diff(edges, axis=1)
+        parts = parts[np.lexsort(parts.T[::-1])]
+    parts.flags.writeable = False
+    return parts
 
 
 def steps_of(increments_percent: float) -> int:

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
+from numpy.typing import NDArray
 
 from hspkit.blending.exact import Search, solve
-from hspkit.blending.grid import Best, padded
-from hspkit.blending.problem import Problem, compositions
+from hspkit.blending.grid import BlendArray
+from hspkit.blending.problem import DISTANCE_FACTORS, Problem
+from hspkit.blending.screened import COARSE_STEPS
 from hspkit.blending.stock import drawn
-from hspkit.oils import Oil
+from hspkit.blending.supports import ranked
+from hspkit.hansen import HSP
 
 __all__ = ["search_worst_distance"]
+
+Array = NDArray[np.float64]
+Indices = NDArray[np.intp]
 
 #: Supports whose grid is searched for the best bad case, by their distance. [-]
 _POOL = 400
@@ -18,7 +26,7 @@ _DRAWS = 400
 
 
 def search_worst_distance(
-    problem: Problem, *, steps: int | None, keep: int, worst: float, random_state: int | np.random.Generator | None
+    problem: Problem, steps: int | None, keep: int, worst: float, random_state: int | np.random.Generator | None
 ) -> Search:
     """Return the blends whose distance in the worst cases is smallest.
 
@@ -40,46 +48,41 @@ def search_worst_distance(
     Search
         The value of a blend is the distance that only this share of the draws exceeds.
     """
-    rng = np.random.default_rng(random_state)
-    points = drawn(problem.points, np.array([one.covariance for one in problem.chosen]), rng, _DRAWS)
-    targets = []
-    for subject in problem.subjects:
-        here = subject.hsp.array if isinstance(subject, Oil) else subject.array
-        spread = subject.covariance if isinstance(subject, Oil) else np.zeros((3, 3))
-        targets.append(drawn(here[None, :], spread[None], rng, _DRAWS)[:, 0])
-    scale = np.array([2.0, 1.0, 1.0])  # of the Hansen distance
-    supports, shares, value = [], [], []
+    points, targets = _draws(problem, np.random.default_rng(random_state))
     solved = solve(problem)
-    width = len(solved)
-    ranked = sorted(
-        (float(one.closed[row]), size, int(row))
-        for size, one in enumerate(solved)
-        for row in np.flatnonzero(np.isfinite(one.closed))
+    nearest = ranked([solution.closed for solution in solved])
+
+    def pool() -> Iterator[tuple[Indices, Array, Array]]:
+        for place, (_, size, row) in enumerate(nearest):
+            if place >= _POOL and size > 1:  # carriers alone are all looked at
+                continue
+            optimum = solved[size - 1].fractions[row]
+            more = () if steps or np.isnan(optimum).any() else (optimum,)
+            support = solved[size - 1].supports[row]
+            supports, shares = problem.feasible_grid(support, steps or COARSE_STEPS, *more)
+            blends = np.einsum("bs,dsk->bdk", shares, points[:, support])
+            gaps = [np.sqrt(np.square((blends - target) * DISTANCE_FACTORS).sum(axis=-1)) for target in targets]
+            yield supports, shares, np.quantile(np.max(gaps, axis=0), 1.0 - worst, axis=1)
+
+    blends = BlendArray.of(pool(), problem.widest)
+    single = blends.take(blends.sizes == 1).best(problem, 1)
+    how = f"the {min(_POOL, len(nearest))} nearest sets of carriers on a grid of {100 / (steps or COARSE_STEPS):g} %"
+    return Search(
+        blends.best(problem, keep),
+        sum(len(solution.supports) for solution in solved),
+        len(nearest),
+        0,
+        f"{how}, {_DRAWS} draws",
+        proven=False,
+        single=single[0] if single else None,
     )
-    pool = ranked[:_POOL] + [one for one in ranked[_POOL:] if one[1] == 0]
-    for _, size, row in pool:
-        support = solved[size].supports[row]
-        mixed = compositions(steps or 20, size + 1) / (steps or 20)
-        if steps is None and np.isfinite(solved[size].value[row]):
-            mixed = np.concatenate([mixed, solved[size].fractions[row][None, :]])
-        every = np.tile(support, (len(mixed), 1))
-        mixed = mixed[problem.feasible(every, mixed)]
-        if not len(mixed):
-            continue
-        blends = np.einsum("bs,dsk->bdk", mixed, points[:, support])
-        gaps = [np.sqrt(np.square((blends - target) * scale).sum(axis=-1)) for target in targets]
-        far = np.quantile(np.max(gaps, axis=0), 1.0 - worst, axis=1)
-        supports.append(padded(np.tile(support, (len(mixed), 1)), width))
-        shares.append(np.pad(mixed, ((0, 0), (0, width - size - 1))))
-        value.append(far)
-    count = sum(len(one.supports) for one in solved)
-    how = (
-        f"the {min(_POOL, len(ranked))} nearest sets of carriers on a grid of {100 / (steps or 20):g} %, {_DRAWS} draws"
-    )
-    if not value:
-        return Search([], count, 0, 0, how, proven=False, single=None)
-    every, mixed, far = np.concatenate(supports), np.concatenate(shares), np.concatenate(value)
-    picked = Best(problem, keep).pick(every, mixed, far)
-    alone = (mixed > 0).sum(axis=1) == 1
-    single = Best(problem, 1).pick(every[alone], mixed[alone], far[alone])
-    return Search(picked, count, len(ranked), 0, how, proven=False, single=single[0] if single else None)
+
+
+def _draws(problem: Problem, rng: np.random.Generator) -> tuple[Array, list[Array]]:
+    """Return draws of the carriers (d, n, 3) and of each subject (d, 3). [MPa^0.5]"""
+    points = drawn(problem.points, np.array([carrier.covariance for carrier in problem.carriers]), rng, _DRAWS)
+    targets = []
+    for centre, subject in zip(problem.centres, problem.subjects, strict=True):
+        covariance = np.zeros((3, 3)) if isinstance(subject, HSP) else subject.covariance
+        targets.append(drawn(centre[None], covariance[None], rng, _DRAWS)[:, 0])
+    return points, targets

@@ -15,7 +15,7 @@ from math import comb
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Solved", "combinations", "rank_of", "solve_supports"]
+__all__ = ["Convex", "Solved", "combinations", "rank_of", "ranked", "solve_supports"]
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -26,6 +26,29 @@ TOLERANCE = 1e-9
 SMALLEST = 1e-9
 #: Supports that go through together; keeps the largest array near 20 MB.
 _CHUNK = 3_000
+
+
+@dataclass(frozen=True)
+class Convex:
+    """An objective that is convex in the fractions x, for n carriers.
+
+    Parameters
+    ----------
+    targets : list of ndarray of shape (n, 3)
+        The largest |sum x_i p_i|^2 of several points p; an empty list leaves only the cost. [MPa^0.5]
+    cost : ndarray of shape (n,), optional
+        sum x_i c_i; `targets` must then be empty. [per L]
+    """
+
+    targets: list[Array]
+    cost: Array | None = None
+
+    @property
+    def terms(self) -> list[tuple[Array, Array]]:
+        """Points (n, 3) and cost (n,) of each convex function |x P|^2 + x c, of which the largest counts."""
+        if self.cost is not None:
+            return [(np.zeros((len(self.cost), 3)), self.cost)]
+        return [(points, np.zeros(len(points))) for points in self.targets]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +82,12 @@ def combinations(n: int, size: int) -> Indices:
     >>> combinations(4, 2).tolist()
     [[0, 1], [0, 2], [1, 2], [0, 3], [1, 3], [2, 3]]
     """
-    found = np.arange(n, dtype=np.intp)[:, None]
+    subsets = np.arange(n, dtype=np.intp)[:, None]
     for done in range(1, size):
         counts = [comb(top, done) for top in range(n)]
-        head = np.concatenate([found[:count] for count in counts]) if n else found[:0].repeat(done, axis=1)
-        found = np.column_stack([head, np.repeat(np.arange(n, dtype=np.intp), counts)])
-    return found
+        head = np.concatenate([subsets[:count] for count in counts]) if n else subsets[:0].repeat(done, axis=1)
+        subsets = np.column_stack([head, np.repeat(np.arange(n, dtype=np.intp), counts)])
+    return subsets
 
 
 def rank_of(subsets: Indices) -> Indices:
@@ -79,6 +102,16 @@ def rank_of(subsets: Indices) -> Indices:
     top = int(subsets.max(initial=0)) + 1
     table = np.array([[comb(value, place) for place in range(1, size + 1)] for value in range(top)], dtype=np.intp)
     return table.reshape(top, size)[subsets, np.arange(size)].sum(axis=-1)
+
+
+def ranked(values: list[Array], most: float = np.finfo(float).max) -> list[tuple[float, int, int]]:
+    """Return (value, size, row) of the supports of size 1, 2, ... whose values (c,) are at most so much, ascending."""
+    places = [
+        (float(value[row]), size, int(row))
+        for size, value in enumerate(values, start=1)
+        for row in np.flatnonzero(value <= most)
+    ]
+    return sorted(places)
 
 
 def solve_supports(
@@ -131,10 +164,10 @@ def solve_supports(
             part = slice(start, start + _CHUNK)
             extra = None if offsets is None else offsets[size - 1][part]
             for problem in problems:
-                found, where = _solve_chunk(supports[part], *problem, extra)
-                better = found < value[part]
-                value[part] = np.where(better, found, value[part])
-                fractions[part] = np.where(better[:, None], where, fractions[part])
+                least, place = _solve_chunk(supports[part], *problem, extra)
+                better = least < value[part]
+                value[part] = np.where(better, least, value[part])
+                fractions[part] = np.where(better[:, None], place, fractions[part])
         smaller = np.full(len(supports), np.inf)
         if solved:
             for left_out in range(size):
@@ -161,7 +194,7 @@ def _problems(
     n = rows.shape[1]
     if not targets:
         return [(np.zeros((n, 0)), np.zeros(n) if cost is None else cost, rows, bounds)]
-    found = []
+    problems = []
     for number, points in enumerate(targets):
         more, more_bounds = [rows], [bounds]
         for other, elsewhere in enumerate(targets):
@@ -171,8 +204,8 @@ def _problems(
                 scale = max(float(np.abs(row).max()), abs(bound), 1e-12)
                 more.append(row[None, :] / scale)
                 more_bounds.append(np.array([bound / scale]))
-        found.append((points, np.zeros(n), np.concatenate(more), np.concatenate(more_bounds)))
-    return found
+        problems.append((points, np.zeros(n), np.concatenate(more), np.concatenate(more_bounds)))
+    return problems
 
 
 def _solve_chunk(
@@ -238,7 +271,7 @@ def _solve_chunk(
 
 
 def _with_equality(tensor: Array, row: Indices) -> Array:
-    """Return outputs as functions of one unknown fewer, after setting one output of each problem to zero."""
+    """Return outputs with one unknown fewer, after setting one output of each problem to zero."""
     width, count = tensor.shape[1:]
     every = np.arange(count)
     equation = tensor[row, :, every].T

@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import checks
 from hspkit.blending.limits import Limits
 from hspkit.blending.problem import Problem, compositions
+from hspkit.blending.question import cost_of, read_price_per_L
 from hspkit.blending.result import BlendSearch
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import ExtrapolationWarning, InputError
@@ -59,7 +59,7 @@ class Survey:
 
 
 def survey(
-    asked: BlendSearch | Oil | HSP | str,
+    subject: BlendSearch | Oil | HSP | str,
     liquids: Sequence[str | Carrier | Blend],
     *,
     steps: int,
@@ -71,7 +71,7 @@ def survey(
 
     Parameters
     ----------
-    asked : BlendSearch, Oil, HSP or str
+    subject : BlendSearch, Oil, HSP or str
         A search brings its oils, parts, limits and prices; an oil has no limits.
     liquids : sequence of str, Carrier or Blend
         The carriers, in the order of the shares. [-]
@@ -89,67 +89,56 @@ def survey(
     Raises
     ------
     InputError
-        When a carrier was not part of the search, or is not for ingestion: such a one is never blended.
+        When a carrier was not part of the search, or is not for ingestion: it is never blended.
 
     Examples
     --------
-    >>> seen = survey("clove, bud", ["glycerol", "MCT"], steps=4)
-    >>> seen.shares[:, 0].tolist(), seen.mixes.tolist()
+    >>> surveyed = survey("clove, bud", ["glycerol", "MCT"], steps=4)
+    >>> surveyed.shares[:, 0].tolist(), surveyed.mixes.tolist()
     ([0.0, 0.25, 0.5, 0.75, 1.0], [True, False, False, False, True])
     """
-    members = [carrier(one) for one in liquids]
-    for one in members:
-        if one.not_for_ingestion:
-            message = f"{one.name} is not for ingestion: it is mistaken for a carrier, and never blended; name another"
+    members = [carrier(liquid) for liquid in liquids]
+    for member in members:
+        if member.not_for_ingestion:
+            message = (
+                f"{member.name} is not for ingestion: it is mistaken for a carrier, and never blended; name another"
+            )
             raise InputError(message)
     n = len(members)
-    if isinstance(asked, BlendSearch):
-        problem = _part_of(asked, members)
+    if isinstance(subject, BlendSearch):
+        problem = _part_of(subject, members)
     else:
-        subject = asked if isinstance(asked, HSP) else covered(asked)
-        example = "a mapping such as {'triacetin': 3.2}"
-        asked_of = {} if price_per_L is None else checks.kind(price_per_L, "price_per_L", Mapping, example)
-        prices = {
-            carrier(name).name: checks.number(price, f"the price of {name!r}", "", low=0)
-            for name, price in asked_of.items()
-        }
-        known = all(one.name in prices for one in members)
-        cost = np.array([prices[one.name] for one in members]) if known else None
-        none = Limits((), np.zeros((0, n)), np.zeros(0), np.zeros(0))
-        problem = Problem((subject,), members, none, cost, n, check_parts(oil_parts, carrier_parts), 25.0, None)
+        cost = cost_of(members, read_price_per_L(price_per_L))
+        own = (subject if isinstance(subject, HSP) else covered(subject),)
+        problem = Problem(own, members, Limits.of((), n), cost, n, check_parts(oil_parts, carrier_parts), 25.0, None)
     shares = (compositions(steps + n, n) - 1) / steps
-    everyone = np.tile(np.arange(n), (len(shares), 1))
+    supports = np.tile(np.arange(n), (len(shares), 1))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ExtrapolationWarning)
         blends = [Blend(dict(zip(members, row, strict=True)), basis="volume") for row in shares]
-        viscosity = [blend.viscosity(20.0) for blend in blends]
-    clear = np.full(len(shares), np.nan)
-    if problem.stocks:
-        clear = np.array([problem.p_clear(blend) for blend in blends])
+        viscosity = np.array([blend.viscosity(20.0) for blend in blends])
     return Survey(
         problem,
         shares,
-        clear,
-        np.sqrt(problem.squared_distance(everyone, shares)),
-        np.array(viscosity),
+        np.array([problem.p_clear(blend) if problem.oils else np.nan for blend in blends]),
+        np.sqrt(problem.squared_distance(supports, shares)),
+        viscosity,
         None if problem.cost is None else shares @ problem.cost,
         problem.mixes(range(n), shares),
-        problem.feasible(everyone, shares),
+        problem.feasible(supports, shares),
     )
 
 
 def _part_of(search: BlendSearch, members: Sequence[Carrier | Blend]) -> Problem:
     """Return the question of a search for some of its carriers only."""
-    names = [one.name for one in search.problem.chosen]
-    for one in members:
-        if one.name not in names:
-            reason = search.left_out.get(one.name, "it is not among its carriers")
-            message = f"{one.name!r} is not in this search: {reason}; its carriers: {', '.join(names)}"
+    problem = search.problem
+    names = [carrier.name for carrier in problem.carriers]
+    for member in members:
+        if member.name not in names:
+            reason = search.left_out.get(member.name, "it is not among its carriers")
+            message = f"{member.name!r} is not in this search: {reason}; its carriers: {', '.join(names)}"
             raise InputError(message)
-    columns = [names.index(one.name) for one in members]
-    whole = search.problem
-    limits = replace(whole.limits, rows=whole.limits.rows[:, columns])
-    cost = None if whole.cost is None else whole.cost[columns]
-    return Problem(
-        whole.subjects, list(members), limits, cost, len(members), whole.parts, whole.celsius, whole.max_distance
-    )
+    columns = [names.index(member.name) for member in members]
+    limits = replace(problem.limits, rows=problem.limits.rows[:, columns])
+    cost = None if problem.cost is None else problem.cost[columns]
+    return replace(problem, carriers=list(members), limits=limits, cost=cost, max_carriers=len(members))

@@ -16,6 +16,7 @@ from hspkit.plotting.outcomes import INK, OUTCOMES, PALE, QUIET, SHADES
 from hspkit.plotting.triangle import corner_frame, on_page
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
     from hspkit.carriers import Blend, Carrier
@@ -24,14 +25,22 @@ __all__ = ["blend_path", "blend_triangle"]
 
 #: Round figures for a logarithmic scale of viscosity. [mPa s]
 _ROUND = tuple(factor * 10.0**power for power in range(-1, 5) for factor in (1, 2, 5))
+#: Lines of equal probability of clear in a triangle: width [pt], style and label.
+_LINES = {0.1: (0.8, ":", "10 % clear"), 0.5: (1.6, "-", "50 %"), 0.9: (0.8, "--", "90 %")}
 
 
-def _subjects(seen: Survey) -> str:
-    return " and ".join(getattr(one, "name", repr(one)) for one in seen.problem.subjects)
+def _question(surveyed: Survey) -> str:
+    problem = surveyed.problem
+    subjects = " and ".join(getattr(subject, "name", repr(subject)) for subject in problem.subjects)
+    return f"{subjects}, {problem.parts[0]:g}:{problem.parts[1]:g}"
 
 
-def _ratio(seen: Survey) -> str:
-    return f"{seen.problem.parts[0]:g}:{seen.problem.parts[1]:g}"
+def _warnings(surveyed: Survey) -> tuple[tuple[np.ndarray, str, str], ...]:
+    """Return the blends that break a limit, and those whose carriers part: rows, hatch and label."""
+    return (
+        (~surveyed.within, "///", "a limit is broken"),
+        (~surveyed.mixes, "xx", "the carriers may not mix"),
+    )
 
 
 def blend_path(
@@ -68,7 +77,7 @@ def blend_path(
     matplotlib Axes
         Of the probability; the other scales belong to the same figure.
     """
-    seen = survey(
+    surveyed = survey(
         asked,
         [first, second],
         steps=50,
@@ -77,53 +86,50 @@ def blend_path(
         price_per_L=price_per_L,
     )
     axes = axes_for(ax, size=(7.6, 4.8))
-    share = 100.0 * seen.shares[:, 1]
+    share = 100.0 * surveyed.shares[:, 1]
     order = np.argsort(share)
     share = share[order]
-    names = [literal(one.name) for one in seen.problem.chosen]
-    look = OUTCOMES["clear"]
-    axes.plot(share, seen.p_clear[order], color=look.color, linewidth=2.6, label="probability of clear")
-    whole = axes.get_xaxis_transform()
-    for bad, hatch, label in (
-        (~seen.mixes[order], "xx", "the carriers may not mix"),
-        (~seen.within[order], "///", "a limit is broken"),
-    ):
-        if bad.any():
+    names = [literal(carrier.name) for carrier in surveyed.problem.carriers]
+    color = OUTCOMES["clear"].color
+    axes.plot(share, surveyed.p_clear[order], color=color, linewidth=2.6, label="probability of clear")
+    for rows, hatch, label in reversed(_warnings(surveyed)):
+        if rows.any():
             axes.fill_between(
-                share, 0, 1, where=bad, transform=whole, facecolor="none", edgecolor=PALE, hatch=hatch, label=label,
-                linewidth=0.0, step="mid",
+                share, 0, 1, where=rows[order], transform=axes.get_xaxis_transform(), facecolor="none",
+                edgecolor=PALE, hatch=hatch, label=label, linewidth=0.0, step="mid",
             )  # fmt: skip
     axes.set_ylim(0.0, 1.02)
     axes.set_xlim(0.0, 100.0)
-    axes.set_ylabel("probability of clear [-]", color=look.color)
+    axes.set_ylabel("probability of clear [-]", color=color)
     ends = [f"0\n100 % {names[0]}", "20", "40", "60", "80", f"100\n100 % {names[1]}"]
     axes.set_xticks([0, 20, 40, 60, 80, 100], ends)
     axes.set_xlabel(f"{names[1]} in the blend [% vol]")
     right = axes.twinx()
-    viscosity = seen.viscosity[order]
-    if np.isfinite(viscosity).any():
-        right.semilogy(share, viscosity, color=INK, linestyle="--", linewidth=1.4, label="viscosity")
-        low, high = np.nanmin(viscosity), np.nanmax(viscosity)
-        right.set_ylim(low / 2.0, high * 2.0)
-        ticks = [t for t in _ROUND if low / 2.0 <= t <= high * 2.0]
-        right.set_yticks(ticks, [f"{tick:g}" for tick in ticks])
-        right.minorticks_off()
-        right.set_ylabel("viscosity at 20 °C [mPa s]", color=INK)
-    else:
-        right.set_yticks([])
-        right.set_ylabel("viscosity not on record", color=QUIET)
-    cost = None if seen.cost is None else seen.cost[order]
-    if cost is not None:
+    _draw_viscosity(right, share, surveyed.viscosity[order])
+    if surveyed.cost is not None:
         top = axes.secondary_xaxis("top")
         places = np.linspace(0.0, 100.0, 6)
-        top.set_xticks(places, [f"{value:.3g}" for value in np.interp(places, share, cost)])
+        top.set_xticks(places, [f"{value:.3g}" for value in np.interp(places, share, surveyed.cost[order])])
         top.set_xlabel("cost of the blend [per L]", fontsize="small", labelpad=6)
     handles = [*axes.get_legend_handles_labels()[0], *right.get_legend_handles_labels()[0]]
     axes.legend(handles=handles, loc="best", fontsize="small", framealpha=0.9)
-    state(
-        axes, f"{_subjects(seen)}, {_ratio(seen)}: from {seen.problem.chosen[0].name} to {seen.problem.chosen[1].name}"
-    )
+    ends = [carrier.name for carrier in surveyed.problem.carriers]
+    state(axes, f"{_question(surveyed)}: from {ends[0]} to {ends[1]}")
     return axes
+
+
+def _draw_viscosity(axes: Axes, share: np.ndarray, viscosity: np.ndarray) -> None:
+    if not np.isfinite(viscosity).any():
+        axes.set_yticks([])
+        axes.set_ylabel("viscosity not on record", color=QUIET)
+        return
+    axes.semilogy(share, viscosity, color=INK, linestyle="--", linewidth=1.4, label="viscosity")
+    low, high = np.nanmin(viscosity) / 2.0, np.nanmax(viscosity) * 2.0
+    axes.set_ylim(low, high)
+    ticks = [tick for tick in _ROUND if low <= tick <= high]
+    axes.set_yticks(ticks, [f"{tick:g}" for tick in ticks])
+    axes.minorticks_off()
+    axes.set_ylabel("viscosity at 20 °C [mPa s]", color=INK)
 
 
 def blend_triangle(
@@ -157,74 +163,62 @@ def blend_triangle(
     -------
     matplotlib Axes
     """
-    seen = survey(asked, [first, second, third], steps=20, oil_parts=oil_parts, carrier_parts=carrier_parts)
-    axes = axes_for(ax, size=(8.4, 7.4))
-    x, y = on_page(seen.shares).T
-    if np.isfinite(seen.p_clear).all():
-        levels = [0.0, 0.1, 0.5, 0.9, 1.0]
-        shades = ["#FFFFFF", *SHADES]
-        axes.tricontourf(x, y, np.clip(seen.p_clear, 1e-9, 1 - 1e-9), levels=levels, colors=shades)
-        if np.ptp(seen.p_clear) > 1e-6:
-            inner = [level for level in levels[1:-1] if seen.p_clear.min() < level < seen.p_clear.max()]
-            if inner:
-                styles = {0.1: (0.8, ":"), 0.5: (1.6, "-"), 0.9: (0.8, "--")}
-                lines = axes.tricontour(
-                    x,
-                    y,
-                    seen.p_clear,
-                    levels=inner,
-                    colors=INK,
-                    linewidths=[styles[level][0] for level in inner],
-                    linestyles=[styles[level][1] for level in inner],
-                )
-                axes.clabel(lines, fmt={0.1: "10 % clear", 0.5: "50 %", 0.9: "90 %"}, fontsize="small")
     from matplotlib.patches import Patch
 
-    keys = (
-        [Patch(facecolor=SHADES[-1], edgecolor=PALE, label="clear: over 90 %")]
-        if seen.p_clear.max(initial=0.0) > 0.9
-        else []
-    )
-    for bad, hatch, label in (
-        (~seen.within, "///", "a limit is broken"),
-        (~seen.mixes, "xx", "the carriers may not mix"),
-    ):
-        if bad.any():
-            field = axes.tricontourf(x, y, bad.astype(float), levels=[0.5, 1.5], colors="none", hatches=[hatch])
+    surveyed = survey(asked, [first, second, third], steps=20, oil_parts=oil_parts, carrier_parts=carrier_parts)
+    axes = axes_for(ax, size=(8.4, 7.4))
+    x, y = on_page(surveyed.shares).T
+    most = float(np.nanmax(surveyed.p_clear, initial=0.0))
+    if np.isfinite(surveyed.p_clear).all():
+        _draw_contours(axes, x, y, surveyed.p_clear)
+    keys: list[Artist] = []
+    if surveyed.p_clear.max(initial=0.0) > 0.9:
+        keys.append(Patch(facecolor=SHADES[-1], edgecolor=PALE, label="clear: over 90 %"))
+    for rows, hatch, label in _warnings(surveyed):
+        if rows.any():
+            field = axes.tricontourf(x, y, rows.astype(float), levels=[0.5, 1.5], colors="none", hatches=[hatch])
             field.set_edgecolor(QUIET)
             field.set_linewidth(0.0)
             keys.append(Patch(facecolor="none", edgecolor=QUIET, hatch=hatch, label=label))
-    names = [one.name for one in seen.problem.chosen]
+    names = [carrier.name for carrier in surveyed.problem.carriers]
     corner_frame(axes, names)
     best = _best_in(asked, names)
     if best is not None:
-        axes.plot(*on_page(best), marker="*", markersize=16, color=INK, linestyle="none", label="best blend")
-        words = ", ".join(f"{100 * share:.3g} %" for share in best)
-        spot = on_page(best)
-        Labels(
-            axes,
-            lambda: axes.transData.transform(spot[None]),
-            [words],
-            widths=[16.0],
-            styles=[{"fontsize": "small", "color": INK, "weight": "bold"}],
-        )
-        keys.extend(axes.get_legend_handles_labels()[0])
+        keys.append(_draw_best(axes, best))
     if keys:
         axes.legend(handles=keys, loc="upper left", bbox_to_anchor=(-0.02, 1.0), fontsize="small", frameon=False)
-    most = float(np.nanmax(seen.p_clear, initial=0.0))
-    state(
-        axes,
-        f"{_subjects(seen)}, {_ratio(seen)}: probability of clear up to {most:.2f}",
-        "shares of the blend [% vol]",
-    )
+    state(axes, f"{_question(surveyed)}: probability of clear up to {most:.2f}", "shares of the blend [% vol]")
     return axes
 
 
-def _best_in(asked: BlendSearch | Oil | str, names: Sequence[str]) -> np.ndarray | None:
+def _draw_contours(axes: Axes, x: np.ndarray, y: np.ndarray, p_clear: np.ndarray) -> None:
+    """Shade the probability of clear and draw its lines."""
+    levels = [0.0, *_LINES, 1.0]
+    axes.tricontourf(x, y, np.clip(p_clear, 1e-9, 1 - 1e-9), levels=levels, colors=["#FFFFFF", *SHADES])
+    inner = [level for level in _LINES if p_clear.min() < level < p_clear.max()]
+    if inner and np.ptp(p_clear) > 1e-6:
+        widths, styles, labels = zip(*(_LINES[level] for level in inner), strict=True)
+        lines = axes.tricontour(x, y, p_clear, levels=inner, colors=INK, linewidths=widths, linestyles=styles)
+        axes.clabel(lines, fmt=dict(zip(inner, labels, strict=True)), fontsize="small")
+
+
+def _draw_best(axes: Axes, shares: np.ndarray) -> Artist:
+    """Star the best blend, write its shares beside it, and return the star."""
+    place = on_page(shares)
+    (star,) = axes.plot(*place, marker="*", markersize=16, color=INK, linestyle="none", label="best blend")
+    Labels(
+        axes,
+        lambda: axes.transData.transform(place[None]),
+        [", ".join(f"{100 * share:.3g} %" for share in shares)],
+        widths=[16.0],
+        styles=[{"fontsize": "small", "color": INK, "weight": "bold"}],
+    )
+    return star
+
+
+def _best_in(subject: BlendSearch | Oil | str, names: Sequence[str]) -> np.ndarray | None:
     """Return the shares of the best blend of a search when it is made of these carriers only."""
-    if not isinstance(asked, BlendSearch):
+    if not isinstance(subject, BlendSearch):
         return None
-    shares = {member.name: share for member, share in asked.best.shares.items()}
-    if not set(shares) <= set(names):
-        return None
-    return np.array([shares.get(name, 0.0) for name in names])
+    shares = {member.name: share for member, share in subject.best.shares.items()}
+    return np.array([shares.get(name, 0.0) for name in names]) if set(shares) <= set(names) else None
