@@ -377,20 +377,6 @@ def _questions() -> Named:
     yield "miscibility.check_celsius", Call(miscibility.check_celsius, {"celsius": 25})
     for function in (miscibility.carrier_substances, miscibility.liquid_key):
         yield f"miscibility.{function.__name__}", Call(function, {"liquid": carrier("MCT")})
-    yield "miscibility.mixture_of", Call(miscibility.mixture_of, {"liquid": carrier("MCT")})
-    yield (
-        "miscibility.stock_of",
-        Call(
-            miscibility.stock_of,
-            {
-                "subject": hspkit.oil("limonene"),
-                "liquid": carrier("MCT"),
-                "oil_parts": 1,
-                "carrier_parts": 2,
-                "water_parts": 0,
-            },
-        ),
-    )
     yield "miscibility.oil_members", Call(miscibility.oil_members, {"subject": hspkit.oil("lavender")})
     yield "miscibility.stock_margin", Call(
         miscibility.stock_margin,

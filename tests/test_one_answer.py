@@ -13,8 +13,9 @@ from hspkit import Oil, Trial, batch_sheet, best_blend, dissolve, learn, next_tr
 from hspkit.blending.survey import survey
 from hspkit.carriers import Blend, carrier, carriers, markets
 from hspkit.errors import InputError
-from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, stock_margin, stock_of
+from hspkit.miscibility import HAZE_VOLUME, THEORY_SD_LN, stock_margin
 from hspkit.miscibility.advice import percent
+from hspkit.mixture import stock_of
 from hspkit.plotting.triangle import on_page, phase_triangle
 from hspkit.rendering import number
 from hspkit.substances import substance

@@ -24,9 +24,7 @@ from hspkit.mixture import (
     Mixture,
     carrier_substances,
     liquid_key,
-    mixture_of,
     oil_members,
-    stock_of,
 )
 from hspkit.oils import RESIDUE
 
@@ -50,9 +48,7 @@ __all__ = [
     "interaction_radius",
     "liquid_key",
     "margin_of",
-    "mixture_of",
     "oil_members",
     "outcome_chances",
     "stock_margin",
-    "stock_of",
 ]
