@@ -67,7 +67,7 @@ def refuse(value: object, name: str, expected: str) -> InputError:
     return InputError(f"{name} is {said(value)}; expected {expected}")
 
 
-def fault(where: str, problem: str, error: type[Fault] = InputError) -> Fault:
+def fault(where: str, problem: str, error: type[Fault] = InputError) -> Fault:  # type: ignore[assignment]
     """Return the error for a place and what is wrong there, to be raised.
 
     Examples

@@ -345,8 +345,6 @@ def test_a_csv_is_read_as_spreadsheets_of_other_countries_write_it(tmp_path, enc
 def test_a_number_that_may_be_read_in_two_ways_is_refused(tmp_path):
     words = r"mine\.csv, row 2: column 'log_p' is '3,125', which may be 3\.125 or 3125"
     with pytest.raises(DataFileError, match=words):
-        DataFileError, match=r"mine\.csv, row 2: column 'log_p' is '3,125', which may be 3\.125 or 3125"
-    ):
         Substance.from_csv(_file(tmp_path, "name;smiles;log_p;density_g_mL\na;CCO;3,125;0.789\n"))
 
 
