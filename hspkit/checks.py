@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +27,6 @@ __all__ = [
     "text", "whole",
 ]  # fmt: skip
 
-Fault = TypeVar("Fault", bound=InputError)
 
 #: Temperatures at which stocks are mixed or kept [degC]; any other is a slip of the unit or of the keyboard.
 CELSIUS_RANGE = (-60.0, 250.0)
@@ -67,7 +66,7 @@ def refuse(value: object, name: str, expected: str) -> InputError:
     return InputError(f"{name} is {said(value)}; expected {expected}")
 
 
-def fault(where: str, problem: str, error: type[Fault] = InputError) -> Fault:  # type: ignore[assignment]
+def fault(where: str, problem: str, error: type[InputError] = InputError) -> InputError:
     """Return the error for a place and what is wrong there, to be raised.
 
     Examples

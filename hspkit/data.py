@@ -132,19 +132,11 @@ def read_text(name: str) -> str:
 
 @cache
 def _declared() -> dict[str, tuple[Column, ...]]:
-    found: dict[str, list[Column]] = {}
+    tables: dict[str, list[Column]] = {}
     for row in csv.DictReader(io.StringIO(read_text("columns.csv"))):
-        column = Column(
-            row["file"],
-            row["column"],
-            row["type"],
-            row["unit"],
-            row["required"] == "yes",
-            row["source_column"],
-            row["meaning"],
-        )
-        found.setdefault(column.file, []).append(column)
-    return {name: tuple(rows) for name, rows in found.items()}
+        column = Column(**{**row, "required": row["required"] == "yes"})  # type: ignore[arg-type]
+        tables.setdefault(column.file, []).append(column)
+    return {name: tuple(rows) for name, rows in tables.items()}
 
 
 def tables() -> tuple[str, ...]:
@@ -234,7 +226,7 @@ def parse_table(
     name = name or layout
     declared, more = columns(layout), tuple(more)
     skippable = {*optional, *(column.column for column in more)}
-    known = {  # a column that may be left out may also be left empty
+    accepted = {  # a column that may be left out may also be left empty
         column.column: column._replace(required=False) if column.column in skippable else column
         for column in (*declared, *more)
     }
@@ -243,8 +235,8 @@ def parse_table(
         expected = ",".join(column.column for column in declared)
         raise fault(name, f"the file is empty; expected the header {expected}", DataFileError)
     header = [cell.strip() for cell in table[0][1]]
-    _check_header(header, known, skippable, name)
-    numeric = [place for place, heading in enumerate(header) if known[heading].type == "number"]
+    _check_header(header, accepted, skippable, name)
+    numeric = [place for place, heading in enumerate(header) if accepted[heading].type == "number"]
     signs = decimal_signs((cells[i] for _, cells in table[1:] for i in numeric if i < len(cells)), delimiter)
     rows = []
     for line, cells in table[1:]:
@@ -252,15 +244,15 @@ def parse_table(
         if len(cells) != len(header):
             problem = f"{len(cells)} cells for {len(header)} columns; quote cells that hold the delimiter"
             raise fault(where, problem, DataFileError)
-        row = dict.fromkeys(known, None)
-        row.update({c: _value(cell, known[c], where, signs) for c, cell in zip(header, cells, strict=True)})
+        row = dict.fromkeys(accepted, None)
+        row.update({c: _value(cell, accepted[c], where, signs) for c, cell in zip(header, cells, strict=True)})
         rows.append(Frozen(row))
     return Table(name, declared, tuple(rows), tuple(header), tuple(line for line, _ in table[1:]))
 
 
-def _check_header(header: list[str], known: Mapping[str, Column], skippable: set[str], name: str) -> None:
-    missing = [heading for heading in known if heading not in header and heading not in skippable]
-    unknown = [heading for heading in header if heading not in known]
+def _check_header(header: list[str], accepted: Mapping[str, Column], skippable: set[str], name: str) -> None:
+    missing = [heading for heading in accepted if heading not in header and heading not in skippable]
+    unknown = [heading for heading in header if heading not in accepted]
     repeated = sorted(heading for heading, count in Counter(header).items() if count > 1)
     more = f" and {len(unknown) - NAMED} more" if len(unknown) > NAMED else ""
     problems = {
@@ -270,7 +262,7 @@ def _check_header(header: list[str], known: Mapping[str, Column], skippable: set
     }
     if any(problems.values()):
         problem = "; ".join(f"{verb} {headings}" for verb, headings in problems.items() if headings)
-        raise fault(name, f"header {problem}; expected {','.join(known)}", DataFileError)
+        raise fault(name, f"header {problem}; expected {','.join(accepted)}", DataFileError)
 
 
 @cache
@@ -297,21 +289,21 @@ def sources() -> dict[str, dict[str, str]]:
     >>> set(source["kind"] for source in sources().values()) <= set(SOURCE_KINDS)
     True
     """
-    found: dict[str, dict[str, str]] = {}
+    keys: dict[str, dict[str, str]] = {}
     for line in read_text("SOURCES.md").splitlines():
         match = _SOURCE_ROW.match(line)
         if match is None:
             continue
         cells = [cell.strip() for cell in match["rest"].split("|")]
         key, kind, reference = match["key"], cells[0], cells[1] if len(cells) > 1 else ""
-        if key in found:
+        if key in keys:
             message = f"SOURCES.md: source key {key!r} appears twice"
             raise DataFileError(message)
         if kind not in SOURCE_KINDS:
             message = f"SOURCES.md: source key {key!r} has kind {kind!r}; expected one of {', '.join(SOURCE_KINDS)}"
             raise DataFileError(message)
-        found[key] = {"kind": kind, "reference": reference}
-    return freeze(found)
+        keys[key] = {"kind": kind, "reference": reference}
+    return freeze(keys)
 
 
 def inventory() -> list[dict[str, Any]]:
@@ -326,7 +318,7 @@ def inventory() -> list[dict[str, Any]]:
     >>> [entry["file"] for entry in inventory()][0]
     'columns.csv'
     """
-    known = sources()
+    keys = sources()
     entries = []
     for name in tables():
         rows: dict[str, int] = {}
@@ -335,11 +327,11 @@ def inventory() -> list[dict[str, Any]]:
         has_source = any(column.column == "source" for column in table.columns)
         measured = [column for column in table.columns if column.source_column and column.type in ("number", "integer")]
         for row in table.rows:
-            kind = known.get(row["source"], {}).get("kind", "unknown") if has_source and row["source"] else "layout"
+            kind = keys.get(row["source"], {}).get("kind", "unknown") if has_source and row["source"] else "layout"
             rows[kind] = rows.get(kind, 0) + 1
             for column in measured:
                 if row[column.column] is not None:
-                    kind = known.get(row[column.source_column] or "", {}).get("kind", "unknown")
+                    kind = keys.get(row[column.source_column] or "", {}).get("kind", "unknown")
                     numbers[kind] = numbers.get(kind, 0) + 1
         entries.append({"file": name, "rows": rows, "numbers": numbers})
     return entries
@@ -357,11 +349,11 @@ def inventory_text() -> str:
     """
     order = (*SOURCE_KINDS, "layout", "unknown")
 
-    def told(counts: Mapping[str, int]) -> str:
+    def counted(counts: Mapping[str, int]) -> str:
         return ", ".join(f"{kind} {counts[kind]}" for kind in order if kind in counts) or "-"
 
     lines = ["| file | rows | numbers |", "|---|---|---|"]
-    lines += [f"| {entry['file']} | {told(entry['rows'])} | {told(entry['numbers'])} |" for entry in inventory()]
+    lines += [f"| {entry['file']} | {counted(entry['rows'])} | {counted(entry['numbers'])} |" for entry in inventory()]
     return "\n".join(lines) + "\n"
 
 

@@ -62,12 +62,12 @@ def freeze(value: Anything) -> Anything:
     >>> freeze({"a": np.ones(2)})["a"].flags.writeable
     False
     """
-    found: Any = value
-    if isinstance(found, np.ndarray):
-        found.flags.writeable = False
-    elif isinstance(found, dict):
-        found = Frozen({key: freeze(item) for key, item in found.items()})
-    elif isinstance(found, tuple | list):
-        items = [freeze(item) for item in found]
-        found = type(found)(*items) if hasattr(found, "_fields") else tuple(items)
-    return found
+    frozen: Any = value
+    if isinstance(frozen, np.ndarray):
+        frozen.flags.writeable = False
+    elif isinstance(frozen, dict):
+        frozen = Frozen({key: freeze(item) for key, item in frozen.items()})
+    elif isinstance(frozen, tuple | list):
+        items = [freeze(item) for item in frozen]
+        frozen = type(frozen)(*items) if hasattr(frozen, "_fields") else tuple(items)
+    return frozen

@@ -182,12 +182,12 @@ def _head(rows: Rows, component: str | None, percent: str | None) -> int | None:
     return None
 
 
-def sums_the_others(found: Sequence[Peak]) -> bool:
+def sums_the_others(peaks: Sequence[Peak]) -> bool:
     """Tell whether the last peak is as large as all others together, within their rounding.
 
     Parameters
     ----------
-    found : sequence of Peak
+    peaks : sequence of Peak
         Peaks in the order of the report. [-]
 
     Examples
@@ -196,11 +196,11 @@ def sums_the_others(found: Sequence[Peak]) -> bool:
     >>> sums_the_others([Peak(str(row), "", share, row) for row, share in enumerate(shares)])
     True
     """
-    if len(found) < 2:
+    if len(peaks) < 2:
         return False
-    decimals = max(len(f"{peak.percent:.6g}".partition(".")[2]) for peak in found)
-    rounding = min(SUM_TOLERANCE, 0.5 * len(found) / 10**decimals)
-    return abs(found[-1].percent - sum(peak.percent for peak in found[:-1])) <= rounding + 1e-9
+    decimals = max(len(f"{peak.percent:.6g}".partition(".")[2]) for peak in peaks)
+    rounding = min(SUM_TOLERANCE, 0.5 * len(peaks) / 10**decimals)
+    return abs(peaks[-1].percent - sum(peak.percent for peak in peaks[:-1])) <= rounding + 1e-9
 
 
 # --- columns ---
@@ -365,10 +365,10 @@ def peaks(sheet: Sheet, where: str, *, component: str | None = None, percent: st
     Examples
     --------
     >>> rows = [(2, ["limonene", "94,3"]), (3, ["myrcene", "tr"]), (4, ["Total", "94,3"])]
-    >>> found = peaks(Sheet(["Compound", "Area %"], rows), "orange.csv")
-    >>> found.peaks
+    >>> report = peaks(Sheet(["Compound", "Area %"], rows), "orange.csv")
+    >>> report.peaks
     (Peak(name='limonene', cas='', percent=94.3, row=2),)
-    >>> print(*found.notes, sep="\\n")
+    >>> print(*report.notes, sep="\\n")
     orange.csv, row 4: 'Total', '94,3' adds other rows up and is left out
     orange.csv: counted as zero: row 3
     """
@@ -418,20 +418,20 @@ def peaks(sheet: Sheet, where: str, *, component: str | None = None, percent: st
     return Report(tuple(present), tuple(notes))
 
 
-def _check_sum(found: Sequence[Peak], heading: str, percent: str | None, where: str) -> None:
-    total = sum(peak.percent for peak in found)
+def _check_sum(peaks: Sequence[Peak], heading: str, percent: str | None, where: str) -> None:
+    total = sum(peak.percent for peak in peaks)
     problem = ""
     if total > 100 + SUM_TOLERANCE:
         problem = f"sums to {total:.2f} %; expected at most 100 %"
-        if sums_the_others(found):
-            last = found[-1]
+        if sums_the_others(peaks):
+            last = peaks[-1]
             problem += (
                 f"; row {last.row}, {last.name or last.cas!r}, is as much as all others together: if it is their "
                 "total, call it 'total' or delete it"
             )
     elif 0 < total < FRACTIONS_BELOW:
         problem = f"sums to {total:.3g} %; these look like fractions, expected %"
-    elif percent is None and _words(heading) == ["area"] and found and total < 100 - SUM_TOLERANCE:
+    elif percent is None and _words(heading) == ["area"] and peaks and total < 100 - SUM_TOLERANCE:
         problem = f"has no unit and sums to {total:.4g}, so it may hold counts; if these are per cent, call it 'area %'"
     if problem:
         column = f"{where}: column {heading!r} {problem}"

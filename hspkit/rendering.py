@@ -160,13 +160,11 @@ def html_table(headings: Sequence[str | tuple[str, str]], rows: Sequence[Sequenc
     '<table><thead><tr><th>x</th></tr></thead><tbody><tr><td>&lt;b&gt;</td></tr></tbody></table>'
     """
     marks = ["" if i < left else ' class="n"' for i in range(len(headings))]
-    head = "".join(
-        f"<th{mark}>{html.escape(plain(one))}</th>"
-        if isinstance(one, str)
-        else f"<th{mark}>{html.escape(plain(one[0]))}<br><small>{html.escape(plain(one[1]) if one[1] else '')}"
-        "</small></th>"
-        for one, mark in zip(headings, marks, strict=True)
-    )
+    head = ""
+    for heading, mark in zip(headings, marks, strict=True):
+        name, unit = (heading, None) if isinstance(heading, str) else heading
+        small = "" if unit is None else f"<br><small>{html.escape(plain(unit) if unit else '')}</small>"
+        head += f"<th{mark}>{html.escape(plain(name))}{small}</th>"
     body = "".join(
         "<tr>"
         + "".join(f"<td{mark}>{html.escape(plain(cell))}</td>" for cell, mark in zip(row, marks, strict=True))

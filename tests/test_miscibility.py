@@ -19,10 +19,10 @@ from hspkit.miscibility import (
     clear_probability,
     interaction_radius,
     oil_members,
-    stock_of,
 )
 from hspkit.miscibility.extent import haze_edge
 from hspkit.miscibility.solids import may_crystallise, reason_unknown
+from hspkit.mixture import stock_of
 from hspkit.substances import substance
 from hspkit.substances.shipped import reconciled
 

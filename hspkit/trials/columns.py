@@ -167,7 +167,8 @@ def read_header(header: Sequence[str], file: str) -> tuple[Column, ...]:
 
     Examples
     --------
-    >>> [(one.name, one.unit) for one in read_header(["carrier", "T / °C", "ratio", "result", "by whom"], "bench.csv")]
+    >>> header = ["carrier", "T / °C", "ratio", "result", "by whom"]
+    >>> [(column.name, column.unit) for column in read_header(header, "bench.csv")]
     [('carrier', ''), ('celsius', 'C'), ('ratio', 'oil:carrier'), ('outcome', ''), ('', '')]
     """
     columns, faults = [], []
@@ -176,7 +177,7 @@ def read_header(header: Sequence[str], file: str) -> tuple[Column, ...]:
             columns.append(_read_heading(heading.strip()))
         except InputError as error:
             faults.append(str(error))
-    names = [one.name for one in columns]
+    names = [column.name for column in columns]
     lacking = [name for name in _NEEDED if name not in names]
     twice = sorted({name for name in names if name and names.count(name) > 1})
     if lacking and not faults:
@@ -185,15 +186,18 @@ def read_header(header: Sequence[str], file: str) -> tuple[Column, ...]:
         faults.append(f"the header has {', '.join(twice)} twice; expected {','.join(COLUMNS)}")
     if "celsius" not in names:
         faults += [
-            f"column {one.heading!r} may be a temperature and is not understood; call it celsius, temperature (F) or "
-            "temperature (K), or by another name"
-            for one in columns
-            if not one.name and (set(_tokens(one.heading)) & (_TEMPERATURE | _SPELT) or _tokens(one.heading) == ["t"])
+            f"column {column.heading!r} may be a temperature and is not understood; call it celsius, temperature (F) "
+            "or temperature (K), or by another name"
+            for column in columns
+            if not column.name
+            and (set(_tokens(column.heading)) & (_TEMPERATURE | _SPELT) or _tokens(column.heading) == ["t"])
         ]
-    amounts = [one for one in columns if one.name in ("oil_parts", "carrier_parts", "water_parts")]
-    amounts += [Column(one.heading, one.name) for one in columns if one.name == "ratio" and "oil_parts" not in names]
-    if len({one.unit for one in amounts}) > 1:
-        shown = ", ".join(repr(one.heading) for one in amounts)
+    amounts = [column for column in columns if column.name in ("oil_parts", "carrier_parts", "water_parts")]
+    amounts += [
+        Column(column.heading, column.name) for column in columns if column.name == "ratio" and "oil_parts" not in names
+    ]
+    if len({column.unit for column in amounts}) > 1:
+        shown = ", ".join(repr(column.heading) for column in amounts)
         faults.append(f"columns {shown} are in different units; give oil, carrier and water in the same")
     if faults:
         raise DataFileError(f"{file}: " + "; ".join(faults))

@@ -83,7 +83,7 @@ class _Layout:
 
     @property
     def names(self) -> tuple[str, ...]:
-        return tuple(one.name for one in self.columns)
+        return tuple(column.name for column in self.columns)
 
 
 _FRESH = _Layout("utf-8", ",", "\n", frozenset("."), ".", read_header(COLUMNS, "a new log"))
@@ -328,12 +328,12 @@ class TrialLog:
         elif not text.endswith(("\n", "\r")):
             out.write(layout.line_end)
         there = {*layout.names, *(("oil_parts", "carrier_parts") if "ratio" in layout.names else ())}
-        for one in trials:
+        for trial in trials:
             for name in COLUMNS:
-                if name not in there and getattr(one, name) not in ("", _DEFAULTS.get(name)):
+                if name not in there and getattr(trial, name) not in ("", _DEFAULTS.get(name)):
                     message = f"{self.path.name} has no column {name!r}, which this trial needs; add it to the header"
                     raise DataFileError(message)
-            out.write(_line([_cell(one, column, layout.decimal) for column in layout.columns], layout))
+            out.write(_line([_cell(trial, column, layout.decimal) for column in layout.columns], layout))
         whole = numbered_rows(text + out.getvalue(), self.path.name, separator=layout.separator)
         before = numbered_rows(text, self.path.name, separator=layout.separator)
         # a quotation mark in the new rows may close the open one: then the count is right and the old rows are not
