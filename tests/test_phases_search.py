@@ -131,10 +131,10 @@ def work(monkeypatch):
 @pytest.mark.parametrize(
     ("module", "name", "off", "saves"),
     [
-        (climb, "_HOPE", 1e9, 1.08),  # what cannot reach far enough is given up
-        (climb, "_FOLLOWS", -1.0, 1.02),  # what climbs after another is left
+        (climb, "_MOST_GAIN_RATIO", 1e9, 1.08),  # what cannot reach far enough is given up
+        (climb, "_SAME_MAXIMUM", -1.0, 1.02),  # what climbs after another is left
         (climb, "_NEAR", 0.0, 1.02),  # what falls back on the mixture is left
-        (climb, "_LEAP", 1e9, 1.3),  # no step leaps out of the range of Newton's method
+        (climb, "_LONGEST_STEP", 1e9, 1.3),  # no step leaps out of the range of Newton's method
         (search, "promise", 0.0, 1.05),
         (search, "enough", np.inf, 1.2),
         (search, "through", np.inf, 1.04),

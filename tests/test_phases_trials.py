@@ -226,15 +226,17 @@ def test_bookkeeping_of_trials_against_loops():
         assert (merged[~take] == other[~take]).all()
 
 
-def test_what_falls_back_falls_in_proportion_to_its_length():
+def test_what_returns_to_the_feed_falls_in_proportion_to_its_length():
     """Close to the mixture ln ratio is that of the mixture less s t at the length t: then slope times length is the
     deficit, and the trial comes back to the mixture itself. With C = 1 and cost 1 the slope is residual.q."""
     q = np.array([[[1.0, 0, 0]] * 6])
     residual = q * np.array([0.5, 0.8, 0.9, 1.1, 1.2, -1.0])[None, :, None] * 0.01
     state = climb.Tilt(*[np.ones((1, 6))] * 4, np.broadcast_to(np.eye(3), (1, 6, 3, 3)), q)
-    found = climb._falls_back(q, residual, state, np.full((1, 6), 0.01))
+    found = climb._returns_to_feed(q, residual, state, np.full((1, 6), 0.01))
     assert found.tolist() == [[False, False, True, True, False, False]]
-    assert not climb._falls_back(q, residual, state._replace(cost=np.full((1, 6), 2.0)), np.full((1, 6), 0.01)).any()
+    assert not climb._returns_to_feed(
+        q, residual, state._replace(cost=np.full((1, 6), 2.0)), np.full((1, 6), 0.01)
+    ).any()
 
 
 def test_curvature_is_divided_along_each_mode():

@@ -18,21 +18,21 @@ __all__ = ["MOST_STEPS", "Starts", "Trial", "climb"]
 _STEP = 1e-3
 MOST_STEPS = 80
 #: A trial may rise this many times what Newton promises before it is given up for what cannot reach far enough.
-_HOPE = 25.0
+_MOST_GAIN_RATIO = 25.0
 #: Share by which a trial must promise to pass the best of its mixture.
 _GAIN = 1e-10
 #: Two trials closer than this share of their tilt climb to the same maximum.
-_FOLLOWS = 0.02
-#: Critical strength, as a multiple of that of the mixture itself, below which a trial may be falling back on it.
+_SAME_MAXIMUM = 0.02
+#: Critical strength, as a multiple of that of the mixture itself, below which a trial may be returning to it, the feed.
 _NEAR = 1.01
 #: Longest step, as a share of the tilt.
-_LEAP = 0.7
+_LONGEST_STEP = 0.7
 #: Critical strength of a trial that gains nothing, as a multiple of that of the mixture itself.
-_IDLE = 1e3
+_NO_GAIN_STRENGTH = 1e3
 #: Shortest step out of a saddle, as a share of the tilt.
-_STRIDE = 0.5
+_LEAST_SADDLE_STEP = 0.5
 #: Least curvature reckoned with where the ratio is curved upwards; a plain step has 1.
-_FLATTEST = 0.02
+_LEAST_CURVATURE = 0.02
 #: The metric as a matrix, and how many of its signs are negative, by the number of coordinates.
 _DIAGONAL = {rank: np.diag(metric(rank)) for rank in (3, 5)}
 _NEGATIVE = {rank: int((metric(rank) < 0).sum()) for rank in (3, 5)}
@@ -63,8 +63,8 @@ def climb(
     """Climb from several starts to the maxima of the ratio; keep the best of each mixture.
 
     A mixture is left as soon as its index passes ``enough``, a trial as soon as it cannot promise an index of
-    ``promise`` and more than the best of its mixture, falls back on the mixture itself, or wants a step ``through``
-    times as long as its tilt, straight back through the mixture.
+    ``promise`` and more than the best of its mixture, returns to the feed, or wants a step ``through``
+    times as long as its tilt, straight back through the feed.
     """
     count, n = mixtures.fractions.shape
     rank = mixtures.points.shape[-1]
@@ -87,11 +87,22 @@ def climb(
     local = 1.0 / (2.0 * top)
     best = _Best(local.copy(), np.zeros((alive.size, rank)), np.zeros(alive.size))
     q = starts(field, vectors[:, :, -1] * np.sqrt(field.moles / top)[:, None], alive)
+    _search(field, q, local, best, enough=enough, promise=promise, through=through, steps=steps)
+    found.value[alive] = whole.strength / best.critical
+    found.direction[alive], found.pressure[alive] = best.direction, best.pressure
+    found.fractions[alive] = whole.trial(best.direction, best.pressure)
+    return found
+
+
+def _search(
+    field: Tilting, q: Array, local: Array, best: _Best, *, enough: float, promise: float, through: float, steps: int
+) -> None:
+    """Take Newton steps from the starts ``q`` (b, s, r) and note the best of each mixture; see `climb`."""
     state = field.tilt(q)
     critical = _critical(state, local)
     moving = ~state.same
     careful = np.zeros_like(moving)
-    rows = np.arange(alive.size)  # of the mixtures alive, those still searched
+    rows = np.arange(local.size)  # of the mixtures alive, those still searched
     for turn in range(steps):
         best.note(rows, critical, q, state.pressure)
         if turn % 2 and moving.shape[1] > 1:
@@ -117,10 +128,7 @@ def climb(
         least = best.critical[rows] / (1.0 + _GAIN)
         if promise > 0:
             least = np.minimum(least, field.strength / promise)
-        moving &= critical < least[:, None] * np.exp(np.minimum(_HOPE * gain, 50.0))
-        near = moving & (critical > local[:, None]) & (critical < _NEAR * local[:, None])
-        if near.any():
-            moving &= ~(near & _falls_back(q, residual, state, np.log(critical / local[:, None])))
+        moving &= _worthwhile(least, gain, critical, local, q, residual, state)
         saddle = moving & ~usable & ~careful
         if saddle.any():
             step[saddle] = _past_saddle(q[saddle], residual[saddle], critical[saddle], state.spread[saddle])
@@ -131,7 +139,7 @@ def climb(
         if not moving.any():
             break
         # a longer step may leap over the maximum this trial was sent to find
-        step *= np.minimum(_LEAP * length / np.maximum(stride, 1e-300), 1.0)[..., None]
+        step *= np.minimum(_LONGEST_STEP * length / np.maximum(stride, 1e-300), 1.0)[..., None]
         if careful.any():
             step[careful] = residual[careful]
             stride = _length(step)
@@ -141,26 +149,37 @@ def climb(
         trial_critical = _critical(trial, local)
         take = moving & (trial_critical <= critical * (1 + 1e-14))
         small = stride <= _STEP * length
-        if take.all():
-            q, critical, state = trial_q, trial_critical, trial
-        else:
-            q = np.where(take[..., None], trial_q, q)
-            critical = np.where(take, trial_critical, critical)
-            state = _merge(take, trial, state)
+        q, critical, state = _accepted(take, (trial_q, trial_critical, trial), (q, critical, state))
         # after a refusal one plain step, which never goes down; if that is refused its digits are used up
         moving &= ~small & ~(take & trial.same) & ~(~take & careful)
         careful = moving & ~take
     else:
         best.note(rows, critical, q, state.pressure)
-    found.value[alive] = whole.strength / best.critical
-    found.direction[alive], found.pressure[alive] = best.direction, best.pressure
-    found.fractions[alive] = whole.trial(best.direction, best.pressure)
-    return found
+
+
+def _worthwhile(
+    least: Array, gain: Array, critical: Array, local: Array, q: Array, residual: Array, state: Tilt
+) -> NDArray[np.bool_]:
+    """Say which trials (b, s) may still get below the strength ``least`` (b,) and do not return to the feed."""
+    worth = critical < least[:, None] * np.exp(np.minimum(_MOST_GAIN_RATIO * gain, 50.0))
+    near = worth & (critical > local[:, None]) & (critical < _NEAR * local[:, None])
+    if near.any():
+        worth &= ~(near & _returns_to_feed(q, residual, state, np.log(critical / local[:, None])))
+    return worth
 
 
 def _length(q: Array) -> Array:
     """Return the length of tilts or steps (..., r)."""
     return np.sqrt(np.einsum("...r,...r->...", q, q))
+
+
+def _accepted(
+    take: NDArray[np.bool_], new: tuple[Array, Array, Tilt], old: tuple[Array, Array, Tilt]
+) -> tuple[Array, Array, Tilt]:
+    """Take over tilt, critical strength and state of the trials (b, s) whose step is accepted."""
+    if take.all():
+        return new
+    return np.where(take[..., None], new[0], old[0]), np.where(take, new[1], old[1]), _merge(take, new[2], old[2])
 
 
 def _merge(take: NDArray[np.bool_], new: Tilt, old: Tilt) -> Tilt:
@@ -203,10 +222,10 @@ def _followers(q: Array, critical: Array) -> NDArray[np.bool_]:
     ahead = (critical[:, None, :] < critical[:, :, None]) | (
         (critical[:, None, :] == critical[:, :, None]) & (order[None, None, :] < order[None, :, None])
     )
-    return (ahead & (gap <= _FOLLOWS * size[:, :, None])).any(axis=-1)
+    return (ahead & (gap <= _SAME_MAXIMUM * size[:, :, None])).any(axis=-1)
 
 
-def _falls_back(q: Array, residual: Array, state: Tilt, deficit: Array) -> NDArray[np.bool_]:
+def _returns_to_feed(q: Array, residual: Array, state: Tilt, deficit: Array) -> NDArray[np.bool_]:
     """Say which trials (b, s) close to the mixture itself rise straight back to it, in ever smaller steps.
 
     ``deficit`` is by how much ln ratio is below that of the mixture. A parabola through both with the slope at the
@@ -223,7 +242,7 @@ def _critical(tilt: Tilt, local: Array) -> Array:
     square = squared(tilt.shift)
     gains = square > 0
     # a trial that gains nothing yet has everything before it
-    critical = np.where(gains, tilt.cost / np.where(gains, square, 1.0), _IDLE * local[:, None])
+    critical = np.where(gains, tilt.cost / np.where(gains, square, 1.0), _NO_GAIN_STRENGTH * local[:, None])
     return np.where(tilt.same, local[:, None], critical)
 
 
@@ -266,5 +285,5 @@ def _past_saddle(q: Array, residual: Array, critical: Array, spread: Array) -> A
     A plain step leaves the neighbourhood of a saddle or a minimum ever so slowly, and so does this one close to the
     mixture itself, where slope and curvature vanish together: it is made a good share of the tilt.
     """
-    step = curved(spread, critical, _FLATTEST, residual)
-    return step * np.maximum(_STRIDE * _length(q) / np.maximum(_length(step), 1e-300), 1.0)[:, None]
+    step = curved(spread, critical, _LEAST_CURVATURE, residual)
+    return step * np.maximum(_LEAST_SADDLE_STEP * _length(q) / np.maximum(_length(step), 1e-300), 1.0)[:, None]
