@@ -353,7 +353,17 @@ def _present(
 
 
 def carrier_substances(liquid: Carrier | Blend) -> list[Substance]:
-    """Return the substances that stand for the parts of a carrier; an error when one has none (syrups, emulsifiers).
+    """Return the substances that stand for the parts of a carrier.
+
+    Parameters
+    ----------
+    liquid : Carrier or Blend
+        The carrier. [-]
+
+    Raises
+    ------
+    InputError
+        When no single molecule stands for one of them (syrups, emulsifiers).
 
     Examples
     --------
