@@ -355,11 +355,6 @@ def _present(
 def carrier_substances(liquid: Carrier | Blend) -> list[Substance]:
     """Return the substances that stand for the parts of a carrier.
 
-    Parameters
-    ----------
-    liquid : Carrier or Blend
-        The carrier. [-]
-
     Raises
     ------
     InputError

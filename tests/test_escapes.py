@@ -17,6 +17,7 @@ import hspkit
 from hspkit import Application, Evidence, Oil, Substance, Trial, TrialLog, carrier, plotting, rendering, substance
 from hspkit.__main__ import main
 from hspkit.application import clouding, dosing
+from hspkit.mixture import mixture_of
 
 ROOT = Path(__file__).resolve().parent.parent
 EVIL = '"\'><script>alert(1)</script><img src=x onerror=alert(1)>&<b x="javascript:1">\u202e</td></table>'
@@ -60,6 +61,7 @@ def shown():
     oil = Oil(EVIL, (EVIL, "b" + EVIL), (limonene, own), (80.0, 10.0), ((EVIL, 5.0),), caution=EVIL, notes=(EVIL,))
     liquid = dataclasses.replace(carrier("triacetin"), name=EVIL, caution=EVIL, note=EVIL, taste=EVIL)
     soda = Application("US", "soft drinks", oil_mg_per_L=20)
+    search = hspkit.best_blend(oil, [liquid, "MCT"], max_carriers=2)
     objects = [
         own,
         oil,
@@ -68,7 +70,9 @@ def shown():
         dosing(oil, liquid, soda),
         clouding(oil, oil_mg_per_L=20),
         hspkit.rank_carriers(oil, carriers=[liquid, "MCT"], application=soda),
-        hspkit.best_blend(oil, [liquid, "MCT"], max_carriers=2),
+        search,
+        search.certificate,
+        mixture_of(oil),
         hspkit.next_trial(oil, [liquid, "MCT"]),
         hspkit.batch_sheet(oil, liquid, application=soda, title=EVIL, currency=EVIL, prices={"oil": 3, EVIL: 2}),
     ]
@@ -87,7 +91,7 @@ def test_names_are_no_tags_in_any_display(name, shown):
         read.feed(page)
         assert read.tags <= TAGS
         assert read.attributes <= ATTRIBUTES
-        assert name == "Estimate" or "<script>alert(1)</script>" in read.text  # it is there, as text
+        assert name in ("Certificate", "Estimate") or "<script>alert(1)</script>" in read.text  # it is there, as text
 
 
 # --- csv ---
