@@ -23,13 +23,13 @@ __all__ = ["AmountLine", "IntakeLine", "LawLine", "law_lines", "legal_limit", "m
 class LawLine:
     """One rule of law for one use; here one without a number, in words.
 
-    Attributes
+    Parameters
     ----------
     carriers : tuple of str
         Those it applies to; several share a sum rule. [-]
     rule : str
         In words. [-]
-    row : Limit
+    row : hspkit.law.Limit
         The row that states it, with its reference and the date of the text. [-]
     dose : float
         How much is used; NaN where the rule has no number. [as in ``unit``]
