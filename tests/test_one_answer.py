@@ -205,6 +205,14 @@ def test_wax_is_told_from_what_limits_the_oil():
     assert "chill and filter" in note
 
 
+@pytest.mark.parametrize("liquid", ["diethylene glycol", "dipropylene glycol"])
+def test_nothing_is_advised_with_a_liquid_that_is_not_for_ingestion(liquid):
+    asked = dissolve(ORANGE, liquid)
+    assert asked.verdict == "splits"
+    assert asked.advice == ()
+    assert "filter" not in rank_carriers(ORANGE, carriers=[liquid]).table["notes"][0]
+
+
 @pytest.mark.parametrize("name", [ORANGE, MINT, "sage, Dalmatian", CLOVE])
 @pytest.mark.parametrize("liquid", [PG, "glycerol", "ethanol 70 % vol"])
 def test_advice_was_computed_to_help(name, liquid):

@@ -72,9 +72,10 @@ def advise(asked: Question, now: Extent) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        Empty for a stock that is clear, and where nothing that was tried helps. [-]
+        Empty for a stock that is clear, for a liquid that is not for ingestion, and where nothing that was tried
+        helps. [-]
     """
-    if now.verdict not in ("hazy", "splits"):
+    if now.verdict not in ("hazy", "splits") or asked.carrier.not_for_ingestion:
         return ()
     told = []
     subject, best = asked.oil, now

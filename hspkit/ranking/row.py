@@ -163,7 +163,8 @@ def _solution(outcome: Outcome) -> list[str]:
         notes.append(outcome.unknown)
     elif outcome.verdict != "clear" and outcome.limiting_components:
         limit = ", ".join(outcome.limiting_components)
-        notes.append(f"clouded first by wax ({limit}): chill and filter" if outcome.wax_haze else f"limited by {limit}")
+        filtered = "" if outcome.carrier.not_for_ingestion else ": chill and filter"
+        notes.append(f"clouded first by wax ({limit}){filtered}" if outcome.wax_haze else f"limited by {limit}")
     if outcome.extent.carrier_separates:
         notes.append("the carriers do not mix with each other by themselves")
     return notes
