@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import checks
-from hspkit.theory import calibration
+from hspkit.calibration import calibration
 
 __all__ = [
     "DRAWS", "LAPSE", "MOST_DRAWS", "OWN_SHARE", "THEORY_SD_LN", "Belief", "Drawn", "Tried", "check_draws",

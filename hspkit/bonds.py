@@ -1,19 +1,23 @@
-"""Who gives and who takes hydrogen bonds; lone donors, hydroxyls that associate, and bonds inside a molecule.
+"""Which atoms of a structure give and take hydrogen bonds, and bonds inside a molecule.
 
-One number for hydrogen bonding cannot say that an ether takes hydrogens and has none to give. So every structure has a
-*donor* and an *acceptor* strength besides its Hansen parameters, sums over the sites of ``hydrogen_bond_sites.csv``;
-per volume they enter the exchange energy of two liquids as c (donor_1 - donor_2)(acceptor_1 - acceptor_2), Beerbower's
-form.
+Every atom belongs to the first row of ``hydrogen_bond_sites.csv`` whose pattern finds it: so many donors and acceptors,
+each of a strength. What they do in a mixture is the work of `hspkit.phases.association`.
 """
 
 from __future__ import annotations
 
-from functools import cache
+from collections.abc import Sequence
+from functools import cache, lru_cache
 from typing import Any
 
-from hspkit import data
+import numpy as np
+from numpy.typing import NDArray
 
-__all__ = ["associating_hydroxyls", "bonds_inside", "donates", "site_counts", "site_densities"]
+from hspkit import data
+from hspkit.frozen import freeze
+from hspkit.phases.association import Sites
+
+__all__ = ["bonds_inside", "donates", "hydroxyls", "shipped_numbers", "site_counts", "sites_known", "sites_of"]
 
 #: A hydroxyl three or four bonds from a carbonyl oxygen: rings of five (alpha-hydroxy esters) and six (salicylates).
 _INSIDE = (
@@ -26,7 +30,8 @@ _INSIDE = (
 def _molecule(smiles: str) -> Any:
     from rdkit import Chem
 
-    return Chem.MolFromSmiles(smiles) if smiles else None
+    # the wrapper of RDKit cannot take every text, and no SMILES goes beyond ASCII
+    return Chem.MolFromSmiles(smiles) if smiles and smiles.isascii() else None
 
 
 @cache
@@ -68,11 +73,16 @@ def bonds_inside(smiles: str) -> bool:
 
 
 @cache
-def _sites() -> tuple[tuple[Any, float, float, int], ...]:
+def _rows() -> tuple[tuple[Any, float, float, float, float], ...]:
     from rdkit import Chem
 
-    rows = data.read_table("hydrogen_bond_sites.csv").rows
-    return tuple((Chem.MolFromSmarts(row["pattern"]), row["donor"], row["acceptor"], row["associates"]) for row in rows)
+    return tuple(
+        (
+            Chem.MolFromSmarts(row["pattern"]),
+            row["donors"], row["donor_strength"], row["acceptors"], row["acceptor_strength"],
+        )
+        for row in data.read_table("hydrogen_bond_sites.csv").rows
+    )  # fmt: skip
 
 
 @cache
@@ -84,60 +94,103 @@ def site_counts(smiles: str) -> tuple[int, ...]:
     >>> sum(site_counts("CCO")), sum(site_counts(""))
     (1, 0)
     """
+    return tuple(len(own) for own in _claims(smiles))
+
+
+@cache
+def _claims(smiles: str) -> tuple[set[int], ...]:
+    """Return the atoms that belong to each row of the table."""
     molecule = _molecule(smiles)
     claimed: set[int] = set()
     found = []
-    for pattern, *_ in _sites():
+    for pattern, *_ in _rows():
         matches = () if molecule is None else molecule.GetSubstructMatches(pattern, maxMatches=molecule.GetNumAtoms())
         own = {first for first, *_ in matches} - claimed
         claimed |= own
-        found.append(len(own))
+        found.append(own)
     return tuple(found)
 
 
 @cache
-def site_densities(smiles: str, volume: float) -> tuple[float, float]:
-    """Return the strengths of all donors and of all acceptors of a structure per volume. [mol/L]
+def sites_known(smiles: str) -> bool:
+    """Tell whether every atom of a structure that may take a hydrogen bond belongs to a row of the table.
 
-    Parameters
-    ----------
-    smiles : str
-        The structure; without one ("") both are 0. [-]
-    volume : float
-        Molar volume. [cm3/mol]
-
-    Returns
-    -------
-    tuple of two floats
-        Donor density, in moles of alcohol groups that would do the same, and acceptor density, in moles of ketone
-        groups. [mol/L]
-
-    References
-    ----------
-    A. Beerbower, product form of donor and acceptor differences (from memory); strengths are fitted, see
-    ``hydrogen_bond_sites.csv``.
+    These are oxygen, nitrogen without a charge, sulfur with at most two neighbours, phosphorus with at most three.
 
     Examples
     --------
-    An ether takes and does not give:
-
-    >>> donor, acceptor = site_densities("C1CCOC1", 81.1)
-    >>> donor, round(acceptor, 1)
-    (0.0, 18.5)
+    >>> sites_known("CC(=O)OCC"), sites_known("")
+    (True, False)
     """
-    counts = site_counts(smiles)
-    donor = sum(count * gives for count, (_, gives, _, _) in zip(counts, _sites(), strict=True))
-    acceptor = sum(count * takes for count, (_, _, takes, _) in zip(counts, _sites(), strict=True))
-    return 1000.0 * donor / volume, 1000.0 * acceptor / volume
+    molecule = _molecule(smiles)
+    if molecule is None:
+        return False
+    free = {
+        atom.GetIdx()
+        for atom in molecule.GetAtoms()
+        if atom.GetSymbol() == "O"
+        or (atom.GetSymbol() == "N" and atom.GetFormalCharge() == 0)
+        or (atom.GetSymbol() == "S" and atom.GetDegree() <= 2)
+        or (atom.GetSymbol() == "P" and atom.GetDegree() <= 3)
+    }
+    return not free - set().union(*_claims(smiles))
 
 
 @cache
-def associating_hydroxyls(smiles: str) -> int:
-    """Return how many hydroxyls of a structure link the molecules of its liquid: those of water and of alcohols.
+def shipped_numbers() -> NDArray[np.float64]:
+    """Return donors, their strength, acceptors, their strength (m, 4) of the rows of ``hydrogen_bond_sites.csv``."""
+    return freeze(np.array([row[1:] for row in _rows()]))
+
+
+def sites_of(structures: Sequence[str], numbers: NDArray[np.float64] | None = None) -> Sites:
+    """Return the donors and acceptors of structures, one kind for each strength that occurs.
+
+    Parameters
+    ----------
+    structures : sequence of str, length n
+        Structures; one without any ("") has no sites. [-]
+    numbers : ndarray of shape (m, 4), optional
+        Donors, their strength, acceptors, their strength of each row of the table; those that ship by default. [-]
 
     Examples
     --------
-    >>> associating_hydroxyls("O"), associating_hydroxyls("OCC(O)CO"), associating_hydroxyls("COC(=O)c1ccccc1O")
-    (1, 3, 0)
+    An ether takes hydrogens and has none to give:
+
+    >>> sites = sites_of(["CCO", "C1CCOC1"])
+    >>> sites.donors.tolist(), sites.acceptors.tolist(), sites.acceptor_strengths.tolist()
+    ([[1.0], [0.0]], [[0.0, 1.4], [1.0, 0.0]], [0.34, 1.0])
     """
-    return sum(count * links for count, (*_, links) in zip(site_counts(smiles), _sites(), strict=True))
+    return _shipped_sites(tuple(structures)) if numbers is None else _sites(structures, numbers)
+
+
+@lru_cache(maxsize=4096)
+def _shipped_sites(structures: tuple[str, ...]) -> Sites:
+    return _sites(structures, shipped_numbers())
+
+
+def _sites(structures: Sequence[str], number: NDArray[np.float64]) -> Sites:
+    claimed = np.array([site_counts(smiles) for smiles in structures], dtype=float).reshape(len(structures), -1)
+    parts = []
+    for count, strength in ((number[:, 0], number[:, 1]), (number[:, 2], number[:, 3])):
+        sites = claimed * count
+        occurs = (sites.sum(axis=0) > 0) & (strength > 0)
+        kinds, kind = np.unique(strength[occurs], return_inverse=True)
+        parts += [sites[:, occurs] @ np.eye(kinds.size)[kind], kinds]
+    for part in parts:
+        part.setflags(write=False)  # whoever asks next gets the same arrays
+    return Sites(parts[0], parts[2], parts[1], parts[3])
+
+
+@cache
+def hydroxyls(smiles: str) -> int:
+    """Return how many hydroxyls a structure has.
+
+    Examples
+    --------
+    >>> hydroxyls("OCC(O)CO"), hydroxyls("")
+    (3, 0)
+    """
+    molecule = _molecule(smiles)
+    if molecule is None:
+        return 0
+    return sum(atom.GetSymbol() == "O" and atom.GetTotalNumHs() > 0 for atom in molecule.GetAtoms())

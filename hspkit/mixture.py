@@ -24,8 +24,9 @@ from hspkit.belief import Belief, Drawn, draw
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.oils import Oil, oil
+from hspkit.phases.association import Sites
 from hspkit.substances import Substance, substance
-from hspkit.substances.shipped import reconciled
+from hspkit.substances.reconciled import reconciled
 
 __all__ = [
     "UNCOVERED", "Component", "Mixture", "carrier_substances", "liquid_key", "mixture_of", "oil_members", "stock_of",
@@ -52,7 +53,7 @@ class Component(NamedTuple):
     covariance: Array
     volume: float
     volume_sd: float
-    sites: tuple[float, float]
+    sites: Sites
     melting: float
 
     @classmethod
@@ -63,8 +64,8 @@ class Component(NamedTuple):
             member.identity,
             member.name,
             member.hsp.array,
-            np.asarray(member.covariance, dtype=float),
-            member.mixing_volume,
+            member.mixing_covariance,
+            float(member.volume),
             float(member.volume_sd),
             member.sites,
             float("nan") if melting is None else float(melting),
@@ -90,9 +91,9 @@ class Mixture:
     covariance : ndarray of shape (n, 3, 3)
         Their covariances. [MPa]
     volumes, volume_sd : ndarray of shape (n,)
-        Volumes that count in the entropy of mixing, and their standard deviations. [cm3/mol]
-    sites : ndarray of shape (n, 2)
-        Densities of donors and acceptors of hydrogen bonds. [mol/L]
+        Molar volumes and their standard deviations. [cm3/mol]
+    sites : Sites
+        Donors and acceptors of hydrogen bonds. [-]
     melting : ndarray of shape (n,)
         Melting points; NaN where not known. [degC]
     liquids : ndarray of shape (k, n)
@@ -110,7 +111,7 @@ class Mixture:
     covariance: Array
     volumes: Array
     volume_sd: Array
-    sites: Array
+    sites: Sites
     melting: Array
     liquids: Array
     shares: Array
@@ -162,35 +163,11 @@ class Mixture:
             np.array([part.covariance for part in parts]),
             np.array([part.volume for part in parts]),
             np.array([part.volume_sd for part in parts]),
-            np.array([part.sites for part in parts]),
+            Sites.joined([part.sites for part in parts]),
             np.array([part.melting for part in parts]),
             np.array([[liquid.get(part.identity, 0.0) for part in parts] for liquid in liquids]),
             np.array(weights),
         )
-
-    @property
-    def points(self) -> Array:
-        """Parameters and sites (n, 5), as `phases` takes them."""
-        return self.with_sites(self.hsp)
-
-    def with_sites(self, hsp: Array) -> Array:
-        """Return other parameters of the components, draws say, with their sites, shape (..., n, 5).
-
-        Parameters
-        ----------
-        hsp : ndarray of shape (..., n, 3)
-            Parameters. [MPa^0.5]
-
-        Raises
-        ------
-        InputError
-            When they are no numbers of that shape.
-        """
-        points = checks.array(hsp, "hsp", "(..., n, 3)")
-        if points.shape[-2:] != self.hsp.shape:
-            message = f"hsp has shape {points.shape}; expected (..., {len(self.names)}, 3)"
-            raise InputError(message)
-        return np.concatenate([points, np.broadcast_to(self.sites, (*points.shape[:-1], 2))], axis=-1)
 
     def rows(self, chosen: NDArray[np.bool_]) -> Mixture:
         """Return the mixture with some of its rows.
@@ -208,12 +185,13 @@ class Mixture:
         if not isinstance(chosen, np.ndarray) or chosen.dtype != bool or chosen.shape != self.fractions.shape:
             raise checks.refuse(chosen, "chosen", f"an array of {len(self.names)} times True or False")
         at = np.flatnonzero(chosen)
-        arrays = ("fractions", "hsp", "covariance", "volumes", "volume_sd", "sites", "melting")
+        arrays = ("fractions", "hsp", "covariance", "volumes", "volume_sd", "melting")
         return replace(
             self,
             names=tuple(self.names[i] for i in at),
             identities=tuple(self.identities[i] for i in at),
             liquids=self.liquids[:, at],
+            sites=self.sites.take(at),
             **{name: getattr(self, name)[at] for name in arrays},
         )
 
@@ -403,6 +381,16 @@ def _aromas() -> tuple[Array, Array]:
     return points, np.array([volume for after, volume in known if after is not None])
 
 
+def _mean_sites(rows: Sequence[Component], fractions: Array, volume: float) -> Sites:
+    """Return a component of a volume [cm3/mol] with as many sites per volume as a mixture of others has."""
+    together = Sites.joined([row.sites for row in rows])
+    share = volume * fractions / np.array([row.volume for row in rows])
+    return Sites(
+        (share @ together.donors)[None], (share @ together.acceptors)[None],
+        together.donor_strengths, together.acceptor_strengths,
+    )  # fmt: skip
+
+
 def oil_members(subject: Oil) -> tuple[tuple[Substance | Component, ...], Array]:
     """Return what an oil is made of with volume fractions that sum to 1, what is not covered among it.
 
@@ -443,7 +431,7 @@ def oil_members(subject: Oil) -> tuple[tuple[Substance | Component, ...], Array]
         deviations.T @ deviations / len(deviations),
         volume,
         float(np.sqrt(np.mean((volumes - volume) ** 2))),
-        tuple(float(x) for x in subject.fractions @ np.array([row.sites for row in rows])),  # type: ignore[arg-type]
+        _mean_sites(rows, subject.fractions, volume),
         float("nan"),
     )
     return (*subject.substances, rest), np.append((1.0 - share) * subject.fractions, share)

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import checks, theory
+from hspkit import checks
+from hspkit.calibration import LAPSE, calibration
 from hspkit.errors import ExtrapolationWarning, InputError
-from hspkit.evidence import informed
-from hspkit.evidence.pieces import CELSIUS_RANGE
-from hspkit.substances import Substance, index, substance
+from hspkit.evidence.measured import CELSIUS_RANGE
+from hspkit.evidence.pair import GRID, PairOfLiquids, exchange, strength
+from hspkit.phases.association import Sites
+from hspkit.substances import Substance, substance
 
 __all__ = ["Pair", "miscibility_probability", "pair_miscibility"]
 
@@ -37,7 +39,7 @@ class Pair:
     probability : float
         That they mix in all proportions, from the uncertainty of the parameters and the misfit of the theory. [-]
     index : float
-        Exchange energy over the critical one: below 1 they mix in all proportions. [-]
+        Largest spinodal index of any composition: below 1 they mix in all proportions. [-]
     verdict : str
         "clear" when they mix in all proportions, "splits" when there are ratios at which they do not; "unknown" when
         they would mix as liquids and one of them is solid by itself: crystals are not computed. [-]
@@ -60,56 +62,55 @@ class Pair:
 
 
 def miscibility_probability(
-    a: Array, b: Array, covariance: Array, volumes: tuple[Array, Array], *, celsius: float = 25.0
+    difference: Array, covariance: Array, bonds: Array, distance: Array, celsius: float = 25.0
 ) -> Array:
     """Return the probability that pairs of liquids mix in all proportions.
 
     Parameters
     ----------
-    a, b : ndarray of shape (..., 3) or (..., 5)
-        Points of the theory (`hspkit.theory`). [MPa^0.5; mol/L]
-    covariance : ndarray of shape (..., 3, 3)
-        Covariance of the difference of their Hansen parameters. [MPa]
-    volumes : tuple of two ndarray of shape (...)
-        Mixing volumes. [cm3/mol]
+    difference : ndarray of shape (m, 3)
+        Differences of their Hansen parameters. [MPa^0.5]
+    covariance : ndarray of shape (m, 3, 3)
+        Covariance of the difference. [MPa]
+    bonds, distance : ndarray of shape (m, g)
+        Parts of the index of each pair, as `hspkit.evidence.pair.PairOfLiquids.index_parts` has them. [-; cm3/mol]
     celsius : float
         Temperature. [degC]
 
     Examples
     --------
-    >>> hexane, water = np.array([14.9, 0.0, 0.0]), np.array([15.5, 16.0, 42.3])
-    >>> float(miscibility_probability(hexane, water, np.eye(3), (np.array(131.0), np.array(34.0))).round(2))
-    0.01
+    >>> hexane_water = np.array([[-0.6, -16.0, -42.3]])
+    >>> parts = np.array([[-0.1]]), np.array([[90.0]])
+    >>> miscibility_probability(hexane_water, np.eye(3)[None], *parts).round(2)
+    array([0.01])
     """
     from scipy.special import ndtr
 
-    constants = theory.calibration()
+    constants = calibration()
     half = np.random.default_rng(0).standard_normal((DRAWS // 2, 3))
     normal = np.concatenate([half, -half])  # mirrored, so that the mean of the draws is exact
-    values, vectors = np.linalg.eigh(np.asarray(covariance, dtype=float))
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))[..., None, :]
-    noise = np.einsum("...ij,dj->...di", root, normal)
-    first = np.array(np.broadcast_to(np.asarray(a, dtype=float)[..., None, :], (*noise.shape[:-1], np.shape(a)[-1])))
-    first[..., :3] += noise
-    _, growth = theory.scale_at(celsius)
-    critical = theory.critical_strength(volumes[0] * growth, volumes[1] * growth)
-    strength = theory.exchange(first, np.asarray(b, dtype=float)[..., None, :], celsius=celsius)
-    ratio = np.maximum(strength / np.asarray(critical)[..., None], 1e-6)
-    z = -np.log(ratio) / constants.sd_mixing
-    return np.mean(theory.LAPSE + (1.0 - 2.0 * theory.LAPSE) * ndtr(z), axis=-1)
+    gap = difference[:, None, :] + np.einsum("mij,dj->mdi", _root(covariance), normal)
+    w = np.sum(strength(celsius, constants) * gap**2, axis=-1)
+    answer = np.empty(len(gap))
+    for row in range(len(gap)):
+        index = np.max(bonds[row][:, None] + distance[row][:, None] * w[row], axis=0)
+        z = -np.log(np.maximum(index, 1e-6)) / constants.sd_mixing
+        answer[row] = np.mean(LAPSE + (1.0 - 2.0 * LAPSE) * ndtr(z))
+    return answer
 
 
-def _liquid(given: str | Substance) -> Substance:
-    """Return the substance that a name, CAS number, SMILES or Substance means."""
-    member = substance(given) if isinstance(given, str) else given
-    if not isinstance(member, Substance):
-        message = f"expected a name, CAS number, SMILES or Substance, got {checks.said(given)}"
+def _root(covariance: Array) -> Array:
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray((vectors * np.sqrt(np.clip(values, 0.0, None))[..., None, :]) @ np.swapaxes(vectors, -1, -2))
+
+
+def _liquid(named: str | Substance) -> tuple[Substance, Array, Array]:
+    """Return a substance, its parameters (3,) and their covariance (3, 3)."""
+    if not isinstance(named, str | Substance):
+        message = f"expected a name, CAS number, SMILES or Substance, got {checks.said(named)}"
         raise InputError(message)
-    if not isinstance(given, str) or member.name in index():
-        return member
-    # A structure that is not shipped: an estimate, moved by what evidence shows about similar structures.
-    mean, sd = informed([member.smiles], [member.prior.array], [np.sqrt(np.diag(member.prior_covariance))])
-    return replace(member, hsp=mean[0], covariance=sd[0])
+    liquid = substance(named)
+    return liquid, liquid.hsp.array, liquid.mixing_covariance
 
 
 def pair_miscibility(a: str | Substance, b: str | Substance, *, celsius: float = 25.0) -> Pair:
@@ -139,11 +140,6 @@ def pair_miscibility(a: str | Substance, b: str | Substance, *, celsius: float =
     ExtrapolationWarning
         Outside 0 to 100 C.
 
-    Notes
-    -----
-    A solute that is itself associated (water, alcohols) leaves its own kind behind when diluted in a liquid without
-    hydrogen bonds; one exchange energy cannot say that, so its ln gamma there comes out too low by 1 and more.
-
     Examples
     --------
     >>> pair_miscibility("limonene", "water").verdict
@@ -156,32 +152,30 @@ def pair_miscibility(a: str | Substance, b: str | Substance, *, celsius: float =
     if not CELSIUS_RANGE[0] <= warmth <= CELSIUS_RANGE[1]:
         message = f"celsius is {warmth:g}; the temperature rates hold from 0 to 100 degC, this is an extrapolation"
         warnings.warn(message, ExtrapolationWarning, stacklevel=2)
-    first, second = _liquid(a), _liquid(b)
-    _, growth = theory.scale_at(warmth)
-    w = float(theory.exchange(first.point, second.point, celsius=warmth))
-    critical = float(theory.critical_strength(first.mixing_volume * growth, second.mixing_volume * growth))
+    (first, point, spread), (second, other_point, other_spread) = _liquid(a), _liquid(b)
     if first.identity == second.identity:
         return Pair(first.name, second.name, warmth, 1.0, 0.0, "clear", (0.0, 0.0))
+    constants = calibration()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ExtrapolationWarning)  # said above
+        volumes, sites = [first.volume, second.volume], Sites.joined([first.sites, second.sites])
+        pair = PairOfLiquids(volumes, sites, GRID, constants, warmth)
+        ends = PairOfLiquids(volumes, sites, [0.0, 1.0], constants, warmth)
+    w = float(exchange(point, other_point, constants, warmth))
+    bonds, distance = pair.index_parts
     probability = miscibility_probability(
-        first.point,
-        second.point,
-        first.covariance + second.covariance,
-        (np.asarray(first.mixing_volume), np.asarray(second.mixing_volume)),
-        celsius=warmth,
-    )
-    grown = [(liquid.volume * growth, liquid.mixing_volume * growth) for liquid in (first, second)]
-    solid = any(member.melting_celsius is not None and member.melting_celsius > warmth for member in (first, second))
+        (point - other_point)[None], (spread + other_spread)[None], bonds[None], distance[None], warmth
+    )[0]
+    number = pair.index(w)
+    solid = any(liquid.melting_celsius is not None and liquid.melting_celsius > warmth for liquid in (first, second))
     mixes = "unknown" if solid else "clear"
-    dilute = (
-        float(theory.dilute_ln_gamma(w, grown[0][0], grown[1][0], grown[1][1])),
-        float(theory.dilute_ln_gamma(w, grown[1][0], grown[0][0], grown[0][1])),
-    )
+    dilute = ends.ln_gamma + ends.slopes * w
     return Pair(
         first.name,
         second.name,
         warmth,
         float(probability),
-        w / critical,
-        mixes if w < critical else "splits",
-        dilute,
+        number,
+        mixes if number < 1.0 else "splits",
+        (float(dilute[0, 0]), float(dilute[1, 1])),
     )

@@ -16,7 +16,7 @@ from hspkit.application.pouring import Pouring, pouring_band
 from hspkit.application.stock import StockRange, stock_range
 from hspkit.application.taste import TasteLine, taste_lines, under_taste_limit
 from hspkit.application.use import BASES, Application, Dose, check_application, dose, mass_shares, volume_parts
-from hspkit.application.water import cosolvency_factor
+from hspkit.application.water import drink_solubility
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError
 from hspkit.miscibility import Outcome, check_celsius, check_parts, dissolve, ethanol_strength_to_clear
@@ -207,10 +207,10 @@ class Dosing:
         first = drink.makers[0][0] if drink.makers else ""
         member = next((member for member in self.oil.substances if member.name == first), None)
         line = f"{number(self.dose.carrier_mg_per_L)} mg/L of carrier does not keep {first or 'it'} in solution"
-        if member is None or member.log_p is None:
+        if member is None:
             return line + "."
         strength = self.dose.carrier_mg_per_L / (10_000.0 * float(ethanol.density(100.0)))  # were it all ethanol
-        gain = cosolvency_factor(member.log_p, strength)
+        gain = drink_solubility(member, strength).mg_per_L / drink_solubility(member, 0.0).mg_per_L
         return f"{line}: even as much ethanol would dissolve only {100 * (gain - 1):.1g} % more."
 
     def _washed(self) -> str:

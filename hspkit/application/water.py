@@ -1,18 +1,25 @@
 """How much of a substance dissolves in water, and in water with the ethanol of a drink.
 
-Measured where there is a value; else by the general solubility equation; else from the Hansen parameters. Ethanol in
-the drink raises it by the log-linear rule.
+From the same free energy as `hspkit.dissolve`: the volume fraction at which the substance, added to water and ethanol,
+clouds. Where a solubility in water is measured, what is computed is multiplied by measured over computed, less so the
+more ethanol there is: in a spirit the answer is that of `hspkit.dissolve`. The general solubility equation is kept as a
+check from outside.
 """
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 
-from hspkit import checks, theory
+from hspkit import checks
 from hspkit.application.use import check_strength
-from hspkit.phases import interaction_strength
+from hspkit.calibration import GAS_CONSTANT, calibration
+from hspkit.ethanol import volume_fractions
+from hspkit.evidence.melting import MELTING_DOUBT, fusion_entropy
+from hspkit.evidence.pair import strength
+from hspkit.phases import Sites, cloud_point
 from hspkit.substances import Substance, substance
 
 __all__ = [
@@ -27,9 +34,11 @@ __all__ = [
 #: Spread of ln S about the general solubility equation over the shipped substances with a measured solubility and
 #: log P [-]: a factor of 3. tests/test_application.py computes it again.
 GSE_SD_LN = 1.15
-_MEASURED, _EQUATION, _HANSEN = "measured", "general solubility equation", "Hansen parameters"
+#: Ethanol [% vol] from which on a solubility measured in water says nothing more about the drink than the parameters
+#: already know from it: the weakest spirit; judgement.
+WATER_COUNTS_BELOW = 40.0
+_MEASURED, _COMPUTED = "measured", "computed"
 _MIXES = "mixes with water"
-_NOT_RAISED = "; ethanol not counted, no log P"
 
 
 class WaterSolubility(NamedTuple):
@@ -92,10 +101,7 @@ def general_solubility(log_p: float, molar_mass: float, melting_celsius: float |
 
 
 def water_solubility(member: Substance) -> WaterSolubility:
-    """Return the solubility of a substance in water at 25 C.
-
-    Measured where there is a value; else by `general_solubility` where log P is known; else from the Hansen
-    parameters by ln phi = -1 + V/V_w - V w, w the exchange energy: the dilute limit of the free energy.
+    """Return the solubility of a substance in water at 25 C: measured where there is a value, else computed.
 
     Parameters
     ----------
@@ -108,22 +114,29 @@ def water_solubility(member: Substance) -> WaterSolubility:
     >>> water_solubility(substance("limonene")).known
     'measured'
     """
-    member = substance(member)
-    if member.water_solubility is not None:
-        sd_ln = member.water_solubility_sd_ln
-        return WaterSolubility(float(member.water_solubility), GSE_SD_LN if sd_ln is None else float(sd_ln), _MEASURED)
-    if member.log_p is not None:
-        estimate = general_solubility(member.log_p, member.molar_mass, member.melting_celsius)
-        return WaterSolubility(estimate, GSE_SD_LN, _EQUATION)
-    water = substance("water")
-    exchange = member.mixing_volume * float(theory.exchange(member.point, water.point))
-    ln_fraction = min(0.0, -1.0 + member.mixing_volume / water.mixing_volume - exchange)
-    weight = theory.calibration().weights * member.mixing_volume * float(interaction_strength(25.0))
-    slope = -2.0 * weight * (member.hsp.array - water.hsp.array)
-    sd_ln = float(np.sqrt(slope @ (member.covariance + water.covariance) @ slope))
-    # a wax far from water would underflow to zero, by which nothing can be divided
-    fraction = max(float(np.exp(ln_fraction)), 1e-30)
-    return WaterSolubility(fraction * _pure(member), sd_ln, _HANSEN)
+    return drink_solubility(member, 0.0)
+
+
+def _computed(member: Substance, ethanol_percent: float) -> tuple[float, float]:
+    """Return the volume fraction that saturates water with ethanol, 1 where it mixes, and the spread of its ln."""
+    water, alcohol = substance("water"), substance("ethanol")
+    parts = volume_fractions(ethanol_percent)
+    liquids = [alcohol, water, member]
+    volumes = np.array([float(liquid.volume) for liquid in liquids])
+    hsp = np.array([liquid.hsp.array for liquid in liquids])
+    solvent = np.array([parts[0], parts[1], 0.0]) / sum(parts)
+    point = cloud_point(
+        solvent, [0.0, 0.0, 1.0], volumes, hsp, sites=Sites.joined([liquid.sites for liquid in liquids])
+    )
+    fraction = float(point.fraction) if point.clouds else 1.0
+    slope = -2.0 * volumes[2] * (1.0 - fraction) ** 2 * strength(25.0, calibration()) * (hsp[2] - solvent @ hsp)
+    spread = np.asarray(member.covariance) + np.asarray(water.covariance)
+    sd = float(np.sqrt(slope @ spread @ slope + calibration().sd_water_solubility ** 2))
+    melting = member.melting_celsius
+    if fraction < 1.0 and melting is not None and melting > 25.0:  # the solid dissolves less than its liquid would
+        gain = fusion_entropy(member.smiles) / (GAS_CONSTANT * 298.15) * (melting - 25.0)
+        fraction, sd = fraction * float(np.exp(-gain)), float(np.hypot(sd, MELTING_DOUBT * gain))
+    return fraction, sd
 
 
 def _pure(member: Substance) -> float:
@@ -162,11 +175,30 @@ def cosolvency_factor(log_p: float, ethanol_percent: float) -> float:
     return float(10.0 ** ((0.95 * coefficient + 0.30) * check_strength(ethanol_percent) / 100.0))
 
 
-def drink_solubility(member: Substance, ethanol_percent: float) -> WaterSolubility:
-    """Return the solubility of a substance in a drink.
+@lru_cache(maxsize=4096)
+def _known(member: Substance, ethanol_percent: float) -> WaterSolubility:
+    fraction, sd = _computed(member, ethanol_percent)
+    if fraction >= 1.0:
+        return WaterSolubility(float("inf"), 0.0, _MIXES)
+    # a wax far from water would underflow to zero, by which nothing can be divided
+    mg_per_L = max(fraction, 1e-30) * _pure(member)
+    if member.water_solubility is None:
+        return WaterSolubility(mg_per_L, sd, _COMPUTED)
+    sd_measured = member.water_solubility_sd_ln
+    spread = GSE_SD_LN if sd_measured is None else float(sd_measured)
+    if ethanol_percent == 0.0:
+        return WaterSolubility(float(member.water_solubility), spread, _MEASURED)
+    in_water, _ = _computed(member, 0.0)
+    share = max(0.0, 1.0 - ethanol_percent / WATER_COUNTS_BELOW)
+    if share == 0.0:
+        return WaterSolubility(mg_per_L, sd, _COMPUTED)
+    factor = (member.water_solubility / (in_water * _pure(member))) ** share
+    sd = float(np.hypot(share * spread, (1.0 - share) * sd))
+    return WaterSolubility(mg_per_L * factor, sd, f"{_COMPUTED}, corrected by what is measured in water")
 
-    The general solubility equation says of liquids with log P <= 0 (above 3 mol/L) that they mix with water, and the
-    Hansen parameters say so where they put the dilute solubility at the whole volume.
+
+def drink_solubility(member: Substance, ethanol_percent: float) -> WaterSolubility:
+    """Return the solubility of a substance in water with ethanol at 25 C.
 
     Parameters
     ----------
@@ -174,12 +206,12 @@ def drink_solubility(member: Substance, ethanol_percent: float) -> WaterSolubili
         The substance. [-]
     ethanol_percent : float
         Ethanol in the drink. [% vol]
+
+    Examples
+    --------
+    >>> from hspkit.substances import substance
+    >>> anethole = substance("trans-anethole")
+    >>> drink_solubility(anethole, 45.0).mg_per_L > 10 * drink_solubility(anethole, 5.0).mg_per_L
+    True
     """
-    in_water = water_solubility(member)
-    is_solid = member.melting_celsius is not None and member.melting_celsius > 25.0
-    mixes = in_water.known == _EQUATION and (member.log_p or 0.0) <= 0.0 and not is_solid
-    if mixes or (in_water.known == _HANSEN and in_water.mg_per_L >= 0.999 * _pure(member)):
-        return WaterSolubility(float("inf"), 0.0, _MIXES)
-    if member.log_p is None:
-        return in_water._replace(known=in_water.known + (_NOT_RAISED if ethanol_percent > 0 else ""))
-    return in_water._replace(mg_per_L=in_water.mg_per_L * cosolvency_factor(member.log_p, ethanol_percent))
+    return _known(substance(member), float(check_strength(ethanol_percent)))

@@ -19,8 +19,6 @@ from hspkit.belief import THEORY_SD_LN, root_of
 from hspkit.carriers import Blend, Carrier
 from hspkit.miscibility import UNDECIDED, Component, Mixture, carrier_substances, oil_members
 from hspkit.oils import Oil
-from hspkit.phases.mixture import POINT_WEIGHTS, at
-from hspkit.phases.tilts import modes
 from hspkit.substances import Substance, substance
 
 __all__ = ["Stock", "drawn", "mixes", "mixing_margins"]
@@ -83,8 +81,9 @@ class Stock:
             phases.spinodal_index(
                 self.fractions(supports[part], shares[part]),
                 self.mixture.volumes,
-                self.mixture.points,
+                self.mixture.hsp,
                 celsius=self.celsius,
+                sites=self.mixture.sites,
             )
             for part in _parts(len(supports), _SPINODAL_CHUNK)
         ]
@@ -95,32 +94,23 @@ class Stock:
         middle, spread = [], []
         for part in _parts(len(supports), _ENGINE_CHUNK):
             present, rows = self._present(supports[part], shares[part])
-            volumes, hsp = self.mixture.volumes[rows], self.mixture.points[rows]
-            found = phases.binodal_details(present, volumes, hsp, celsius=self.celsius)
+            found = phases.binodal_details(
+                present, *self._of(rows), celsius=self.celsius, sites=self.mixture.sites.take(rows)
+            )
             middle.append(np.log(np.maximum(found.index, 1e-12)))
             spread.append(self._spread(rows, found.by_hsp, found.by_ln_volume))
         return np.concatenate([*middle, np.zeros(0)]), np.concatenate([*spread, np.zeros(0)])
 
     def log_local_index(self, supports: Indices, shares: Array) -> tuple[Array, Array]:
-        """Return ln L of each stock and its standard deviation to first order, both of shape (b,). [-]
-
-        L = 2a lambda, lambda the largest eigenvalue of S C, S the metric, C the volume-weighted covariance of d; with
-        its mode u (`hspkit.phases.tilts`), d lambda / d d_i = 2 V_i phi_i (u (d_i - c)) u.
-        """
-        strength = float(phases.interaction_strength(self.celsius))
-        volumes, points = at(self.mixture.volumes, self.mixture.points, self.celsius)
+        """Return ln L of each stock and its standard deviation to first order, both of shape (b,). [-]"""
         middle, spread = [], []
         for part in _parts(len(supports), _SPINODAL_CHUNK):
             present, rows = self._present(supports[part], shares[part])
-            weight, own = present * volumes[rows], points[rows]
-            centre = np.matmul(weight[:, None, :], own) / weight.sum(axis=1)[:, None, None]
-            away = own - centre
-            values, vectors = modes(np.matmul((weight[:, :, None] * away).transpose(0, 2, 1), away))
-            top, direction = np.maximum(values[:, -1], 1e-12), vectors[:, :, -1]
-            along = np.matmul(away, direction[:, :, None])[:, :, 0]
-            by_point = 2.0 * (weight * along / top[:, None])[:, :, None] * direction[:, None, :]
-            middle.append(np.log(2.0 * strength * top))
-            spread.append(self._spread(rows, by_point[..., :3] * POINT_WEIGHTS, weight * along**2 / top[:, None]))
+            found = phases.spinodal_details(
+                present, *self._of(rows), celsius=self.celsius, sites=self.mixture.sites.take(rows)
+            )
+            middle.append(np.log(np.maximum(found.index, 1e-12)))
+            spread.append(self._spread(rows, found.by_hsp, found.by_ln_volume))
         return np.concatenate([*middle, np.zeros(0)]), np.concatenate([*spread, np.zeros(0)])
 
     def highest_water_tolerance(self, supports: Indices, shares: Array) -> Array:
@@ -134,7 +124,9 @@ class Stock:
         def split(rows: Indices, added: Array) -> NDArray[np.bool_]:
             mixed = (1.0 - added[:, None]) * start[rows] + added[:, None] * water
             mixed /= mixed.sum(axis=1, keepdims=True)
-            found = phases.spinodal_index(mixed, self.mixture.volumes, self.mixture.points, celsius=self.celsius)
+            found = phases.spinodal_index(
+                mixed, self.mixture.volumes, self.mixture.hsp, celsius=self.celsius, sites=self.mixture.sites
+            )
             return np.asarray(found >= 1.0)
 
         low, high = np.zeros(len(start)), np.ones(len(start))
@@ -160,9 +152,14 @@ class Stock:
         first = (rows == self._water).argmax(axis=1)
         added = np.zeros_like(present)
         added[np.arange(len(rows)), first] = 1.0
-        volumes, hsp = self.mixture.volumes[rows], self.mixture.points[rows]
-        found = phases.cloud_point(present, added, volumes, hsp, celsius=self.celsius)
+        found = phases.cloud_point(
+            present, added, *self._of(rows), celsius=self.celsius, sites=self.mixture.sites.take(rows)
+        )
         return np.asarray(found.fraction, dtype=float)
+
+    def _of(self, rows: Indices) -> tuple[Array, Array]:
+        """Return volumes and parameters of some components."""
+        return self.mixture.volumes[rows], self.mixture.hsp[rows]
 
     def _spread(self, rows: Indices, by_hsp: Array, by_ln_volume: Array) -> Array:
         """Return the standard deviation of the logarithm of an index from its derivatives, shape (b,). [-]"""

@@ -1,332 +1,356 @@
-"""Kinds of evidence: what each measured quantity is according to the theory, and how fast it changes with parameters.
+"""Kinds of evidence: each turns facts into residuals of the parameters. One kind, one class.
 
-One class is one kind. It holds facts of that kind about rows of a table of liquids (`Properties`) and gives for any
-parameters of these liquids the residuals and their derivatives. `reconcile` (one substance, its partners fixed) and
-`joint.fit` (all substances) call the same classes. Nothing outside of a class assumes a form of the dependence on the
-parameters: a new kind overrides ``_sd``, ``misfit`` and ``slopes``, and joins `BY_KIND`.
+A residual is (computed - measured) over its standard deviation, that of the measurement and the theory's own misfit.
+All kinds but the enthalpy of vaporisation see the parameters through the exchange energies w of pairs (`pair`); what
+sizes and hydrogen bonds do is worked out once, for given constants.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from typing import NamedTuple
+from collections.abc import Callable, Sequence
+from typing import ClassVar, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import theory
 from hspkit.bonds import bonds_inside
-from hspkit.evidence.facts import OCTANOL, Fact
+from hspkit.calibration import GAS_CONSTANT, Calibration
+from hspkit.evidence.facts import WATER, Fact, Liquids
 from hspkit.evidence.loss import huber, huber_weight, mixing_log_likelihood
 from hspkit.evidence.melting import fusion_entropy, supercooled_fraction
-from hspkit.phases.mixture import GAS_CONSTANT
-from hspkit.substances import Substance
-from hspkit.theory import Calibration
+from hspkit.evidence.pair import GRID, PairOfLiquids, coexisting_strength, strength
 
-__all__ = ["BY_KIND", "Properties", "Residuals", "residuals_of"]
+__all__ = ["Activity", "Evaluation", "Linear", "Mixing", "VaporisationEnthalpy", "sorted_by_kind"]
 
 Array = NDArray[np.float64]
-Rows = NDArray[np.intp]
+Index = NDArray[np.intp]
 
-_LN10 = float(np.log(10.0))
-_ROOM = GAS_CONSTANT * 298.15
-#: The exchange energy over the critical one is not followed below this: such a pair mixes for certain. [-]
-LEAST_RATIO = 1e-3
+#: Index below which a pair mixes so well that a still smaller one says nothing.
+_LEAST_INDEX = 1e-3
 
 
-class Properties(NamedTuple):
-    """What the theory takes as known about n liquids: all but their Hansen parameters.
+class Evaluation(NamedTuple):
+    """What facts (m,) make of parameters (n, 3).
 
-    ``volumes``, ``mixing`` (mixing volumes) [cm3/mol], ``molar_masses`` [g/mol], each (n,); ``sites`` (n, 2) [mol/L].
+    ``loss`` [-] of all; ``residual`` (m,) [-]; ``predicted`` (m,) on the scale of the fact; ``force`` and ``curvature``
+    (m,) by the residual; ``rows``, ``liquids`` (k,) and ``slopes`` (k, 3), the entries of the derivative of the
+    residuals.
     """
 
-    names: tuple[str, ...]
-    smiles: tuple[str, ...]
-    volumes: Array
-    mixing: Array
-    molar_masses: Array
-    sites: Array
+    loss: float
+    residual: Array
+    predicted: Array
+    force: Array
+    curvature: Array
+    rows: Index
+    liquids: Index
+    slopes: Array
 
-    @classmethod
-    def of(cls, substances: Sequence[Substance]) -> Properties:
-        """Return the properties of some substances."""
-        return cls(
-            tuple(member.name for member in substances),
-            tuple(member.smiles or "" for member in substances),
-            np.array([member.volume for member in substances]),
-            np.array([member.mixing_volume for member in substances]),
-            np.array([np.nan if member.molar_mass is None else member.molar_mass for member in substances]),
-            np.array([member.sites for member in substances]),
+
+class _Term(NamedTuple):
+    """Pairs (first, second, coefficient of w [cm3/mol]), and the value of their sum that a fact means, with its sd."""
+
+    pairs: tuple[tuple[int, int, float], ...]
+    target: float
+    sd: float
+
+
+class Linear:
+    """Facts that mean a value of a sum of exchange energies; long tails count linearly."""
+
+    #: From the residual in units of its sd to the scale of the fact.
+    scale: ClassVar[float] = 1.0
+
+    def __init__(self, facts: Sequence[Fact], liquids: Liquids, constants: Calibration) -> None:
+        terms = [self.term(fact, liquids, constants) for fact in facts]
+        self.facts = tuple(fact for fact, term in zip(facts, terms, strict=True) if term is not None)
+        kept = [term for term in terms if term is not None]
+        self.mixing = tuple(
+            fact._replace(kind="mixing", value=1.0) for fact, term in zip(facts, terms, strict=True) if term is None
+        )
+        entries = [(row, *pair) for row, term in enumerate(kept) for pair in term.pairs]
+        self._rows, self._first, self._second = (
+            np.array([entry[place] for entry in entries], dtype=np.intp) for place in range(3)
+        )
+        self.sd = np.array([term.sd for term in kept])
+        self._target = np.array([term.target for term in kept])
+        celsius = np.array([fact.celsius for fact in self.facts])
+        self._weights = np.array([entry[3] for entry in entries])[:, None] * strength(
+            celsius[self._rows] if entries else np.zeros(0), constants
         )
 
-
-class Residuals:
-    """Facts of one kind, k of them; points (..., n, 3) of all liquids give residuals (..., k).
-
-    The ``misfit`` is what is computed minus what is measured, on the scale on which ``sd`` (k,) is stated: the
-    logarithm for solubilities and partition, the total parameter for enthalpies. ``unit`` leads from it to the scale
-    of the measured value.
-    """
-
-    unit = 1.0
-    #: Whether a value was measured, whose probability density has a width; else an outcome, which has a probability.
-    is_measured = True
-
-    def __init__(self, facts: Sequence[Fact], liquids: Properties, constants: Calibration) -> None:
-        self.facts, self.liquids, self.constants = tuple(facts), liquids, constants
-        self.a, self.b = (np.array([getattr(fact, side) for fact in facts], dtype=np.intp) for side in "ab")
-        self.values, self.measured_sd, self.celsius, self.detail = (
-            np.array([getattr(fact, name) for fact in facts], dtype=float)
-            for name in ("value", "sd", "celsius", "detail")
-        )
-        _, self.growth = theory.scale_at(self.celsius)
-        self.sd = self._sd()
-
-    def _sd(self) -> Array:
-        """Standard deviations of the misfit: of the measurement and of the theory together."""
+    def term(self, fact: Fact, liquids: Liquids, constants: Calibration) -> _Term | None:
+        """Return what a fact means; None when no parameters part the pair so little: it mixes."""
         raise NotImplementedError
 
-    def misfit(self, points: Array) -> Array:
-        """Return computed minus measured, shape (..., k), on the scale of ``sd``."""
-        raise NotImplementedError
-
-    def slopes(self, points: Array) -> list[tuple[Rows, Array]]:
-        """Return the derivatives of the misfit: pairs of rows of liquids (k,) and derivatives (..., k, 3)."""
-        raise NotImplementedError
-
-    def predicted(self, points: Array) -> Array:
-        """Return what is computed, on the scale of the measured values, shape (..., k)."""
-        return self.values + self.unit * self.misfit(points)
-
-    def residuals(self, points: Array) -> Array:
-        """Return the misfit in standard deviations, shape (..., k). [-]"""
-        return self.misfit(points) / self.sd
-
-    def derivatives(self, points: Array) -> list[tuple[Rows, Array]]:
-        """Return the derivatives of `residuals`, as `slopes`. [1/MPa^0.5]"""
-        return [(rows, slope / self.sd[:, None]) for rows, slope in self.slopes(points)]
-
-    def loss(self, residuals: Array) -> tuple[Array, Array, Array]:
-        """Return -log likelihood, its derivative by the residual, and its positive curvature, each (..., k)."""
-        weight = huber_weight(residuals)
-        return 0.5 * huber(residuals), weight * residuals, weight
-
-    def deviation(self, residuals: Array) -> tuple[Array, Array]:
-        """Return residuals as they are reported, and their derivatives by `residuals`, each (..., k)."""
-        return residuals, np.ones_like(residuals)
-
-    def widen(self, points: Array, covariance: Array) -> None:
-        """Add the uncertainty of liquids that a fit holds fixed, with covariance (n, 3, 3), to ``sd``."""
-        variance = self.sd**2
-        for rows, slope in self.slopes(points):
-            variance = variance + np.einsum("ki,kij,kj->k", slope, covariance[rows], slope)
-        self.sd = np.sqrt(variance)
-
-    def _exchange(self, points: Array, a: Rows, b: Rows) -> Array:
-        first, second = (
-            np.concatenate(
-                [points[..., rows, :], np.broadcast_to(self.liquids.sites[rows], (*points.shape[:-2], len(rows), 2))],
-                axis=-1,
-            )
-            for rows in (a, b)
-        )
-        return theory.exchange(first, second, celsius=self.celsius, constants=self.constants)
-
-    def _exchange_slope(self, points: Array, a: Rows, b: Rows) -> Array:
-        return theory.exchange_slope(
-            points[..., a, :], points[..., b, :], celsius=self.celsius, constants=self.constants
+    def evaluate(self, points: Array) -> Evaluation:
+        """Return residuals, their derivatives and the loss at parameters (n, 3)."""
+        gap = points[self._first] - points[self._second]
+        total = np.bincount(self._rows, np.sum(self._weights * gap**2, axis=1), minlength=len(self.facts))
+        off = total - self._target
+        residual = off / self.sd
+        slopes = 2.0 * self._weights * gap / self.sd[self._rows][:, None]
+        weight = huber_weight(residual)
+        return Evaluation(
+            0.5 * float(np.sum(huber(residual))),
+            residual,
+            np.array([fact.value for fact in self.facts]) + self.scale * off,
+            weight * residual,
+            weight,
+            np.concatenate([self._rows, self._rows]),
+            np.concatenate([self._first, self._second]),
+            np.concatenate([slopes, -slopes]),
         )
 
-    def _internal_bond_sd(self) -> Array:
-        inside = [bonds_inside(self.liquids.smiles[row]) for row in self.a]
-        return np.where(inside, self.constants.sd_internal_bond, 0.0)
+
+def _dilute(fact: Fact, liquids: Liquids, solvent: int, constants: Calibration) -> tuple[float, float]:
+    """Return ln gamma of ``fact.a`` infinitely dilute in a solvent without w, and its slope to w."""
+    pair = _pair(fact, liquids, solvent, [0.0], constants)
+    return float(pair.ln_gamma[0, 0]), float(pair.slopes[0, 0])
 
 
-class _OneExchange(Residuals):
-    """Quantities that are a factor times the exchange energy of a pair, and a part of known size."""
-
-    factor: Array
-
-    def _known(self) -> Array:
-        """The part that does not hang on the parameters, minus the measured value, shape (k,)."""
-        raise NotImplementedError
-
-    def __init__(self, facts: Sequence[Fact], liquids: Properties, constants: Calibration) -> None:
-        super().__init__(facts, liquids, constants)
-        self.known = self._known()
-
-    def misfit(self, points: Array) -> Array:
-        return self.factor * self._exchange(points, self.a, self.b) + self.known
-
-    def slopes(self, points: Array) -> list[tuple[Rows, Array]]:
-        slope = self.factor[:, None] * self._exchange_slope(points, self.a, self.b)
-        return [(self.a, slope), (self.b, -slope)]
+def _pair(
+    fact: Fact, liquids: Liquids, other: int, fractions: Sequence[float] | Array, constants: Calibration
+) -> PairOfLiquids:
+    both = [fact.a, other]
+    return PairOfLiquids(liquids.volumes[both], liquids.sites(both), fractions, constants, fact.celsius)
 
 
-class WaterSolubility(_OneExchange):
-    """Near the measured value ln S falls by the mixing volume per unit of exchange energy."""
+class Activity(Linear):
+    """ln gamma at infinite dilution, measured or computed."""
 
-    def _sd(self) -> Array:
-        melting = [_saturated(fact, self.liquids)[1] for fact in self.facts]
-        theirs = self.constants.sd_water_solubility**2 + self.measured_sd**2
-        return np.sqrt(theirs + np.square(melting) + self._internal_bond_sd() ** 2)
-
-    def _known(self) -> Array:
-        self.factor = -self.liquids.mixing[self.a]
-        return -self.factor * np.array([_coexisting(fact, self.liquids) for fact in self.facts], dtype=float)
+    def term(self, fact: Fact, liquids: Liquids, constants: Calibration) -> _Term:
+        """Return what it means for w."""
+        without, slope = _dilute(fact, liquids, fact.b, constants)
+        return _Term(((fact.a, fact.b, slope),), fact.value - without, float(np.hypot(constants.sd_activity, fact.sd)))
 
 
-class Activity(_OneExchange):
-    """ln gamma at infinite dilution, of `a` in `b`."""
+class WaterSolubility(Linear):
+    """ln of the solubility in water [mg/L]; of a solid, as a supercooled liquid."""
 
-    def _sd(self) -> Array:
-        return np.hypot(self.constants.sd_activity, self.measured_sd)
+    scale = -1.0
 
-    def _known(self) -> Array:
-        self.factor = self.liquids.volumes[self.a] * self.growth
-        solvent, mixing = (volumes[self.b] * self.growth for volumes in (self.liquids.volumes, self.liquids.mixing))
-        return theory.dilute_ln_gamma(0.0, self.factor, solvent, mixing) - self.values
-
-
-class ExcessEnergy(_OneExchange):
-    """Excess Gibbs energy over RT; the detail of a fact is the mole fraction of `a`."""
-
-    def _sd(self) -> Array:
-        return self.measured_sd
-
-    def _known(self) -> Array:
-        shares = np.stack([self.detail, 1.0 - self.detail]) * self.liquids.volumes[np.stack([self.a, self.b])]
-        self.factor = np.prod(shares, axis=0) / np.sum(shares, axis=0)
-        sizes = [
-            theory.excess_size_term(
-                fact.detail, tuple(self.liquids.volumes[[fact.a, fact.b]]), tuple(self.liquids.mixing[[fact.a, fact.b]])
-            )
-            for fact in self.facts
-        ]
-        return np.array(sizes) - self.values
-
-
-class LogP(Residuals):
-    """Partition between octanol and water (`b`): the difference of two activities, as a natural logarithm."""
-
-    unit = 1.0 / _LN10
-
-    def __init__(self, facts: Sequence[Fact], liquids: Properties, constants: Calibration) -> None:
-        super().__init__(facts, liquids, constants)
-        self.octanol = np.full(len(self.a), liquids.names.index(OCTANOL))
-        self.volumes = liquids.volumes[self.a]
-        self.known = self.volumes * (1.0 / liquids.mixing[self.octanol] - 1.0 / liquids.mixing[self.b])
-
-    def _sd(self) -> Array:
-        theirs = np.hypot(self.constants.sd_log_p, self._internal_bond_sd())
-        return np.hypot(theirs, _LN10 * self.measured_sd)
-
-    def misfit(self, points: Array) -> Array:
-        gain = self._exchange(points, self.a, self.b) - self._exchange(points, self.a, self.octanol)
-        return self.volumes * gain + self.known - _LN10 * self.values
-
-    def slopes(self, points: Array) -> list[tuple[Rows, Array]]:
-        water, octanol = (
-            self.volumes[:, None] * self._exchange_slope(points, self.a, rows) for rows in (self.b, self.octanol)
+    def term(self, fact: Fact, liquids: Liquids, constants: Calibration) -> _Term | None:
+        """Return what it means for w; to first order ln of the solubility falls by V w."""
+        volume = float(liquids.volumes[fact.a])
+        smiles = liquids.smiles[fact.a]
+        fraction, doubt = supercooled_fraction(
+            fact.value, liquids.molar_masses[fact.a], volume, fact.detail, fusion_entropy(smiles)
         )
-        return [(self.a, water - octanol), (self.b, -water), (self.octanol, octanol)]
+        both = [fact.a, fact.b]
+        w = None
+        if fraction < 1.0:
+            w = coexisting_strength(fraction, liquids.volumes[both], liquids.sites(both), constants, fact.celsius)
+        if w is None:
+            return None
+        inside = constants.sd_internal_bond if bonds_inside(smiles) else 0.0
+        sd = float(np.sqrt(constants.sd_water_solubility**2 + fact.sd**2 + doubt**2 + inside**2))
+        return _Term(((fact.a, fact.b, volume),), volume * w, sd)
 
 
-class VaporisationEnthalpy(Residuals):
-    """|delta|^2 V + RT; compared as the total parameter |delta|."""
+class LiquidSolubility(Linear):
+    """ln of the volume fraction of a liquid that another takes up."""
 
-    def _sd(self) -> Array:
-        volumes = self.liquids.volumes[self.a]
-        self.totals = np.sqrt((1000.0 * self.values - _ROOM) / volumes)
-        return np.hypot(self.constants.sd_total, 500.0 * self.measured_sd / volumes / self.totals)
+    scale = -1.0
 
-    def misfit(self, points: Array) -> Array:
-        return np.sqrt(np.sum(points[..., self.a, :] ** 2, axis=-1)) - self.totals
-
-    def slopes(self, points: Array) -> list[tuple[Rows, Array]]:
-        at = points[..., self.a, :]
-        return [(self.a, at / np.maximum(np.sqrt(np.sum(at**2, axis=-1, keepdims=True)), 1e-9))]
-
-    def predicted(self, points: Array) -> Array:
-        return (np.sum(points[..., self.a, :] ** 2, axis=-1) * self.liquids.volumes[self.a] + _ROOM) / 1000.0
+    def term(self, fact: Fact, liquids: Liquids, constants: Calibration) -> _Term | None:
+        """Return what it means for w."""
+        both = [fact.a, fact.b]
+        w = coexisting_strength(
+            float(np.exp(fact.value)), liquids.volumes[both], liquids.sites(both), constants, fact.celsius
+        )
+        if w is None:
+            return None
+        volume = float(liquids.volumes[fact.a])
+        return _Term(((fact.a, fact.b, volume),), volume * w, float(np.hypot(constants.sd_liquid_solubility, fact.sd)))
 
 
-class Mixing(Residuals):
-    """Mixes in all proportions, or does not: a probability by the exchange energy over the critical one.
+class Transfer(Linear):
+    """log10 of the concentration in a liquid over that in water; octanol is taken as dry."""
 
-    The residual is z = -ln(ratio)/sd, positive where the theory says that the pair mixes.
-    """
+    scale = float(1.0 / np.log(10.0))
+    misfit: ClassVar[str] = "sd_transfer"
 
-    is_measured = False
+    def term(self, fact: Fact, liquids: Liquids, constants: Calibration) -> _Term:
+        """Return what it means for the w of both pairs."""
+        water = liquids.row(WATER)
+        in_water, slope = _dilute(fact, liquids, water, constants)
+        in_liquid, slope_liquid = _dilute(fact, liquids, fact.b, constants)
+        volumes = float(np.log(liquids.volumes[water] / liquids.volumes[fact.b]))
+        inside = constants.sd_internal_bond if bonds_inside(liquids.smiles[fact.a]) else 0.0
+        return _Term(
+            ((fact.a, water, slope), (fact.a, fact.b, -slope_liquid)),
+            fact.value * float(np.log(10.0)) - (in_water - in_liquid) - volumes,
+            float(np.sqrt(getattr(constants, self.misfit) ** 2 + (fact.sd * np.log(10.0)) ** 2 + inside**2)),
+        )
 
-    def _sd(self) -> Array:
-        self.mixes = self.values > 0.5
-        mixing = self.liquids.mixing
-        self.critical = theory.critical_strength(mixing[self.a] * self.growth, mixing[self.b] * self.growth)
-        return np.full(len(self.facts), self.constants.sd_mixing)
 
-    def _ratio(self, points: Array) -> Array:
-        return np.maximum(self._exchange(points, self.a, self.b) / self.critical, LEAST_RATIO)
+class Partition(Transfer):
+    """log P between octanol and water."""
 
-    def misfit(self, points: Array) -> Array:
-        return -np.log(self._ratio(points))
+    misfit = "sd_log_p"
 
-    def slopes(self, points: Array) -> list[tuple[Rows, Array]]:
-        strength = self.critical * self._ratio(points)
-        slope = -self._exchange_slope(points, self.a, self.b) / strength[..., None]
-        return [(self.a, slope), (self.b, -slope)]
 
-    def predicted(self, points: Array) -> Array:
-        """Return the probability that the pairs mix, shape (..., k). [-]"""
-        z = self.residuals(points)
+class ExcessEnergy(Linear):
+    """Excess Gibbs energy of a pair over RT at a mole fraction."""
+
+    def term(self, fact: Fact, liquids: Liquids, constants: Calibration) -> _Term:
+        """Return what it means for w."""
+        share = np.array([fact.detail, 1.0 - fact.detail])
+        amounts = share * liquids.volumes[[fact.a, fact.b]]
+        pair = _pair(fact, liquids, fact.b, [amounts[0] / amounts.sum()], constants)
+        without, slope = float(share @ pair.ln_gamma[0]), float(share @ pair.slopes[0])
+        return _Term(((fact.a, fact.b, slope),), fact.value - without, fact.sd)
+
+
+class Mixing:
+    """Pairs that mix in all proportions, or do not; the residual is the signed root of twice the deviance."""
+
+    def __init__(self, facts: Sequence[Fact], liquids: Liquids, constants: Calibration) -> None:
+        self.facts = tuple(facts)
+        self._constants = constants
+        self._first, self._second = (np.array([getattr(fact, side) for fact in facts], dtype=np.intp) for side in "ab")
+        self._mixes = np.array([fact.value for fact in facts]) > 0.5
+        parts = [_pair(fact, liquids, fact.b, GRID, constants).index_parts for fact in facts]
+        self._bonds, self._distance = (
+            np.array([part[place] for part in parts]).reshape(-1, GRID.size) for place in (0, 1)
+        )
+        self._strength = strength(np.array([fact.celsius for fact in facts]), constants).reshape(-1, 3)
+
+    def index(self, points: Array) -> tuple[Array, Array]:
+        """Return the index (m,) of the pairs at parameters (n, 3), and its slope to w."""
+        gap = points[self._first] - points[self._second]
+        w = np.sum(self._strength * gap**2, axis=1)
+        index = self._bonds + self._distance * w[:, None]
+        best = index.argmax(axis=1)
+        every = np.arange(len(self.facts))
+        value = index[every, best]
+        slope = np.where(value > _LEAST_INDEX, self._distance[every, best], 0.0)
+        return np.maximum(value, _LEAST_INDEX), slope
+
+    @property
+    def parts(self) -> tuple[Array, Array]:
+        """Parts p, q (m, g) of the index p + q w at the compositions of `GRID`. [-; cm3/mol]"""
+        return self._bonds, self._distance
+
+    def probability(self, points: Array) -> Array:
+        """Return the probability (m,) of mixing that the misfit of the theory leaves at parameters (n, 3). [-]"""
+        z = -np.log(self.index(points)[0]) / self._constants.sd_mixing
         return np.exp(mixing_log_likelihood(z, np.ones(z.shape, dtype=bool))[0])
 
-    def loss(self, residuals: Array) -> tuple[Array, Array, Array]:
-        log_p, slope, curvature = mixing_log_likelihood(residuals, self.mixes)
-        return -log_p, -slope, curvature
+    def evaluate(self, points: Array) -> Evaluation:
+        """Return residuals, their derivatives and the loss at parameters (n, 3)."""
+        index, slope = self.index(points)
+        sd = self._constants.sd_mixing
+        log_p, force, curvature = mixing_log_likelihood(-np.log(index) / sd, self._mixes)
+        gap = points[self._first] - points[self._second]
+        slopes = -(slope / index / sd)[:, None] * 2.0 * self._strength * gap
+        rows = np.arange(len(self.facts))
+        deviance = np.sqrt(-2.0 * log_p)
+        return Evaluation(
+            -float(np.sum(log_p)),
+            np.where(self._mixes, -deviance, deviance),
+            np.where(self._mixes, np.exp(log_p), 1.0 - np.exp(log_p)),
+            -force,
+            curvature,
+            np.concatenate([rows, rows]),
+            np.concatenate([self._first, self._second]),
+            np.concatenate([slopes, -slopes]),
+        )
 
-    def deviation(self, residuals: Array) -> tuple[Array, Array]:
-        """Return the root of twice the deviance, negative where the pair mixes, and its derivatives."""
-        log_p, slope, _ = mixing_log_likelihood(residuals, self.mixes)
-        found = np.where(self.mixes, -1.0, 1.0) * np.sqrt(-2.0 * log_p)
-        return found, -slope / found
 
-    def widen(self, points: Array, covariance: Array) -> None:
-        super().widen(points, covariance)
-        self.sd = np.minimum(self.sd, 1.0)  # beyond, a statement says nothing any more
+class ConsoluteTemperature(Mixing):
+    """Pairs at the temperature above which they mix in all proportions: their index is 1 there."""
+
+    def evaluate(self, points: Array) -> Evaluation:
+        """Return residuals, their derivatives and the loss at parameters (n, 3)."""
+        index, slope = self.index(points)
+        residual = np.log(index) / self._constants.sd_mixing
+        gap = points[self._first] - points[self._second]
+        slopes = (slope / index / self._constants.sd_mixing)[:, None] * 2.0 * self._strength * gap
+        rows, weight = np.arange(len(self.facts)), huber_weight(residual)
+        return Evaluation(
+            0.5 * float(np.sum(huber(residual))),
+            residual,
+            index,
+            weight * residual,
+            weight,
+            np.concatenate([rows, rows]),
+            np.concatenate([self._first, self._second]),
+            np.concatenate([slopes, -slopes]),
+        )
+
+    @property
+    def sd(self) -> Array:
+        """Standard deviation of ln of the index (m,). [-]"""
+        return np.full(len(self.facts), self._constants.sd_mixing)
 
 
-#: The class of each kind of evidence, in the order in which kinds are listed.
-BY_KIND: dict[str, type[Residuals]] = {
+class VaporisationEnthalpy:
+    """Enthalpy of vaporisation at 25 C [kJ/mol]: (enthalpy - RT)/V is the square of the total parameter."""
+
+    def __init__(self, facts: Sequence[Fact], liquids: Liquids, constants: Calibration) -> None:
+        self.facts = tuple(facts)
+        self._liquid = np.array([fact.a for fact in facts], dtype=np.intp)
+        self._volumes = liquids.volumes[self._liquid]
+        value, spread = (np.array([getattr(fact, name) for fact in facts]) for name in ("value", "sd"))
+        self._total = np.sqrt((1000.0 * value - GAS_CONSTANT * 298.15) / self._volumes)
+        self.sd = np.hypot(constants.sd_total, 500.0 * spread / self._volumes / self._total)
+
+    def evaluate(self, points: Array) -> Evaluation:
+        """Return residuals, their derivatives and the loss at parameters (n, 3)."""
+        own = points[self._liquid]
+        total = np.sqrt(np.sum(own**2, axis=1))
+        residual = (total - self._total) / self.sd
+        weight = huber_weight(residual)
+        return Evaluation(
+            0.5 * float(np.sum(huber(residual))),
+            residual,
+            (total**2 * self._volumes + GAS_CONSTANT * 298.15) / 1000.0,
+            weight * residual,
+            weight,
+            np.arange(len(self.facts)),
+            self._liquid,
+            own / (total * self.sd)[:, None],
+        )
+
+
+#: Class of each kind of fact but "mixing".
+_CLASSES: dict[str, Callable[[Sequence[Fact], Liquids, Calibration], Linear | Mixing | VaporisationEnthalpy]] = {
     "water solubility": WaterSolubility,
-    "log P": LogP,
+    "liquid solubility": LiquidSolubility,
+    "transfer": Transfer,
+    "log P": Partition,
     "activity": Activity,
     "computed activity": Activity,
     "excess energy": ExcessEnergy,
     "vaporisation enthalpy": VaporisationEnthalpy,
-    "mixing": Mixing,
+    "consolute temperature": ConsoluteTemperature,
 }
 
 
-def residuals_of(facts: Iterable[Fact], liquids: Properties, constants: Calibration) -> list[Residuals]:
-    """Return the facts by kind, each kind in the order given; kinds without a fact are left out.
+def sorted_by_kind(
+    facts: Sequence[Fact], liquids: Liquids, constants: Calibration
+) -> tuple[Linear | Mixing | VaporisationEnthalpy, ...]:
+    """Return facts as evidence, one object a kind; those of solubility that no parameters give count as mixing.
 
-    A solubility in water beyond what any demixing liquid can hold means that the two mix.
+    Parameters
+    ----------
+    facts : sequence of Fact
+        The facts. [-]
+    liquids : Liquids
+        The liquids that they are about. [-]
+    constants : Calibration
+        Constants of the theory. [-]
     """
-    groups: dict[str, list[Fact]] = {kind: [] for kind in BY_KIND}
-    for fact in facts:
-        if fact.kind == "water solubility" and _coexisting(fact, liquids) is None:
-            fact = fact._replace(kind="mixing", value=1.0, sd=0.0)
-        groups[fact.kind].append(fact)
-    return [BY_KIND[kind](group, liquids, constants) for kind, group in groups.items() if group]
-
-
-def _saturated(fact: Fact, liquids: Properties) -> tuple[float, float]:
-    """Return the volume fraction at which the liquid, supercooled if it is a solid, saturates water; its doubt."""
-    mass, volume = liquids.molar_masses[fact.a], liquids.volumes[fact.a]
-    return supercooled_fraction(fact.value, mass, volume, fact.detail, fusion_entropy(liquids.smiles[fact.a]))
-
-
-def _coexisting(fact: Fact, liquids: Properties) -> float | None:
-    fraction, _ = _saturated(fact, liquids)
-    return theory.coexisting_strength(fraction, float(liquids.mixing[fact.a]), float(liquids.mixing[fact.b]))
+    kinds: list[Linear | Mixing | VaporisationEnthalpy] = []
+    mixing = [fact for fact in facts if fact.kind == "mixing"]
+    for kind, made in _CLASSES.items():
+        own = [fact for fact in facts if fact.kind == kind]
+        if own:
+            evidence: Linear | Mixing | VaporisationEnthalpy = made(own, liquids, constants)
+            kinds.append(evidence)
+            mixing += list(getattr(evidence, "mixing", ()))
+    if mixing:
+        kinds.append(Mixing(mixing, liquids, constants))
+    return tuple(kinds)

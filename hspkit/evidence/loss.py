@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit.theory import LAPSE
+from hspkit.calibration import LAPSE
 
 __all__ = ["HUBER", "LAPSE", "huber", "huber_weight", "mixing_log_likelihood"]
 
 Array = NDArray[np.float64]
 
-#: Residuals beyond this many standard deviations count linearly: one wrong record does not outweigh the others.
+#: Residuals beyond this many standard deviations count linearly: one wrong record cannot drag a substance away.
 HUBER = 3.0
 
 

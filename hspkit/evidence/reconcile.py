@@ -1,45 +1,42 @@
-"""One substance: a prior and pieces of evidence in, the most probable parameters and their covariance out."""
+"""One substance: a prior and evidence in, the most probable parameters and their covariance out.
+
+The fit is that of all shipped substances (`joint`) with few liquids: the substance with its prior, and its partners
+with what the shipped evidence left of them.
+"""
 
 from __future__ import annotations
 
 import html
-import warnings
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from hspkit import checks
-from hspkit.errors import ExtrapolationWarning, InputError
-from hspkit.estimation import Estimate, estimate
-from hspkit.evidence.informed import informed
-from hspkit.evidence.loss import huber, huber_weight
-from hspkit.evidence.pieces import Evidence, Piece, Sloped
+from hspkit.bonds import shipped_numbers
+from hspkit.calibration import GAS_CONSTANT, calibration
+from hspkit.errors import InputError
+from hspkit.estimation import Estimate
+from hspkit.evidence.facts import WATER, Fact, Liquids
+from hspkit.evidence.joint import Prior, fit
+from hspkit.evidence.measured import Evidence
 from hspkit.hansen import HSP
-from hspkit.substances import Substance
+from hspkit.substances import Substance, substance
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["FLAG", "Reconciled", "Residual", "is_flagged", "posterior", "reconcile"]
+__all__ = ["FLAG", "Reconciled", "Residual", "reconcile"]
 
 Array = NDArray[np.float64]
 
 #: A residual beyond this many standard deviations, theory's own misfit included, is flagged: no parameters that the
 #: prior allows meet the piece together with the others.
 FLAG = 2.5
-#: The same for "mixes" and "does not mix": 2 is an outcome to which the theory gave a probability of 1 in 7.
-FLAG_MIXING = 2.0
-MAX_STEPS = 60
-_STEP = 1e-4
-_STEPS = _STEP * np.eye(3)
-
-
-def is_flagged(kind: str, residual: float) -> bool:
-    """Tell whether a residual of a kind of evidence is beyond what the misfit of the theory explains."""
-    return bool(abs(residual) > (FLAG_MIXING if kind == "mixing" else FLAG))
+#: Variance that a partner has at least, so that its precision is finite. [MPa]
+_LEAST_VARIANCE = 1e-6
 
 
 class Residual(NamedTuple):
@@ -104,134 +101,35 @@ class Reconciled:
         return f"<p>{html.escape(repr(self))}</p>" + self.table().to_html(index=False, float_format="{:.3g}".format)
 
 
-def _slope(piece: Piece, points: Array) -> Array:
-    """Return the derivatives (m, 3) of the residual of a piece: its own where it has them, else central differences."""
-    if isinstance(piece, Sloped):
-        return piece.slope(points)
-    around = [(piece.residual(points + step) - piece.residual(points - step)) / (2.0 * _STEP) for step in _STEPS]
-    return np.stack(around, axis=1)
+def _start(prior: Substance | Estimate | str) -> tuple[Substance, Array, Array]:
+    """Return the substance of a prior, its mean (3,) and covariance (3, 3)."""
+    if isinstance(prior, Substance):
+        return prior, prior.prior.array, np.asarray(prior.prior_covariance, dtype=float)
+    if isinstance(prior, Estimate):
+        return Substance(prior.smiles, prior.smiles), prior.hsp.array, np.diag(np.asarray(prior.sd[:3]) ** 2)
+    if isinstance(prior, str):
+        own = Substance(prior, prior)
+        return own, own.prior.array, np.asarray(own.prior_covariance, dtype=float)
+    raise checks.refuse(prior, "prior", "a Substance, an Estimate or a SMILES")
 
 
-def posterior(mean: ArrayLike, covariance: ArrayLike, pieces: Sequence[Piece]) -> tuple[Array, Array, Array]:
-    """Return the most probable point, its covariance and the residuals, for a Gaussian prior and pieces.
-
-    Gauss-Newton steps with Levenberg-Marquardt damping in three dimensions, from the prior mean and from one standard
-    deviation to either side of it along each principal axis, because a distance is met on both sides of a partner; the
-    best end is taken. Components stay >= 0. Deterministic.
-
-    Parameters
-    ----------
-    mean : array_like of shape (3,)
-        Prior mean. [MPa^0.5]
-    covariance : array_like of shape (3, 3)
-        Prior covariance. [MPa]
-    pieces : sequence of Piece
-        Evidence; see `hspkit.evidence.pieces` for what a piece must offer. [-]
-
-    Returns
-    -------
-    point : ndarray of shape (3,)
-        [MPa^0.5]
-    covariance : ndarray of shape (3, 3)
-        [MPa]
-    residuals : ndarray of shape (n_pieces,)
-        In units of their standard deviation. [-]
-
-    Raises
-    ------
-    InputError
-        When shapes do not fit, or the prior is not finite with a positive definite covariance.
-
-    Examples
-    --------
-    >>> point, _, _ = posterior([16.5, 4.5, 9.1], np.diag([0.5, 1.6, 1.6]) ** 2, [])
-    >>> point
-    array([16.5, 4.5, 9.1])
-    """
-    middle = np.asarray(mean, dtype=float)
-    spread = np.asarray(covariance, dtype=float)
-    if middle.shape != (3,) or spread.shape != (3, 3):
-        message = f"mean has shape {middle.shape} and covariance {spread.shape}; expected (3,) and (3, 3)"
-        raise InputError(message)
-    values, vectors = np.linalg.eigh(spread)
-    if not np.all(np.isfinite(middle)) or not np.all(values > 0):
-        message = "the prior must be finite with a positive definite covariance"
-        raise InputError(message)
-    precision = vectors / values @ vectors.T
-    if not pieces:
-        return np.maximum(middle, 0.0), spread.copy(), np.zeros(0)
-    axes = (vectors * np.sqrt(values)).T
-    starts = np.maximum(middle + np.concatenate([np.zeros((1, 3)), axes, -axes]), 0.0)
-
-    def residuals(points: Array) -> Array:
-        return np.stack([piece.residual(points) for piece in pieces], axis=1)
-
-    def loss(points: Array, deviations: Array) -> Array:
-        u = points - middle
-        return 0.5 * np.einsum("si,ij,sj->s", u, precision, u) + 0.5 * huber(deviations).sum(axis=1)
-
-    def curvature(points: Array) -> tuple[Array, Array, Array]:
-        """Residuals (s, k), gradient (s, 3) and Gauss-Newton matrix (s, 3, 3)."""
-        here = residuals(points)
-        slope = np.stack([_slope(piece, points) for piece in pieces], axis=2)
-        weight = huber_weight(here)
-        gradient = np.einsum("sak,sk->sa", slope, weight * here) + (points - middle) @ precision
-        matrix = np.einsum("sak,sk,sbk->sab", slope, weight, slope) + precision
-        return here, gradient, matrix
-
-    points = starts
-    damping = np.full(len(points), 1e-3)
-    value = loss(points, residuals(points))
-    for _ in range(MAX_STEPS):
-        _, gradient, matrix = curvature(points)
-        held = (points <= 0.0) & (gradient > 0.0)
-        gradient = np.where(held, 0.0, gradient)
-        scale = matrix * np.eye(3)
-        damped = matrix + damping[:, None, None] * scale
-        damped = np.where(held[:, :, None] | held[:, None, :], 0.0, damped) + held[:, :, None] * np.eye(3)
-        trial = np.maximum(points - np.linalg.solve(damped, gradient[..., None])[..., 0], 0.0)
-        trial_value = loss(trial, residuals(trial))
-        better = trial_value < value
-        gain = np.where(better, value - trial_value, 0.0)
-        points = np.where(better[:, None], trial, points)
-        value = np.where(better, trial_value, value)
-        damping = np.where(better, np.maximum(damping / 10.0, 1e-9), damping * 10.0)
-        if np.all((gain < 1e-10) & (better | (damping > 1e8))):
-            break
-    best = points[int(np.argmin(value))]
-    deviations, _, matrix = curvature(best[None])
-    return best, np.linalg.inv(matrix[0]), deviations[0]
+def _as_fact(item: Evidence, target: Substance, row: int) -> Fact:
+    """Return a measured fact about the first of the liquids, with its partner in a row."""
+    melting = item.melting if item.melting is not None else target.melting_celsius
+    detail = max(25.0, 25.0 if melting is None else melting) if item.kind == "water solubility" else 25.0
+    return Fact(item.kind, 0, row, item.value, float(item.sd), item.celsius, item.source, detail)
 
 
-def _prior(given: Substance | Estimate | str) -> Substance:
-    """Return the substance that a prior is of; one of an estimate has the structure for a name."""
-    if isinstance(given, Substance):
-        return given
-    if isinstance(given, Estimate):
-        return _estimated(given, given.hsp.array, given.sd[:3])
-    if not isinstance(given, str):
-        raise checks.refuse(given, "prior", "a Substance, an Estimate or a SMILES")
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ExtrapolationWarning)  # it widens the standard deviation
-        guess = estimate(given)
-    mean, sd = informed([guess.smiles], [guess.hsp.array], [guess.sd[:3]])
-    return _estimated(guess, mean[0], sd[0])
-
-
-def _estimated(guess: Estimate, mean: Array, sd: Array) -> Substance:
-    return Substance(guess.smiles, guess.smiles, prior=mean, prior_covariance=sd, volume=float(guess.volume))
-
-
-def reconcile(prior: Substance | Estimate | str, evidence: Iterable[Evidence | Piece]) -> Reconciled:
+def reconcile(prior: Substance | Estimate | str, evidence: Iterable[Evidence]) -> Reconciled:
     """Reconcile the Hansen parameters of one substance with measured evidence.
 
     Parameters
     ----------
     prior : Substance, Estimate or str
         A Substance gives its ``prior`` and ``prior_covariance``, what stood before any evidence; an Estimate its values
-        and standard deviations; a SMILES is estimated, and moved by what evidence shows about similar structures. [-]
+        and standard deviations; a SMILES is estimated, and moved by what evidence taught about like structures. [-]
     evidence : iterable of Evidence
-        What was measured, or any pieces with the same methods. [-]
+        What was measured. [-]
 
     Returns
     -------
@@ -251,23 +149,61 @@ def reconcile(prior: Substance | Estimate | str, evidence: Iterable[Evidence | P
     >>> found.residuals[0].kind, found.flagged
     ('water solubility', ())
     """
-    start = _prior(prior)
-    pieces: list[Piece] = []
-    for item in checks.several(evidence, "evidence", "[Evidence.water_solubility(50, source='supplier sheet')]"):
-        piece = item.piece(start) if isinstance(item, Evidence) else item
-        if not all(hasattr(piece, name) for name in ("kind", "source", "measured", "residual", "predicted")):
-            raise checks.refuse(item, "one of the evidence", "Evidence, such as Evidence.log_p(4.5)")
-        pieces.append(piece)
-    point, covariance, deviations = posterior(start.prior.array, start.prior_covariance, pieces)
-    found = tuple(
-        Residual(
-            piece.kind,
-            float(piece.measured),
-            float(piece.predicted(point[None])[0]),
-            float(z),
-            is_flagged(piece.kind, float(z)),
-            piece.source,
+    target, mean, covariance = _start(prior)
+    items = checks.several(evidence, "evidence", "[Evidence.water_solubility(50, source='supplier sheet')]")
+    for item in items:
+        checks.kind(item, "one of the evidence", Evidence, "Evidence, such as Evidence.log_p(4.5)")
+        if item.kind == "vaporisation enthalpy" and 1000.0 * item.value <= GAS_CONSTANT * 298.15:
+            message = f"vaporisation enthalpy is {item.value:g} kJ/mol; less than RT leaves no cohesion"
+            raise InputError(message)
+    partners = {item.partner.identity: item.partner for item in items if item.partner is not None}
+    if any(item.kind == "log P" for item in items):
+        partners[WATER] = substance(WATER)
+    rows = {identity: row for row, identity in enumerate(partners, start=1)}
+    facts = [_as_fact(item, target, rows[item.partner.identity] if item.partner is not None else 0) for item in items]
+    found = fit(facts, _liquids([target, *partners.values()]), _priors(mean, covariance, partners), calibration())
+    place = {id(fact): number for number, fact in enumerate(found.facts)}
+    residuals = []
+    for item, fact in zip(items, facts, strict=True):
+        # a solubility that no parameters give counts as mixing
+        number = place.get(id(fact), next((i for i, kept in enumerate(found.facts) if kept.source == fact.source), 0))
+        z, predicted, kept = found.residuals[number], found.predicted[number], found.facts[number]
+        limit = 2.0 if kept.kind == "mixing" else FLAG
+        residuals.append(
+            Residual(kept.kind, float(kept.value), float(predicted), float(z), bool(abs(z) > limit), item.source)
         )
-        for piece, z in zip(pieces, deviations, strict=True)
+    return Reconciled(
+        HSP(*found.hsp[0]), found.covariance[0], tuple(residuals), HSP(*np.maximum(mean, 0.0)), covariance
     )
-    return Reconciled(HSP(*point), covariance, found, start.prior, start.prior_covariance)
+
+
+def _liquids(members: list[Substance]) -> Liquids:
+    """Return the target and its partners as arrays."""
+    n = len(members)
+    return Liquids(
+        tuple(member.identity for member in members),
+        tuple(member.smiles or "" for member in members),
+        np.array([member.volume for member in members], dtype=float),
+        np.array([member.volume_sd or 0.0 for member in members], dtype=float),
+        np.array([member.molar_mass or np.nan for member in members], dtype=float),
+        np.array([member.hsp.array for member in members]),
+        np.ones(n, dtype=bool),
+        np.ones((n, 3)),
+        shipped_numbers(),
+    )
+
+
+def _priors(mean: Array, covariance: Array, partners: dict[str, Substance]) -> Prior:
+    """Return what is thought before: of the target its prior, of the partners what all shipped evidence left."""
+    if not np.all(np.isfinite(mean)) or not np.all(np.linalg.eigvalsh(covariance) > 0):
+        message = "the prior must be finite with a positive definite covariance"
+        raise InputError(message)
+    means, blocks = [mean], [covariance]
+    for partner in partners.values():
+        means.append(partner.hsp.array)
+        blocks.append(np.asarray(partner.covariance, dtype=float) + _LEAST_VARIANCE * np.eye(3))
+    n = len(blocks)
+    precision = np.zeros((3 * n, 3 * n))
+    for place, block in enumerate(blocks):
+        precision[3 * place : 3 * place + 3, 3 * place : 3 * place + 3] = np.linalg.inv(block)
+    return Prior(np.array(means), precision, float(sum(np.linalg.slogdet(block)[1] for block in blocks)))

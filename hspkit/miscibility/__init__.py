@@ -18,7 +18,7 @@ from hspkit.miscibility.dissolving import (
 from hspkit.miscibility.extent import HAZE_VOLUME
 from hspkit.miscibility.margin import Margin, margin_of
 from hspkit.miscibility.outcome import UNDECIDED, Outcome
-from hspkit.miscibility.space import clear_probability, interaction_radius
+from hspkit.miscibility.space import interaction_radius
 from hspkit.mixture import (
     Component,
     Mixture,
@@ -42,7 +42,6 @@ __all__ = [
     "carrier_substances",
     "check_celsius",
     "check_parts",
-    "clear_probability",
     "dissolve",
     "ethanol_strength_to_clear",
     "interaction_radius",

@@ -178,8 +178,8 @@ def _other_carrier(asked: Question, subject: Oil) -> Iterator[str]:
     for replaced in _REPLACED:
         mixed = share * oil + (1.0 - share) * ((1.0 - replaced) * first + replaced * second)
         alone = (1.0 - replaced) * first + replaced * second
-        index = phases.binodal_index(mixed, everyone.volumes, everyone.points, celsius=asked.celsius)
-        joined = phases.stable(alone, everyone.volumes, everyone.points, celsius=asked.celsius)
+        index = phases.binodal_index(mixed, everyone.volumes, everyone.hsp, sites=everyone.sites, celsius=asked.celsius)
+        joined = phases.stable(alone, everyone.volumes, everyone.hsp, sites=everyone.sites, celsius=asked.celsius)
         best = int(np.argmin(np.where(joined, index, np.inf)))
         if not joined[best] or index[best] >= 1.0:
             continue

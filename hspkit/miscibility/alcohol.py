@@ -68,7 +68,7 @@ def ethanol_strength_to_clear(oil_or_name: Oil | str, *, volumes: float, celsius
     def clear(strengths: Array) -> NDArray[np.bool_]:
         shares = np.stack([mixture.shares_of(spirit, row) for row in ethanol.volume_fractions(strengths)])
         mixed = (pure_oil + ratio * shares) / (1.0 + ratio)
-        return phases.stable(mixed, mixture.volumes, mixture.points, celsius=warmth)
+        return phases.stable(mixed, mixture.volumes, mixture.hsp, sites=mixture.sites, celsius=warmth)
 
     strong = (pure_oil + ratio * mixture.shares_of(spirit, np.array([1.0, 0.0]))) / (1.0 + ratio)
     strongest = replace(mixture, fractions=strong).present

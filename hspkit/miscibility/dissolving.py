@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
@@ -16,7 +17,7 @@ from hspkit.miscibility.outcome import Outcome
 from hspkit.miscibility.solids import may_crystallise, reason_unknown
 from hspkit.mixture import Mixture, stock_of
 from hspkit.oils import Oil, covered
-from hspkit.phases import Landscape
+from hspkit.phases import StabilityAnalysis
 
 __all__ = [
     "CELSIUS_RANGE", "MOST_PARTS", "check_celsius", "check_parts", "dissolve", "outcome_chances", "stock_margin",
@@ -132,7 +133,7 @@ def dissolve(
         reason = reason_unknown(present, extent.solids, warmth)
         nan = float("nan")
         return Outcome(subject, liquid, *parts, warmth, nan, nan, nan, margin, extent, reason, seen)
-    chances = after_trial(subject.belief, key, _chances(margin, extent.scene))
+    chances = after_trial(subject.belief, key, _chances(margin, lambda: extent.haze_edge))
     said = chances["clear"], chances["hazy"], chances["splits"]
     return Outcome(subject, liquid, *parts, warmth, *said, margin, extent, seen=seen)
 
@@ -142,7 +143,7 @@ class _Asked(NamedTuple):
 
     subject: Oil
     present: Mixture
-    scene: Landscape
+    scene: StabilityAnalysis
     solids: tuple[str, ...]
     key: tuple[object, ...]
 
@@ -152,15 +153,17 @@ class _Asked(NamedTuple):
         water = checks.number(parts[2], "water_parts", "of parts by volume", low=0, high=2.0 * MOST_PARTS)
         parts, warmth = (*check_parts(*parts[:2]), water), check_celsius(celsius)
         present = stock_of(subject, liquid, *parts).present
-        scene = Landscape.of(present.fractions, present.volumes, present.points, celsius=warmth)
+        scene = StabilityAnalysis.of(
+            present.fractions, present.volumes, present.hsp, sites=present.sites, celsius=warmth
+        )
         solids = may_crystallise(present, subject, warmth, clear=scene.index < 1.0)
         return cls(subject, present, scene, solids, mixture_key(present.carrier_key, *parts, warmth))
 
 
-def _chances(margin: Margin, scene: Landscape) -> dict[str, float]:
-    """Return the chances of the three outcomes of a mixture that was not tried."""
+def _chances(margin: Margin, where_haze_ends: Callable[[], float]) -> dict[str, float]:
+    """Return the chances of the three outcomes of a mixture that was not tried; where haze ends only if it matters."""
     p_clear = margin.p_clear
-    edge = haze_edge(scene) if p_clear < SURELY_CLEAR else np.inf
+    edge = where_haze_ends() if p_clear < SURELY_CLEAR else np.inf
     p_splits = 1.0 - margin.p_below(edge)
     return {"clear": p_clear, "hazy": max(0.0, 1.0 - p_clear - p_splits), "splits": p_splits}
 
@@ -203,7 +206,7 @@ def outcome_chances(
     if stock.solids:
         return dict.fromkeys(("clear", "hazy", "splits"), float("nan"))
     margin = margin_of(stock.present, stock.scene, belief=stock.subject.belief)
-    return after_trial(stock.subject.belief, stock.key, _chances(margin, stock.scene))
+    return after_trial(stock.subject.belief, stock.key, _chances(margin, lambda: haze_edge(stock.scene)))
 
 
 def stock_margin(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,16 +33,43 @@ _TRACE = 1e-12
 _NAMED, _MOST_NAMED = 0.1, 3
 
 
+class _Driven(NamedTuple):
+    """The second phase of a mixture that is driven through a grid of binodal indices: its share of the volume (k,).
+
+    ``own`` is that at its own index, 0 below 1.
+    """
+
+    grid: Array
+    second: Array
+    own: float
+
+    @classmethod
+    def of(cls, scene: phases.StabilityAnalysis) -> _Driven:
+        index = max(scene.index, 1e-9)
+        grid = np.unique(np.append(_HAZE_GRID, index if index >= 1.0 else []))
+        parted = scene.split(grid / index)
+        own = 0.0
+        if index >= 1.0:
+            here = int(np.searchsorted(grid, index))
+            own = float(parted.separated[here]) if parted.n_phases[here] > 1 else _TRACE
+        return cls(grid, np.maximum.accumulate(parted.separated), own)
+
+    @property
+    def edge(self) -> float:
+        """The index at which the second phase reaches `HAZE_VOLUME`; infinite for never."""
+        return float(np.interp(HAZE_VOLUME, self.second, self.grid, left=1.0, right=np.inf))
+
+
 @dataclass(frozen=True, eq=False)
 class Extent:
     """What the best estimate says of a stock.
 
     Parameters
     ----------
-    scene : Landscape
+    scene : StabilityAnalysis
         The stock without the rows of which there is nothing.
-    second : float
-        Share of the volume outside the largest phase; 0 when clear. [-]
+    driven : _Driven or None
+        Its second phase at several indices, where it is not clear. [-]
     least_oil, most_oil : float
         Shares of oil between which oil and carrier are clear. The range holds the stock when that is clear; else it
         begins at the carrier alone, and is empty (0, 0) when that separates by itself. [-]
@@ -53,20 +81,36 @@ class Extent:
         Components that may crystallise, so that nothing of the above is more than a guess. [-]
     stock : Mixture
         Oil and carrier, from `stock_of`.
+    waxes : frozenset of str
+        Components of the oil that are its residue on evaporation. [-]
     """
 
-    scene: phases.Landscape
-    second: float
+    scene: phases.StabilityAnalysis
+    driven: _Driven | None
     least_oil: float
     most_oil: float
     carrier_separates: bool
     water: float
     solids: tuple[str, ...]
     stock: Mixture
+    waxes: frozenset[str] = frozenset()
+
+    @property
+    def second(self) -> float:
+        """Share of the volume outside the largest phase; 0 when clear. [-]"""
+        return 0.0 if self.driven is None else self.driven.own
+
+    @cached_property
+    def haze_edge(self) -> float:
+        """What `haze_edge` says of the stock; worked out when asked. [-]"""
+        return haze_edge(self.scene) if self.driven is None else self.driven.edge
 
     @cached_property
     def limiting(self) -> tuple[str, ...]:
-        """What separates first: where most oil is reached, else where water clouds the stock; worked out when asked."""
+        """What separates first: where most oil is reached, else where water clouds the stock; worked out when asked.
+
+        A drop of wax takes terpenes up with it: they do not limit, and are not named.
+        """
         oil, carrier, water = self.stock.liquids
         if self.most_oil < 1.0:
             cloudy, added, share = carrier, oil, self.most_oil
@@ -74,7 +118,8 @@ class Extent:
             cloudy, added, share = self.stock.fractions, water, self.water
         else:
             return ()
-        return _first_out(self.stock, (1.0 - share) * cloudy + share * added, self.scene.celsius)
+        names = _first_out(self.stock, (1.0 - share) * cloudy + share * added, self.scene.celsius)
+        return tuple(name for name in names if name in self.waxes) if names[:1] and names[0] in self.waxes else names
 
     @property
     def verdict(self) -> str:
@@ -100,30 +145,27 @@ def look(stock: Mixture, subject: Oil, celsius: float) -> Extent:
     """
     present = stock.present
     oil, carrier, water = stock.liquids
-    scene = phases.Landscape.of(present.fractions, present.volumes, present.points, celsius=celsius)
-    second = _second_phase(scene)
-    clear = second <= 0.0
+    scene = phases.StabilityAnalysis.of(
+        present.fractions, present.volumes, present.hsp, sites=present.sites, celsius=celsius
+    )
+    driven = None if scene.index < 1.0 else _Driven.of(scene)
+    clear = driven is None
     # both searches in one batch; a stock that is not clear takes no water
     starts, added = [carrier, stock.fractions][: 1 + clear], [oil, water][: 1 + clear]
     first, tolerated = (*_clouds(stock, starts, added, celsius), 0.0)[:2]
     least, most = _clear_range(stock, first, clear, celsius)
     doubtful = len(stock.carrier_key) > 1 and (most <= 0.0 or least > 0.0)
-    separates = doubtful and not phases.stable(carrier, stock.volumes, stock.points, celsius=celsius)
+    separates = doubtful and not phases.stable(carrier, stock.volumes, stock.hsp, sites=stock.sites, celsius=celsius)
     solids = may_crystallise(present, subject, celsius, clear=clear)
-    return Extent(scene, second, least, most, bool(separates), tolerated, solids, stock)
-
-
-def _second_phase(scene: phases.Landscape) -> float:
-    """Return the share of the volume outside the largest phase; 0 for one phase, and only then. [-]"""
-    if scene.index < 1.0:
-        return 0.0
-    parted = scene.split([1.0])
-    return float(parted.separated[0]) if parted.n_phases[0] > 1 else _TRACE
+    waxes = frozenset(member.name for member, wax in zip(subject.substances, subject.waxes, strict=True) if wax)
+    return Extent(scene, driven, least, most, bool(separates), tolerated, solids, stock, waxes)
 
 
 def _clouds(stock: Mixture, starts: Sequence[Array], added: Sequence[Array], celsius: float) -> list[float]:
     """Return the shares of additions at which starts cloud; 1 for one that never does."""
-    found = phases.cloud_point(np.array(starts), np.array(added), stock.volumes, stock.points, celsius=celsius)
+    found = phases.cloud_point(
+        np.array(starts), np.array(added), stock.volumes, stock.hsp, sites=stock.sites, celsius=celsius
+    )
     return [float(one) for one in found.fraction]
 
 
@@ -154,18 +196,22 @@ def _first_out(stock: Mixture, fractions: Array, celsius: float) -> tuple[str, .
     present = stock.rows(there)
     oil, carrier, _ = present.liquids
     feed = fractions[there] / fractions[there].sum()
-    drop = phases.Landscape.of(feed, present.volumes, present.points, celsius=celsius).maxima.best.fractions[0]
+    drop = phases.StabilityAnalysis.of(
+        feed, present.volumes, present.hsp, sites=present.sites, celsius=celsius
+    ).maxima.best.fractions[0]
     named = (oil if (oil * feed).any() else carrier) > 0
     named &= np.array([name != UNCOVERED for name in present.names])  # it stands for the rest, and has no name
     weight = np.where(named, np.clip(drop - feed, 0.0, None), 0.0)
     if weight.sum() <= 1e-12:  # at a critical point, or where the drop is carrier or water
-        weight = np.where(named, phases.index_shares(feed, present.volumes, present.points, celsius=celsius), 0.0)
+        weight = np.where(
+            named, phases.index_shares(feed, present.volumes, present.hsp, sites=present.sites, celsius=celsius), 0.0
+        )
     total = weight.sum()
     order = np.argsort(-weight, kind="stable")[:_MOST_NAMED]
     return tuple(present.names[i] for i in order if total > 0 and weight[i] >= _NAMED * total)
 
 
-def haze_edge(scene: phases.Landscape) -> float:
+def haze_edge(scene: phases.StabilityAnalysis) -> float:
     """Return the binodal index at which the second phase of a mixture reaches `HAZE_VOLUME`; infinite for never.
 
     The index is proportional to alpha, so the mixture is driven through a grid of indices by raising alpha; its own
@@ -173,10 +219,7 @@ def haze_edge(scene: phases.Landscape) -> float:
 
     Parameters
     ----------
-    scene : Landscape
+    scene : StabilityAnalysis
         The mixture at its central parameters.
     """
-    index = max(scene.index, 1e-9)
-    grid = np.unique(np.append(_HAZE_GRID, index if index > 1.0 else []))
-    second = np.maximum.accumulate(scene.split(grid / index).separated)
-    return float(np.interp(HAZE_VOLUME, second, grid, left=1.0, right=np.inf))
+    return _Driven.of(scene).edge

@@ -62,7 +62,7 @@ def mixture_key(
 
 def margin_of(
     mixture: Mixture,
-    scene: phases.Landscape,
+    scene: phases.StabilityAnalysis,
     *,
     belief: Belief | None = None,
     draws: int = DRAWS,
@@ -74,7 +74,7 @@ def margin_of(
     ----------
     mixture : Mixture
         The components that are present; its ``carrier_key`` tells which misfit of the theory trials found in it.
-    scene : Landscape
+    scene : StabilityAnalysis
         The mixture at its central parameters.
     belief : Belief, optional
         What bench trials left.
@@ -84,10 +84,10 @@ def margin_of(
         Seed. [-]
     """
     checks.kind(mixture, "mixture", Mixture, "a Mixture")
-    checks.kind(scene, "scene", phases.Landscape, "the Landscape of the mixture")
+    checks.kind(scene, "scene", phases.StabilityAnalysis, "the StabilityAnalysis of the mixture")
     checks.kind(belief, "belief", (Belief, type(None)), "what hspkit.learn left, or None")
     drawn = mixture.drawn(belief, draws, random_state)
-    index = scene.index_of_draws(drawn.volumes, mixture.with_sites(drawn.hsp))
+    index = scene.index_of_draws(drawn.volumes, drawn.hsp)
     logs = np.log(np.maximum(index, SMALLEST_INDEX)) + drawn.misfit
     return Margin(float(np.mean(logs)), float(np.hypot(np.std(logs), drawn.misfit_sd)))
 

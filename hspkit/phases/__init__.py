@@ -1,25 +1,26 @@
 """Phase behaviour of liquid mixtures: arrays in, arrays out, no names of substances.
 
-Flory-Huggins free energy with the Hansen distance. For volume fractions phi, molar volumes V, coordinates
-d = (delta_d, delta_p/2, delta_h/2) and a = alpha/(RT),
+The free energy per volume over RT, with volume fractions phi, molar volumes V, coordinates d and a = alpha/(RT), is
 
-    g = sum phi/V ln phi + a (sum phi |d|^2 - |sum phi d|^2)      [per volume, in units of RT].
+    g = sum phi/V ln phi + sum phi |d - m|^2 + F - sum phi F_i(pure),    m = sum phi d.
 
-Where each component also comes with densities of donors A and acceptors B of hydrogen bonds, as `Substance.point`
-gives them, the weights of delta_p and delta_h are not 1/4 but fitted to measured behaviour (``calibration.csv``), and
-c (A_1 - A_2)(B_1 - B_2) joins the squared distance of every two: this is what `hspkit.dissolve` computes with.
+From Hansen parameters alone, d = root(a) (delta_d, delta_p/2, delta_h/2) and F = 0: Flory-Huggins with the Hansen
+distance. With hydrogen-bond `Sites`, as `hspkit.dissolve` computes, d = root(a) (delta_d, root(w) delta_p) and F is the
+energy of the bonds (`association`).
 """
 
 from hspkit.phases.activity import ln_activity, ln_gamma, ln_gamma_infinite
+from hspkit.phases.analysis import StabilityAnalysis, binodal_index_of_draws
+from hspkit.phases.association import Sites
 from hspkit.phases.binary import binodal, critical_fraction, pair_index, spinodal, upper_critical_celsius
-from hspkit.phases.landscape import Landscape, binodal_index_of_draws
-from hspkit.phases.limiting import index_shares
 from hspkit.phases.mixture import ALPHA, interaction_strength
 from hspkit.phases.splitting import Split, split
 from hspkit.phases.stability import (
     BinodalDetails,
     binodal_details,
     binodal_index,
+    index_shares,
+    spinodal_details,
     spinodal_index,
     stable,
 )
@@ -30,8 +31,9 @@ __all__ = [
     "ALPHA",
     "BinodalDetails",
     "CloudPoint",
-    "Landscape",
+    "Sites",
     "Split",
+    "StabilityAnalysis",
     "TernaryDiagram",
     "binodal",
     "binodal_details",
@@ -46,6 +48,7 @@ __all__ = [
     "ln_gamma_infinite",
     "pair_index",
     "spinodal",
+    "spinodal_details",
     "spinodal_index",
     "split",
     "stable",

@@ -6,7 +6,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from hspkit.errors import InputError
-from hspkit.phases.mixture import Array, check_volumes, gather, squared
+from hspkit.phases.association import Sites
+from hspkit.phases.energy import Feed
+from hspkit.phases.mixture import Array, check_volumes, gather
 
 __all__ = ["ln_activity", "ln_gamma", "ln_gamma_infinite"]
 
@@ -18,15 +20,18 @@ def ln_gamma(
     *,
     celsius: ArrayLike = 25.0,
     alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
 ) -> Array:
     """Return ln of the activity coefficients of all components, by mole fraction.
 
-    ln gamma_i = ln(V_i/V) + 1 - V_i/V + V_i a |d_i - m|^2, with V the molar volume of the mixture and m its
-    mean d. A component of fraction 0 gets its value at infinite dilution.
+    ln gamma_i = ln(V_i/V) + 1 - V_i/V + V_i [a |d_i - m|^2 + A D - h_i(A, D) - (A_i D_i - h_i(A_i, D_i))], with V the
+    molar volume of the mixture, m its mean d, A and D of its hydrogen bonds (`association`) and A_i and D_i those of
+    the pure component. One formula serves all compositions; a component of fraction 0 gets its value at infinite
+    dilution.
 
     Parameters
     ----------
-    fractions, volumes, hsp, celsius, alpha
+    fractions, volumes, hsp, celsius, alpha, sites
         As in `spinodal_index`.
 
     Returns
@@ -48,14 +53,16 @@ def ln_gamma(
     >>> ln_gamma([0.0, 1.0], [100.0, 100.0], [[16, 8, 8], [17, 4, 4]], alpha=0.6).round(4)
     array([0.2178, 0.    ])
     """
-    mixtures = gather(fractions, volumes, hsp, celsius, alpha)
-    n = mixtures.fractions.shape[-1]
-    moles = (mixtures.fractions / mixtures.volumes).sum(axis=-1, keepdims=True)
-    centred = mixtures.points - mixtures.points.mean(axis=-2, keepdims=True)
-    mean = np.matmul(mixtures.fractions[:, None, :], centred)
-    square = squared(centred - mean)
-    ratio = mixtures.volumes * moles
-    answer = np.log(ratio) + 1.0 - ratio + mixtures.volumes * mixtures.strength[:, None] * square
+    mixtures = gather(fractions, volumes, hsp, celsius, alpha, sites)
+    feed = Feed(mixtures)
+    r, n = feed.rank, mixtures.fractions.shape[-1]
+    ratio = mixtures.volumes * feed.moles[:, None]
+    offset = feed.moments[..., :r] - feed.sums[:, None, :r]
+    everywhere = feed.bonded_energy(feed.bonds[:, None, :])
+    alone = feed.bonded_energy(feed.pure())
+    each = np.arange(n)
+    excess = (offset**2).sum(axis=-1) + everywhere[:, 0] - alone[:, each, each]
+    answer = np.log(ratio) + 1.0 - ratio + mixtures.volumes * excess
     return answer.reshape(*mixtures.shape, n)
 
 
@@ -66,12 +73,13 @@ def ln_activity(
     *,
     celsius: ArrayLike = 25.0,
     alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
 ) -> Array:
     """Return ln of the activities x gamma of all components, against the pure liquids.
 
     Parameters
     ----------
-    fractions, volumes, hsp, celsius, alpha
+    fractions, volumes, hsp, celsius, alpha, sites
         As in `spinodal_index`.
 
     Returns
@@ -89,7 +97,7 @@ def ln_activity(
     >>> ln_activity([0.5, 0.5], [100.0, 100.0], [[16, 8, 8], [16, 8, 8]]).round(4)
     array([-0.6931, -0.6931])
     """
-    gamma = ln_gamma(fractions, volumes, hsp, celsius=celsius, alpha=alpha)
+    gamma = ln_gamma(fractions, volumes, hsp, celsius=celsius, alpha=alpha, sites=sites)
     amounts = np.asarray(fractions, dtype=float) / np.asarray(volumes, dtype=float)
     share = amounts / amounts.sum(axis=-1, keepdims=True)  # expansion is common to all: mole fractions keep
     with np.errstate(divide="ignore"):
@@ -97,7 +105,12 @@ def ln_activity(
 
 
 def ln_gamma_infinite(
-    volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: ArrayLike | None = None
+    volumes: ArrayLike,
+    hsp: ArrayLike,
+    *,
+    celsius: ArrayLike = 25.0,
+    alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
 ) -> Array:
     """Return ln gamma at infinite dilution of each member of a pair in the other, by mole fraction.
 
@@ -107,7 +120,7 @@ def ln_gamma_infinite(
         Molar volumes of the pair at 25 degC. [cm3/mol]
     hsp : array_like of shape (..., 2, 3)
         Hansen parameters of the pair at 25 degC. [MPa^0.5]
-    celsius, alpha
+    celsius, alpha, sites
         As in `spinodal_index`.
 
     Returns
@@ -131,6 +144,6 @@ def ln_gamma_infinite(
         raise InputError(message)
 
     def dilute(pure: list[float]) -> Array:
-        return ln_gamma(pure, volumes, hsp, celsius=celsius, alpha=alpha)
+        return ln_gamma(pure, volumes, hsp, celsius=celsius, alpha=alpha, sites=sites)
 
     return np.stack([dilute([0.0, 1.0])[..., 0], dilute([1.0, 0.0])[..., 1]], axis=-1)

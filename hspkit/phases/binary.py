@@ -8,41 +8,27 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.errors import ExtrapolationWarning, InputError
-from hspkit.phases.equilibrium import minimise_pair
-from hspkit.phases.mixture import (
-    GAS_CONSTANT,
-    TEMPERATURE_RANGE,
-    Array,
-    Mixtures,
-    at,
-    check_alpha,
-    check_volumes,
-    interaction_strength,
-    squared,
-)
+from hspkit.phases.association import Sites
+from hspkit.phases.mixture import TEMPERATURE_RANGE, Array, Mixtures, check_volumes, gather
+from hspkit.phases.search import local_index, search
+from hspkit.phases.splitting import solve as solve_split
 
 __all__ = ["binodal", "critical_fraction", "pair_index", "spinodal", "upper_critical_celsius"]
 
 #: Where a consolute temperature is looked for [degC].
-_CONSOLUTE_RANGE = (-150.0, 400.0)
+_CONSOLUTE_RANGE = (-60.0, 300.0)
+#: Volume fractions at which the spinodal index of a pair with bonds is looked at; close at both ends, for small
+#: molecules.
+_GRID = np.concatenate([np.geomspace(1e-4, 0.05, 20), np.linspace(0.06, 0.94, 45), 1.0 - np.geomspace(0.05, 1e-4, 20)])
+_HALVINGS = 40
 
 
-def _pair(volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike, alpha: ArrayLike | None) -> tuple[Array, Array]:
-    """Return molar volumes (..., 2) and 2a|d1 - d2|^2 (...)."""
+def _pair(
+    volumes: ArrayLike, hsp: ArrayLike, celsius: ArrayLike, alpha: ArrayLike | None, sites: Sites | None
+) -> Mixtures:
+    """Return the pairs at equal volumes, one mixture each."""
     _check_pair(volumes)
-    sizes, points = at(volumes, hsp, celsius)
-    strength = interaction_strength(celsius, alpha)
-    square = squared(points[..., 0, :] - points[..., 1, :])
-    try:
-        force = 2.0 * strength * square
-        shape = np.broadcast_shapes(force.shape, sizes.shape[:-1])
-    except ValueError:
-        message = (
-            f"leading axes do not broadcast: volumes {np.shape(volumes)}, hsp {np.shape(hsp)}, celsius"
-            f" {np.shape(celsius)}, alpha {np.shape(strength)}; add axes of length 1"
-        )
-        raise InputError(message) from None
-    return np.broadcast_to(sizes, (*shape, 2)), np.broadcast_to(force, shape)
+    return gather([0.5, 0.5], volumes, hsp, celsius, alpha, sites)
 
 
 def _check_pair(volumes: ArrayLike) -> Array:
@@ -53,16 +39,50 @@ def _check_pair(volumes: ArrayLike) -> Array:
     return sizes
 
 
-def _index(sizes: Array, force: Array) -> Array:
-    return force / (sizes**-0.5).sum(axis=-1) ** 2
+def _largest(pair: Mixtures) -> tuple[Array, Array]:
+    """Return the largest spinodal index (b,) of any composition, and the fraction of the first liquid there."""
+    count = len(pair.fractions)
+    if not _bonds(pair):  # one maximum, in closed form
+        fraction = np.broadcast_to(critical_fraction(pair.volumes), (count,))
+        return local_index(_at(pair, np.arange(count), fraction)), fraction
+    rows = np.repeat(np.arange(count), _GRID.size)
+    index = local_index(_at(pair, rows, np.tile(_GRID, count))).reshape(count, -1)
+    best = index.argmax(axis=1)
+    # and between the neighbours of the best, twice
+    every = np.arange(count)
+    low, high = _GRID[np.maximum(best - 1, 0)], _GRID[np.minimum(best + 1, _GRID.size - 1)]
+    fraction, value = _GRID[best], index[every, best]
+    for _ in range(2):
+        inside = low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, 11)
+        rows = np.repeat(every, 11)
+        index = local_index(_at(pair, rows, inside.ravel())).reshape(count, -1)
+        best = index.argmax(axis=1)
+        better = index[every, best] > value
+        fraction = np.where(better, inside[every, best], fraction)
+        value = np.maximum(value, index[every, best])
+        low, high = inside[every, np.maximum(best - 1, 0)], inside[every, np.minimum(best + 1, 10)]
+    return value, fraction
+
+
+def _bonds(pair: Mixtures) -> bool:
+    return bool(pair.donors.any() and pair.acceptors.any())
+
+
+def _at(pair: Mixtures, rows: NDArray[np.intp], fraction: Array) -> Mixtures:
+    return pair.take(rows, np.stack([fraction, 1.0 - fraction], axis=-1))
 
 
 def pair_index(
-    volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: ArrayLike | None = None
+    volumes: ArrayLike,
+    hsp: ArrayLike,
+    *,
+    celsius: ArrayLike = 25.0,
+    alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
 ) -> Array:
-    """Return chi/chi_critical of pairs: below 1 the two mix in all proportions.
+    """Return the largest spinodal index of pairs at any composition: below 1 the two mix in all proportions.
 
-    It is the largest spinodal index of any composition, 2a|d1 - d2|^2 / (V1^-1/2 + V2^-1/2)^2.
+    Without sites it is chi/chi_critical, 2a|d1 - d2|^2 / (V1^-1/2 + V2^-1/2)^2.
 
     Parameters
     ----------
@@ -70,13 +90,13 @@ def pair_index(
         Molar volumes of the pair at 25 degC. [cm3/mol]
     hsp : array_like of shape (..., 2, 3)
         Hansen parameters of the pair at 25 degC. [MPa^0.5]
-    celsius, alpha
+    celsius, alpha, sites
         As in `spinodal_index`.
 
     Returns
     -------
     ndarray of shape (...)
-        chi/chi_critical. [-]
+        The index. [-]
 
     Raises
     ------
@@ -93,11 +113,12 @@ def pair_index(
     >>> float(pair_index([100.0, 100.0], [[16, 8, 8], [17, 4, 4]], alpha=1.0))
     0.18153
     """
-    return _index(*_pair(volumes, hsp, celsius, alpha))[()]
+    pair = _pair(volumes, hsp, celsius, alpha, sites)
+    return _largest(pair)[0].reshape(pair.shape)[()]
 
 
 def critical_fraction(volumes: ArrayLike) -> Array:
-    """Return the volume fraction of the first of two liquids at their critical point.
+    """Return the volume fraction of the first of two liquids at their critical point, where they have no bonds.
 
     Parameters
     ----------
@@ -123,19 +144,26 @@ def critical_fraction(volumes: ArrayLike) -> Array:
     return (roots[..., 1] / roots.sum(axis=-1))[()]
 
 
-def spinodal(volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: ArrayLike | None = None) -> Array:
+def spinodal(
+    volumes: ArrayLike,
+    hsp: ArrayLike,
+    *,
+    celsius: ArrayLike = 25.0,
+    alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
+) -> Array:
     """Return the two compositions between which a pair unmixes by itself.
 
     Parameters
     ----------
-    volumes, hsp, celsius, alpha
+    volumes, hsp, celsius, alpha, sites
         As in `pair_index`.
 
     Returns
     -------
     ndarray of shape (..., 2)
-        Volume fraction of the first liquid on the two branches, smaller first; NaN when they mix in all
-        proportions. The roots of 1/(V1 phi) + 1/(V2 (1 - phi)) = 2a|d1 - d2|^2. [-]
+        Volume fraction of the first liquid on the two branches around the composition of the largest spinodal index,
+        smaller first; NaN when they mix in all proportions. [-]
 
     Raises
     ------
@@ -147,28 +175,40 @@ def spinodal(volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, a
     >>> spinodal([100.0, 100.0], [[16, 0, 0], [16, 0, 20]], alpha=0.6).round(4)
     array([0.2916, 0.7084])
     """
-    sizes, force = _pair(volumes, hsp, celsius, alpha)
-    return _spinodal(sizes, force)
+    pair = _pair(volumes, hsp, celsius, alpha, sites)
+    index, middle = _largest(pair)
+    rows = np.flatnonzero(index > 1.0)
+    answer = np.full((len(index), 2), np.nan)
+    for side, end in enumerate((0.0, 1.0)):
+        # halve in ln of the way to the end, where the branches of unlike liquids lie
+        stable, unstable = np.full(rows.size, -_DEEPEST), np.zeros(rows.size)
+        span = np.abs(middle[rows] - end)
+        for _ in range(_HALVINGS):
+            half = 0.5 * (stable + unstable)
+            where = end + (1.0 - 2.0 * end) * span * np.exp(half)
+            over = local_index(_at(pair, rows, where)) > 1.0 if rows.size else np.zeros(0, dtype=bool)
+            stable, unstable = np.where(over, stable, half), np.where(over, half, unstable)
+        answer[rows, side] = end + (1.0 - 2.0 * end) * span * np.exp(0.5 * (stable + unstable))
+    return answer.reshape(*pair.shape, 2)
 
 
-def _spinodal(sizes: Array, force: Array) -> Array:
-    first, second = sizes[..., 0], sizes[..., 1]
-    product = force * first * second
-    half = 0.5 * (product + second - first)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        root = np.sqrt(half**2 - product * second)
-        # of the two ways to write a root take the one that does not subtract equals
-        high = (half + root) / product
-        low = second / (half + root)
-    return np.where((_index(sizes, force) > 1.0)[..., None], np.stack([low, high], axis=-1), np.nan)
+#: ln of the least share of the way to a pure liquid at which a branch is looked for.
+_DEEPEST = 200.0
 
 
-def binodal(volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, alpha: ArrayLike | None = None) -> Array:
+def binodal(
+    volumes: ArrayLike,
+    hsp: ArrayLike,
+    *,
+    celsius: ArrayLike = 25.0,
+    alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
+) -> Array:
     """Return the two phases of a pair at equilibrium: the mutual solubilities.
 
     Parameters
     ----------
-    volumes, hsp, celsius, alpha
+    volumes, hsp, celsius, alpha, sites
         As in `pair_index`.
 
     Returns
@@ -187,27 +227,26 @@ def binodal(volumes: ArrayLike, hsp: ArrayLike, *, celsius: ArrayLike = 25.0, al
     >>> binodal([100.0, 100.0], [[16, 0, 0], [16, 0, 20]], alpha=0.6).round(4)
     array([0.1649, 0.8351])
     """
-    sizes, force = _pair(volumes, hsp, celsius, alpha)
-    shape = force.shape
-    flat_sizes, flat_force = sizes.reshape(-1, 2), force.reshape(-1)
-    answer = np.full((flat_force.size, 2), np.nan)
+    pair = _pair(volumes, hsp, celsius, alpha, sites)
+    index, middle = _largest(pair)
+    answer = np.full((len(index), 2), np.nan)
     # closer to critical than this both phases are the critical composition within the digits of the solution
-    rows = np.flatnonzero(_index(flat_sizes, flat_force) > 1.0 + 1e-9)
+    rows = np.flatnonzero(index > 1.0 + 1e-9)
     if rows.size:
-        own, strength = flat_sizes[rows], 0.5 * flat_force[rows]
-        feed = critical_fraction(own)
-        points = np.broadcast_to(np.array([[[1.0], [0.0]]]), (rows.size, 2, 1))
-        pair = Mixtures(np.stack([feed, 1.0 - feed], axis=-1), own, points, strength, (rows.size,))
-        answer[rows] = minimise_pair(pair, _spinodal(own, flat_force[rows]))
-    return answer.reshape(*shape, 2)
+        feeds = _at(pair, rows, middle[rows])
+        phases, _, _ = solve_split(feeds, search(feeds))
+        for row, parts in zip(rows, phases, strict=True):
+            inside = parts[:, 0] / parts.sum(axis=-1)
+            answer[row] = inside.min(), inside.max()
+    return answer.reshape(*pair.shape, 2)
 
 
 def upper_critical_celsius(
-    volumes: ArrayLike, hsp: ArrayLike, *, alpha: ArrayLike | None = None
+    volumes: ArrayLike, hsp: ArrayLike, *, alpha: ArrayLike | None = None, sites: Sites | None = None
 ) -> Array | NDArray[np.float64]:
     """Return the temperature above which a pair mixes in all proportions.
 
-    Parameters and volumes follow the temperature as everywhere in `phases`.
+    Parameters, volumes and bonds follow the temperature as everywhere in `phases`.
 
     Parameters
     ----------
@@ -217,12 +256,14 @@ def upper_critical_celsius(
         Hansen parameters of the pair at 25 degC. [MPa^0.5]
     alpha : array_like of shape (...), optional
         As in `spinodal_index`. [-]
+    sites : Sites, optional
+        As in `spinodal_index`. [-]
 
     Returns
     -------
     ndarray of shape (...)
-        Upper consolute temperature; -inf when the pair mixes at -150 degC already, inf when it does not at
-        400 degC. [degC]
+        Upper consolute temperature; -inf when the pair mixes at -60 degC already, inf when it does not at
+        300 degC. [degC]
 
     Raises
     ------
@@ -239,17 +280,16 @@ def upper_critical_celsius(
     >>> float(upper_critical_celsius([100.0, 100.0], [[16, 0, 0], [16, 0, 17]], alpha=0.7))
     28.44
     """
-    weight = check_alpha(alpha)
-    shape = _pair(volumes, hsp, 25.0, weight)[1].shape
+    shape = _pair(volumes, hsp, 25.0, alpha, sites).shape
+    low, high = (np.full(shape, limit) for limit in _CONSOLUTE_RANGE)
 
     def index(celsius: Array) -> Array:
-        sizes, points = at(volumes, hsp, celsius)
-        square = squared(points[..., 0, :] - points[..., 1, :])
-        return _index(sizes, 2.0 * weight * square / (GAS_CONSTANT * (celsius + 273.15)))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ExtrapolationWarning)  # the answer says it
+            return np.asarray(pair_index(volumes, hsp, celsius=celsius, alpha=alpha, sites=sites))
 
-    low, high = (np.full(shape, limit) for limit in _CONSOLUTE_RANGE)
     always, never = index(low) <= 1.0, index(high) > 1.0
-    for _ in range(60):  # the index falls with temperature; 60 halvings exhaust the digits
+    for _ in range(_HALVINGS):  # the index falls with temperature
         middle = 0.5 * (low + high)
         apart = index(middle) > 1.0
         low, high = np.where(apart, middle, low), np.where(apart, high, middle)

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hspkit.phases.climb import Trial
+from hspkit.phases.association import Sites
 from hspkit.phases.equilibrium import ACCEPTED_POTENTIALS, Phases, minimise
-from hspkit.phases.mixture import Array, Mixtures, gather, tilt_of
-from hspkit.phases.search import any_above, fluctuation, search
+from hspkit.phases.mixture import Array, Mixtures, gather
+from hspkit.phases.search import Best, fluctuation, local_index, one_search, search
 
 __all__ = ["Split", "split"]
 
@@ -64,35 +64,48 @@ class Split:
         return 1.0 - self.amounts[..., 0]
 
 
-def _first_guess(phases: Phases, trial: Trial) -> tuple[Array, NDArray[np.bool_]]:
+def _phase_numbers(phases: Phases, fields: Array) -> Array:
+    """Return u (b, r + 4) but for b of the phase that grows from trial phases at fields (b, r + 3)."""
+    feed, r = phases.feed, phases.feed.rank
+    fields = fields.copy()
+    fields[:, r + 2] = 1.0
+    u = np.zeros((len(fields), r + 4))
+    u[:, 1] = feed.trials(fields[:, None, :]).level[:, 0]
+    u[:, 2 : r + 2] = fields[:, :r]
+    u[:, r + 2] = feed.acceptors + fields[:, r]
+    u[:, r + 3] = feed.donors + fields[:, r + 1]
+    return u
+
+
+def _first_guess(phases: Phases, fields: Array) -> tuple[Array, NDArray[np.bool_]]:
     """Two phases from the best trial phase: the amount of it, of a few, that lowers the Gibbs energy most.
 
     Also whether that is more than the smallest of them: else there is next to nothing to make the phase of.
     """
-    offset = (trial.direction * phases.total[:, 0, 2:]).sum(axis=-1)
-    base = np.concatenate(
-        [np.zeros_like(offset)[:, None], (trial.pressure - offset)[:, None], trial.direction], axis=-1
-    )[:, None, :]
+    feed, r = phases.feed, phases.feed.rank
+    base = np.zeros((len(fields), 2, r + 4))
+    base[:, 1] = _phase_numbers(phases, fields)
+    base[:, 0, r + 2], base[:, 0, r + 3] = feed.acceptors, feed.donors
     guesses = np.repeat(base[None], _FIRST_AMOUNTS.size, axis=0)
-    guesses[..., 0] = np.log(_FIRST_AMOUNTS / (1.0 - _FIRST_AMOUNTS))[:, None, None]
+    guesses[:, :, 1, 0] = np.log(_FIRST_AMOUNTS / (1.0 - _FIRST_AMOUNTS))[:, None]
     return _lowest(phases, guesses)
 
 
 def _lowest(phases: Phases, guesses: Array) -> tuple[Array, NDArray[np.bool_]]:
-    """Return of guesses (g, b, P - 1, k) the one of lowest Gibbs energy, and whether it is not the first."""
+    """Return of guesses (g, b, P, k) the one of lowest Gibbs energy, and whether it is not the first."""
     amounts, count = guesses.shape[:2]
     at_once = max(1, _AT_ONCE // count)
     energies = []
     for first in range(0, amounts, at_once):
         block = guesses[first : first + at_once]
         several = phases.take(np.tile(np.arange(count), len(block)))
-        energies.append(several.state(block.reshape(-1, *guesses.shape[2:]))[0].reshape(len(block), count))
+        energies.append(several.state(block.reshape(-1, *guesses.shape[2:])).energy.reshape(len(block), count))
     best = np.argmin(np.concatenate(energies), axis=0)
     return guesses[best, np.arange(count)], best > 0
 
 
-def _further(mixtures: Mixtures, volumes: Array) -> tuple[Trial, NDArray[np.intp], NDArray[np.bool_]]:
-    """Look for a phase below the common tangent plane of the phases found."""
+def _further(mixtures: Mixtures, volumes: Array) -> tuple[Array, NDArray[np.intp], NDArray[np.bool_]]:
+    """Look for a phase below the common tangent plane of those found: its fields, the phase of the plane, if any."""
     sizes = volumes.sum(axis=-1, keepdims=True)
     inside = volumes / sizes
     # the phase in which no component is lost to underflow knows the plane best
@@ -101,16 +114,22 @@ def _further(mixtures: Mixtures, volumes: Array) -> tuple[Trial, NDArray[np.intp
     rows = np.arange(volumes.shape[0])
     plane = inside[rows, reference]
     tested = mixtures.take(rows, plane / plane.sum(axis=-1, keepdims=True))
-    # the other phases are maxima themselves, with the index 1; most trials climb to them and need not arrive
-    others = np.argsort(np.arange(volumes.shape[1])[None, :] != reference[:, None], axis=1, kind="stable")[:, 1:]
-    known = tilt_of(mixtures.strength[:, None], tested.means(inside) - tested.means(plane[:, None, :]))
-    known = np.take_along_axis(known, others[..., None], axis=1)
-    trial = any_above(tested, 1.0 + _FURTHER_PHASE, known)
-    unstable = trial.value > 1.0 + _FURTHER_PHASE
-    if unstable.any():  # what is known by now is that there is one, not which pays most
-        for whole, part in zip(trial, search(tested.take(unstable)), strict=True):
-            whole[unstable] = part
-    return trial, reference, trial.value > 1.0 + _FURTHER_PHASE
+    others = np.argsort(np.arange(volumes.shape[1]) == reference[:, None], axis=1, kind="stable")[:, :-1]
+    known = inside[rows[:, None], others]
+    best = one_search(tested, known=known, enough=1.0 + _FURTHER_PHASE, least=1.0)
+    unstable = best.value > 1.0 + _FURTHER_PHASE
+    if unstable.any():  # what is known by now is that there is one, not which gains most
+        best.fields[unstable] = _ways_down(tested.take(unstable), search(tested.take(unstable)).fields)
+    return best.fields, reference, unstable
+
+
+def _ways_down(mixtures: Mixtures, fields: Array) -> Array:
+    """Return fields (b, r + 3) of trial phases; along the largest fluctuation where the best is the mixture itself."""
+    local = np.asarray(~fields.any(axis=-1))
+    if local.any():
+        fields = fields.copy()
+        fields[local] = fluctuation(mixtures.take(local))
+    return fields
 
 
 def _tidy(volumes: Array) -> tuple[Array, bool]:
@@ -129,39 +148,40 @@ def _tidy(volumes: Array) -> tuple[Array, bool]:
     return result, len(kept) != len(volumes)
 
 
-def solve(mixtures: Mixtures, trial: Trial | None = None) -> tuple[list[Array], Array, NDArray[np.bool_]]:
-    """Return n_ip (P, n), potential gap and convergence of each mixture; ``trial`` when a search was made."""
+def solve(mixtures: Mixtures, best: Best | None = None) -> tuple[list[Array], Array, NDArray[np.bool_]]:
+    """Return n_ip (P, n), potential gap and convergence of each mixture; ``best`` when a search was made."""
     count = mixtures.fractions.shape[0]
-    found: list[Array] = [mixtures.fractions[i : i + 1] for i in range(count)]
+    phases: list[Array] = [mixtures.fractions[i : i + 1] for i in range(count)]
     gaps, sure = np.zeros(count), np.ones(count, dtype=bool)
-    if trial is None:
-        trial = search(mixtures)
-    rows = np.flatnonzero(trial.value > 1.0 + 1e-12)
+    if best is None:
+        best = search(mixtures)
+    rows = np.flatnonzero(best.value > 1.0 + 1e-12)
     if rows.size == 0:
-        return found, gaps, sure
-    local = rows[np.abs(trial.direction[rows]).max(axis=-1) == 0]
-    if local.size:
-        for whole, part in zip(trial, fluctuation(mixtures.take(local)), strict=True):
-            whole[local] = part
-    start, worth = _first_guess(Phases(mixtures.take(rows)), Trial(*(part[rows] for part in trial)))
+        return phases, gaps, sure
+    unstable = mixtures.take(rows)
+    start, worth = _first_guess(Phases(unstable), _ways_down(unstable, best.fields[rows]))
+    again = np.flatnonzero(~worth & (local_index(unstable) > 1.0))
+    if again.size:  # the best trial phase is no way down, but the mixture unmixes by itself
+        retried = mixtures.take(rows[again])
+        start[again], worth[again] = _first_guess(Phases(retried), fluctuation(retried))
     rows, start = rows[worth], start[worth]
     if rows.size == 0:
-        return found, gaps, sure
-    _, gap, volumes = minimise(Phases(mixtures.take(rows)), start)
+        return phases, gaps, sure
+    state = minimise(Phases(mixtures.take(rows)), start)
     for number, row in enumerate(rows):
-        found[row] = volumes[number]
-    gaps[rows] = gap
+        phases[row] = state.volumes[number]
+    gaps[rows] = state.gap
     for _ in range(2 * _MOST_PHASES):
         more: list[int] = []
         by_count: dict[int, list[int]] = {}
         for row in rows:
-            by_count.setdefault(len(found[row]), []).append(int(row))
+            by_count.setdefault(len(phases[row]), []).append(int(row))
         for phase_count, members in by_count.items():
-            more += _next_phase(mixtures, np.array(members), phase_count, found, gaps, sure)
+            more += _next_phase(mixtures, np.array(members), phase_count, phases, gaps, sure)
         if not more:
             break
         rows = np.array(more)
-    return found, gaps, sure
+    return phases, gaps, sure
 
 
 def _next_phase(
@@ -174,50 +194,46 @@ def _next_phase(
 ) -> list[int]:
     """Test mixtures of equally many phases for one more, and add it; return the rows to be tested again."""
     volumes = np.stack([found[i] for i in group])
-    trial, reference, unstable = _further(mixtures.take(group), volumes)
+    fields, reference, unstable = _further(mixtures.take(group), volumes)
     sure[group] = ~unstable & (gaps[group] < ACCEPTED_POTENTIALS)
     again = np.flatnonzero(unstable)
     if again.size == 0 or phase_count >= _MOST_PHASES:
         return []
-    trial = Trial(*(part[again] for part in trial))
-    start, worth = _add_phase(Phases(mixtures.take(group[again])), volumes[again], reference[again], trial)
+    start, worth = _add_phase(mixtures.take(group[again]), volumes[again], reference[again], fields[again])
     # next to nothing to make the phase of: what was found stands
     sure[group[again[~worth]]] = gaps[group[again[~worth]]] < ACCEPTED_POTENTIALS
     again, start = again[worth], start[worth]
     if again.size == 0:
         return []
-    _, gap, volumes = minimise(Phases(mixtures.take(group[again])), start)
+    state = minimise(Phases(mixtures.take(group[again])), start)
     for number, row in enumerate(group[again]):
-        found[row], changed = _tidy(volumes[number])
-        gaps[row] = gap[number]
+        found[row], changed = _tidy(state.volumes[number])
+        gaps[row] = state.gap[number]
         if changed and len(found[row]) > 1:
             found[row], gaps[row] = _polish(mixtures, int(row), found[row])
     return [int(row) for row in group[again]]
 
 
 def _add_phase(
-    phases: Phases, volumes: Array, reference: NDArray[np.intp], trial: Trial
+    mixtures: Mixtures, volumes: Array, reference: NDArray[np.intp], fields: Array
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Return u for the phases found plus the trial phase, as `_first_guess` does."""
     order = np.argsort(np.arange(volumes.shape[1])[None, :] != reference[:, None], axis=1, kind="stable")
     volumes = np.take_along_axis(volumes, order[..., None], axis=1)
-    old = phases.numbers(volumes)
-    first = phases.moments(volumes[:, :1])[:, 0]
-    mean = first[:, 2:] / first[:, 1:2]
-    offset = (trial.direction * mean).sum(axis=-1)
-    new = np.concatenate(
-        [np.zeros_like(offset)[:, None], (trial.pressure - offset)[:, None], trial.direction], axis=-1
-    )[:, None, :]
-    guesses = np.repeat(np.concatenate([old, new], axis=1)[None], _FURTHER_AMOUNTS.size, axis=0)
-    guesses[:, :, -1, 0] = np.log(_FURTHER_AMOUNTS)[:, None] - np.log(first[:, 1])
+    phases = Phases(mixtures)
+    sizes = volumes[:, 0].sum(axis=-1)
+    plane = Phases(mixtures.take(np.arange(len(volumes)), volumes[:, 0] / sizes[:, None]))
+    new = _phase_numbers(plane, fields)[:, None, :]
+    guesses = np.repeat(np.concatenate([phases.numbers(volumes), new], axis=1)[None], _FURTHER_AMOUNTS.size, axis=0)
+    guesses[:, :, -1, 0] = np.log(_FURTHER_AMOUNTS)[:, None] - np.log(sizes)
     return _lowest(phases, guesses)
 
 
 def _polish(mixtures: Mixtures, row: int, volumes: Array) -> tuple[Array, float]:
     """Solve once more with the phases that are left."""
     phases = Phases(mixtures.take(np.array([row])))
-    _, gap, again = minimise(phases, phases.numbers(volumes[None]))
-    return again[0], float(gap[0])
+    state = minimise(phases, phases.numbers(volumes[None]))
+    return state.volumes[0], float(state.gap[0])
 
 
 def arrange(mixtures: Mixtures, found: list[Array], gaps: Array, sure: NDArray[np.bool_]) -> Split:
@@ -252,6 +268,7 @@ def split(
     *,
     celsius: ArrayLike = 25.0,
     alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
 ) -> Split:
     """Return the phases that mixtures separate into: amounts and compositions.
 
@@ -260,7 +277,7 @@ def split(
 
     Parameters
     ----------
-    fractions, volumes, hsp, celsius, alpha
+    fractions, volumes, hsp, celsius, alpha, sites
         As in `spinodal_index`.
 
     Returns
@@ -281,5 +298,5 @@ def split(
     >>> int(phases.n_phases), phases.amounts.round(2)
     (2, array([0.54, 0.46]))
     """
-    mixtures = gather(fractions, volumes, hsp, celsius, alpha)
+    mixtures = gather(fractions, volumes, hsp, celsius, alpha, sites)
     return arrange(mixtures, *solve(mixtures))

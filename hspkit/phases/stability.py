@@ -1,37 +1,42 @@
 """Is a mixture one phase? Local (spinodal) and global (binodal) index.
 
-With w a trial phase of a mixture phi, the distance of the free energy from its tangent plane is
+The distance of the free energy from its tangent plane is a cost of unmixing, of the entropy alone, less a gain, of the
+interactions alone (`energy`). The mixture is stable when no trial phase gains more than it costs. So one number says
+it:
 
-    TPD(w) = sum [w ln(w/phi) - w + phi]/V  -  a |m(w) - m(phi)|^2,      m(w) = sum w d,
+    binodal index M = largest ratio of gain to cost over all trial phases.
 
-a cost of unmixing that does not know the interaction, minus a gain that is proportional to it. The mixture is
-stable when no trial gains more than it costs. So one number says everything:
-
-    binodal index M = max over w of  a |m(w) - m(phi)|^2 / sum [w ln(w/phi) - w + phi]/V.
-
-M < 1 is stable; dividing the interaction by M puts the mixture exactly on its binodal. For trials close to
-phi the ratio becomes the spinodal index L = 2a x largest eigenvalue of C, the volume-weighted covariance of
-d, so L <= M.
+M < 1 is stable; with all interactions over RT divided by M the mixture would stand on its binodal. For trial phases
+close to the mixture the ratio becomes the spinodal index L, so L <= M.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hspkit.phases.mixture import Array, at, dual, gather, squared
-from hspkit.phases.search import search, verdicts
-from hspkit.phases.tilts import covariance, local_index, modes
+from hspkit.phases.association import Sites
+from hspkit.phases.curvature import largest_mode
+from hspkit.phases.energy import Feed
+from hspkit.phases.mixture import Array, Mixtures, gather
+from hspkit.phases.search import local_index, search, verdicts
 
 __all__ = [
     "BinodalDetails",
     "binodal_details",
     "binodal_index",
+    "index_shares",
+    "spinodal_details",
     "spinodal_index",
     "stable",
 ]
+
+
+#: Step of ln V in the slopes of the index; judgement between rounding and curvature.
+_STEP = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +53,7 @@ class BinodalDetails:
     by_hsp : ndarray of shape (..., n, 3)
         d ln M / d hsp, at the parameters given for 25 degC. [MPa^-0.5]
     by_ln_volume : ndarray of shape (..., n)
-        d ln M / d ln V: the share of each component in the cost of unmixing; they sum to 1. [-]
+        d ln M / d ln V; without sites the share of each component in the cost of unmixing, and they sum to 1. [-]
     """
 
     index: Array
@@ -64,6 +69,7 @@ def spinodal_index(
     *,
     celsius: ArrayLike = 25.0,
     alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
 ) -> Array:
     """Return the spinodal index L of mixtures; L >= 1 means that the mixture unmixes by itself.
 
@@ -76,19 +82,20 @@ def spinodal_index(
     volumes : array_like of shape (..., n)
         Molar volumes at 25 degC; usually (n,). Leading axes broadcast, e.g. over draws of parameters.
         [cm3/mol]
-    hsp : array_like of shape (..., n, 3) or (..., n, 5)
-        Hansen parameters at 25 degC; usually (n, 3): the plain Hansen distance. Five columns are those of
-        `Substance.point`, as `dissolve` uses them: after the parameters come the densities of donors and
-        acceptors of hydrogen bonds [mol/L], and the weights are the fitted ones. [MPa^0.5]
+    hsp : array_like of shape (..., n, 3)
+        Hansen parameters at 25 degC; usually (n, 3). [MPa^0.5]
     celsius : array_like of shape (...)
         Temperature; parameters and volumes follow it with `hansen.TYPICAL_EXPANSIVITY`. [degC]
     alpha : array_like of shape (...), optional
         Weight of the Hansen distance; `ALPHA` by default. [-]
+    sites : Sites, optional
+        Donors and acceptors of hydrogen bonds, as `Substance.sites` has them and `dissolve` uses them: bonds take the
+        place of delta_h, and delta_p has its fitted weight. Without them, the plain Hansen distance. [-]
 
     Returns
     -------
     ndarray of shape (...)
-        L = 2a x largest eigenvalue of the volume-weighted covariance of d; 0 for a pure component. [-]
+        L; without sites 2a x the largest eigenvalue of the volume-weighted covariance of d; 0 for a pure component. [-]
 
     Raises
     ------
@@ -112,7 +119,7 @@ def spinodal_index(
     >>> float(spinodal_index([0.5, 0.5], [162.9, 18.0], [[17.2, 1.8, 4.3], [15.5, 16.0, 42.3]], alpha=0.7))
     1.896
     """
-    mixtures = gather(fractions, volumes, hsp, celsius, alpha)
+    mixtures = gather(fractions, volumes, hsp, celsius, alpha, sites)
     return local_index(mixtures).reshape(mixtures.shape)[()]
 
 
@@ -123,6 +130,7 @@ def binodal_index(
     *,
     celsius: ArrayLike = 25.0,
     alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
 ) -> Array:
     """Return the binodal index M of mixtures: stable below 1, on the binodal at 1, unmixing above.
 
@@ -131,7 +139,7 @@ def binodal_index(
 
     Parameters
     ----------
-    fractions, volumes, hsp, celsius, alpha
+    fractions, volumes, hsp, celsius, alpha, sites
         As in `spinodal_index`.
 
     Returns
@@ -152,7 +160,7 @@ def binodal_index(
     >>> float(binodal_index([0.5, 0.5], [100, 100], [[16, 0, 0], [16, 0, 20]], alpha=0.5))
     1.008
     """
-    mixtures = gather(fractions, volumes, hsp, celsius, alpha)
+    mixtures = gather(fractions, volumes, hsp, celsius, alpha, sites)
     return search(mixtures).value.reshape(mixtures.shape)[()]
 
 
@@ -163,12 +171,13 @@ def stable(
     *,
     celsius: ArrayLike = 25.0,
     alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
 ) -> NDArray[np.bool_]:
     """Return whether mixtures stay one phase: a global test, not only the local one.
 
     Parameters
     ----------
-    fractions, volumes, hsp, celsius, alpha
+    fractions, volumes, hsp, celsius, alpha, sites
         As in `spinodal_index`.
 
     Returns
@@ -193,8 +202,45 @@ def stable(
     >>> stable([[0.01, 0.99], [0.001, 0.999], [0.0, 1.0]], [162.9, 18.0], parameters)
     array([False, False,  True])
     """
-    mixtures = gather(fractions, volumes, hsp, celsius, alpha)
+    mixtures = gather(fractions, volumes, hsp, celsius, alpha, sites)
     return (verdicts(mixtures)).reshape(mixtures.shape)[()]
+
+
+def spinodal_details(
+    fractions: ArrayLike,
+    volumes: ArrayLike,
+    hsp: ArrayLike,
+    *,
+    celsius: ArrayLike = 25.0,
+    alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
+) -> BinodalDetails:
+    """Return the spinodal index with its derivatives, as `binodal_details` does for the binodal one; quick.
+
+    Parameters
+    ----------
+    fractions, volumes, hsp, celsius, alpha, sites
+        As in `spinodal_index`.
+
+    Returns
+    -------
+    BinodalDetails
+        With the spinodal index; the incipient phase is the mixture itself.
+
+    Raises
+    ------
+    InputError
+        As in `spinodal_index`.
+
+    Examples
+    --------
+    >>> details = spinodal_details([0.5, 0.5], [100, 100], [[16, 0, 0], [16, 0, 20]], alpha=0.5)
+    >>> float(details.index), float(details.by_ln_volume.sum())
+    (1.0085, 1.0)
+    """
+    mixtures = gather(fractions, volumes, hsp, celsius, alpha, sites)
+    slopes = _local_slopes(mixtures)
+    return _details(mixtures, (local_index(mixtures), mixtures.fractions, *slopes), hsp, celsius, alpha, sites)
 
 
 def binodal_details(
@@ -204,6 +250,7 @@ def binodal_details(
     *,
     celsius: ArrayLike = 25.0,
     alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
 ) -> BinodalDetails:
     """Return the binodal index with its exact derivatives and the phase that would separate.
 
@@ -212,7 +259,7 @@ def binodal_details(
 
     Parameters
     ----------
-    fractions, volumes, hsp, celsius, alpha
+    fractions, volumes, hsp, celsius, alpha, sites
         As in `spinodal_index`.
 
     Returns
@@ -233,36 +280,132 @@ def binodal_details(
     >>> bool(details.by_hsp[1, 2] > 0), float(details.by_ln_volume.sum())
     (True, 1.0)
     """
-    mixtures = gather(fractions, volumes, hsp, celsius, alpha)
-    trial = search(mixtures)
-    n = mixtures.fractions.shape[-1]
-    phi, w = mixtures.fractions, trial.fractions
-    local = np.abs(trial.direction).max(axis=-1) == 0
-    change = w - phi
-    shift = mixtures.means(change[:, None, :])[:, 0]
-    gain = squared(shift)
-    share = np.where(phi > 0, w / np.where(phi > 0, phi, 1.0), 1.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        part = (np.where(w > 0, w * np.log(np.where(w > 0, share, 1.0)), 0.0) - change) / mixtures.volumes
-        by_volume = part / part.sum(axis=-1, keepdims=True)
-        by_point = 2.0 * change[..., None] * dual(shift)[:, None, :] / gain[:, None, None]
-    rows = np.flatnonzero(local)
-    if rows.size:  # the limit of small changes, along the largest fluctuation
-        own = mixtures.take(rows)
-        values, vectors = modes(covariance(own))
-        weight = own.fractions * own.volumes
-        centre = np.matmul((weight / weight.sum(axis=-1, keepdims=True))[:, None, :], own.points)
-        along = np.matmul(own.points - centre, vectors[..., -1:])[..., 0]
-        top = np.maximum(values[:, -1:], 1e-300)
-        by_volume[rows] = weight * along**2 / top
-        by_point[rows] = 2.0 * (weight * along / top)[..., None] * vectors[:, None, :, -1]
-    # at() scales parameters by constants, which the derivative to the given ones takes along
-    scale = at(np.ones(1), np.ones((1, np.shape(hsp)[-1])), celsius)[1][..., 0, :3]
-    by_hsp = by_point[..., :3].reshape(*mixtures.shape, n, 3)
-    by_hsp = by_hsp * np.expand_dims(scale, -2)
+    mixtures = gather(fractions, volumes, hsp, celsius, alpha, sites)
+    best = search(mixtures)
+    n, r = mixtures.fractions.shape[-1], mixtures.points.shape[-1]
+    local = np.asarray(~best.fields.any(axis=-1))
+    by_point = np.zeros((len(best.value), n, r))
+    by_volume = np.zeros(best.fractions.shape)
+    if not local.all():
+        rows = ~local
+        by_point[rows], by_volume[rows] = _slopes(mixtures.take(rows), best.fractions[rows])
+    if local.any():
+        by_point[local], by_volume[local] = _local_slopes(mixtures.take(local))
+    return _details(mixtures, (best.value, best.fractions, by_point, by_volume), hsp, celsius, alpha, sites)
+
+
+def _details(
+    mixtures: Mixtures,
+    parts: tuple[Array, Array, Array, Array],
+    hsp: ArrayLike,
+    celsius: ArrayLike,
+    alpha: ArrayLike | None,
+    sites: Sites | None,
+) -> BinodalDetails:
+    """Return index, phase, slopes to d and to ln V of flat mixtures in the shape of the question."""
+    index, phase, by_point, by_volume = parts
+    n, r = by_point.shape[1:]
+    # points are the parameters times constants, which the derivative to the given ones takes along
+    none = None if sites is None else Sites.none(1)
+    scale = gather(np.ones(1), np.ones(1), np.ones((1, 3)), celsius, alpha, none).points
+    by_hsp = np.zeros((*by_point.shape[:-1], 3))
+    by_hsp[..., :r] = by_point * np.broadcast_to(scale, (len(scale), 1, r))
     return BinodalDetails(
-        trial.value.reshape(mixtures.shape)[()],
-        w.reshape(*mixtures.shape, n),
-        by_hsp,
+        index.reshape(mixtures.shape)[()],
+        phase.reshape(*mixtures.shape, n),
+        by_hsp.reshape(*mixtures.shape, n, 3),
         by_volume.reshape(*mixtures.shape, n),
     )
+
+
+def _slopes(mixtures: Mixtures, phase: Array) -> tuple[Array, Array]:
+    """Return d ln M/d d (b, n, r) and d ln M/d ln V (b, n) at trial phases (b, n), which may be held fixed."""
+    here = Feed(mixtures).phases(phase[:, None, :])
+    gain = here.gain[:, 0]
+    change = phase - mixtures.fractions
+    by_point = 2.0 * change[..., None] * here.shift[:, :1] / gain[:, None, None]
+
+    def index(moved: Mixtures) -> Array:
+        there = Feed(moved).phases(phase[:, None, :])
+        return np.log(there.gain[:, 0] / there.cost[:, 0])
+
+    return by_point, _by_volume(mixtures, index)
+
+
+def _local_slopes(mixtures: Mixtures) -> tuple[Array, Array]:
+    """Return the same where the best trial phase is the mixture itself: slopes of the spinodal index."""
+    feed = Feed(mixtures)
+    spread, worth = feed.curvature()
+    _, mode = largest_mode(spread, worth)
+    weight = mixtures.volumes * mixtures.fractions
+    features = feed.features()
+    offset = features - np.matmul(weight[:, None, :], features) / weight.sum(axis=-1)[:, None, None]
+    along = np.einsum("bnk,bk->bn", offset, mode)
+    total = np.maximum((weight * along**2).sum(axis=-1), 1e-300)
+    by_point = 2.0 * (weight * along)[..., None] * mode[:, None, : feed.rank] / total[:, None, None]
+    # of a volume, only what it does to the entropy; what it does to the densities of sites is small beside it
+    return by_point, weight * along**2 / total[:, None]
+
+
+def _by_volume(mixtures: Mixtures, index: Callable[[Mixtures], Array]) -> Array:
+    """Return the slopes (b, n) of a logarithm of an index to ln V of each component, by central differences."""
+    n = mixtures.fractions.shape[-1]
+    answer = np.zeros((len(mixtures.fractions), n))
+    for component in range(n):
+        ends = []
+        for step in (_STEP, -_STEP):
+            factor = np.ones(n)
+            factor[component] = np.exp(step)
+            ends.append(
+                index(
+                    replace(
+                        mixtures,
+                        volumes=mixtures.volumes * factor,
+                        donors=mixtures.donors / factor[:, None],
+                        acceptors=mixtures.acceptors / factor[:, None],
+                    )
+                )
+            )
+        answer[:, component] = (ends[0] - ends[1]) / (2.0 * _STEP)
+    return answer
+
+
+def index_shares(
+    fractions: ArrayLike,
+    volumes: ArrayLike,
+    hsp: ArrayLike,
+    *,
+    celsius: ArrayLike = 25.0,
+    sites: Sites | None = None,
+) -> NDArray[np.float64]:
+    """Return what each component contributes to the fluctuation of composition nearest to unmixing.
+
+    Parameters
+    ----------
+    fractions, volumes, hsp, celsius, sites
+        As in `spinodal_index`.
+
+    Returns
+    -------
+    ndarray of shape (..., n)
+        Shares of sum V_i phi_i (g.e_i)^2, with g the fields of that fluctuation and e_i the coordinates and bonds of a
+        component less their mean; they sum to 1, all zero where the index is zero. [-]
+
+    Examples
+    --------
+    In equal volumes of water and limonene the large molecule weighs more:
+
+    >>> index_shares([0.5, 0.5], [162.9, 18.0], [[17.2, 1.8, 4.3], [15.5, 16.0, 42.3]]).round(2)
+    array([0.1, 0.9])
+    """
+    mixtures = gather(fractions, volumes, hsp, celsius, sites=sites)
+    feed = Feed(mixtures)
+    spread, worth = feed.curvature()
+    _, mode = largest_mode(spread, worth)
+    weight = mixtures.volumes * mixtures.fractions
+    features = feed.features()
+    offset = features - np.matmul(weight[:, None, :], features) / weight.sum(axis=-1)[:, None, None]
+    parts = weight * np.einsum("bnk,bk->bn", offset, mode) ** 2
+    total = parts.sum(axis=1, keepdims=True)
+    shares = np.divide(parts, total, out=np.zeros_like(parts), where=total > 0)
+    return shares.reshape(*mixtures.shape, shares.shape[1])

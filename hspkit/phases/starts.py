@@ -1,95 +1,94 @@
-"""Where the search for a trial phase sets out: towards components, along fluctuations, close by.
-
-``along`` (b, r) is everywhere the tilt along the largest fluctuation of composition, of the length at which an
-ordinary trial phase lies.
-"""
+"""Where searches for trial phases set out."""
 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from hspkit.phases.mixture import Array, dual, squared
-from hspkit.phases.tilts import Tilting, times
+from hspkit.phases.association import dot
+from hspkit.phases.curvature import Shape
+from hspkit.phases.energy import Feed
+from hspkit.phases.mixture import Array
 
-__all__ = ["close_by", "every", "few"]
+__all__ = ["along_fluctuation", "implied", "nearer_starts", "starts_of", "within"]
 
-#: Trials of a first look: towards so many components, as different as possible.
-_COMPONENTS = 4
-#: Trials of a full search that set out towards components, as different as possible, but close to the mixture.
-_CLOSE_COMPONENTS = 6
-#: Tilt of the trials that set out close to the mixture, as a share of the usual one.
-_SHORT = 0.1
-#: Least interaction reckoned with when setting out for a component, as a share of its squared difference.
-_LEAST_GAIN = 0.05
-
-
-def few(field: Tilting, along: Array) -> Array:
-    """Return the tilts (b, s, r) of a first look, which finds the best trial phase of nearly every mixture."""
-    towards = _towards(field, _unlike(field, _COMPONENTS))
-    return np.concatenate([towards, _both_ways(along), close_by(field, along)], axis=1)
-
-
-def every(field: Tilting, along: Array) -> Array:
-    """Return the tilts (b, s, r) of a full search: towards all components, far and near."""
-    count, n = field.phi.shape
-    whole = _towards(field, np.broadcast_to(np.arange(n), (count, n)))
-    near = _SHORT * np.take_along_axis(whole, _unlike(field, _CLOSE_COMPONENTS)[..., None], axis=1)
-    return np.concatenate([whole, _both_ways(along), close_by(field, along), near], axis=1)
+#: Starts along the largest fluctuation, as shares of the ordinary length.
+_LENGTHS = np.array([1.0, -1.0, 0.1, -0.1])
+#: Shares of a pure component in the phases on the way to it; the best of them is a start.
+_WAY = np.array([0.03, 0.15, 0.4, 0.7, 0.93, 1.0])
+#: Length of the starts of a second search, and once more.
+_SECOND_LENGTH = 0.4
+#: Components that a first search sets out to.
+_FEW = 6
+#: Share of A and D that a start takes at most.
+_MOST_LOST = 0.8
+#: Bounds of the index of such a phase.
+_START_INDEX = (0.1, 20.0)
 
 
-def close_by(field: Tilting, along: Array) -> Array:
-    """Return tilts (b, 2, r) that set out close to the mixture, for the maxima that lie there.
+def _towards_components(feed: Feed, most: int) -> Array:
+    """Return the fields (b, s, r + 3) of the best phases on the ways from the mixture to pure components.
 
-    Large molecules answer to tilts at which small ones hardly move: a swollen polymer, or a family of large
-    molecules that gathers, pays most much nearer than any pure component, and a longer tilt leaps over it.
-    Close by, the ratio is L (1 + s t + ...) along the largest fluctuation, with s the third cumulant: one trial
-    sets out to the side on which that rises. Where the large molecules are so scarce that they do not show in
-    the fluctuation, the way is towards the largest: the other trial.
+    Those of at most so many components, of the largest indices.
     """
-    offset = field.points - field.mean[:, None, :]
-    reach = times(along[:, None, :], (offset - field.centre[:, None, :]).transpose(0, 2, 1))[:, 0]
-    skewed = (field.phi * field.volumes**2 * reach**3).sum(axis=-1)
-    largest = np.where(field.present, field.volumes, 0.0).argmax(axis=-1)
-    towards = _towards(field, largest[:, None])[:, 0]
-    return _SHORT * np.stack([np.where(skewed < 0, -1.0, 1.0)[:, None] * along, towards], axis=1)
+    count, n = feed.fractions.shape
+    r = feed.rank
+    phases = feed.towards_components(_WAY)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        index = np.where((phases.gain > 0) & (phases.cost > 0), phases.gain / phases.cost, 0.0)
+    by_component = index.reshape(count, _WAY.size, n)
+    pick = by_component.argmax(axis=1) * n + np.arange(n)
+    rows = np.arange(count)[:, None]
+    if most < n:
+        order = np.argsort(-by_component.max(axis=1), axis=1, kind="stable")[:, :most]
+        pick, n = np.take_along_axis(pick, order, axis=1), most
+    kappa = 1.0 / np.clip(index[rows, pick], *_START_INDEX)
+    fields = np.empty((count, n, r + 3))
+    fields[..., :r] = 2.0 * kappa[..., None] * phases.shift[rows, pick]
+    fields[..., r : r + 2] = phases.bonds[rows, pick]
+    fields[..., r + 2] = kappa
+    return fields
 
 
-def _both_ways(along: Array) -> Array:
-    """Both ways along the largest fluctuation lie the phases of mixtures close to critical."""
-    return np.stack([along, -along], axis=1)
+def implied(feed: Feed, compositions: Array) -> Array:
+    """Return the fields (b, k, r + 3) that phases of known compositions (b, k, n) imply."""
+    phases = feed.phases(compositions)
+    ratio = np.where((phases.gain > 0) & (phases.cost > 0), phases.cost / phases.gain, 1.0)
+    kappa = np.clip(ratio, 1.0 / _START_INDEX[1], 1.0 / _START_INDEX[0])[..., None]
+    return np.concatenate([2.0 * kappa * phases.shift, phases.bonds, kappa], axis=-1)
 
 
-def _unlike(field: Tilting, most: int) -> NDArray[np.intp]:
-    """Return components (b, s), ordered so that each is as unlike those before as can be."""
-    count, n = field.phi.shape
-    points = field.points
-    nearest = np.where(field.present, _apart(points - field.mean[:, None, :]), -1.0)
-    rows = np.arange(count)
-    chosen = []
-    for _ in range(min(n, most)):
-        pick = nearest.argmax(axis=-1)
-        chosen.append(pick)
-        centre = points[0][pick] if points.shape[0] == 1 else points[rows, pick]
-        nearest = np.minimum(nearest, _apart(points - centre[:, None, :]))
-        nearest[rows, pick] = -1.0
-    return np.stack(chosen, axis=-1)
+def starts_of(feed: Feed, shape: Shape, most: int = _FEW) -> Array:
+    """Return fields (b, s, r + 3): towards the components that promise most, and along the largest fluctuation."""
+    return np.concatenate([_towards_components(feed, most), along_fluctuation(feed, shape)], axis=1)
 
 
-def _apart(offset: Array) -> Array:
-    """Return how unlike (...) differences of coordinates (..., r) are, attracting or not."""
-    return np.asarray(np.einsum("...r,...r->...", offset, offset))
+def nearer_starts(feed: Feed, shape: Shape) -> Array:
+    """Return fields (b, s, r + 3) towards every component and along the largest fluctuation, at two lengths."""
+    fields = starts_of(feed, shape, feed.fractions.shape[-1])
+    fields[..., :-1] *= _SECOND_LENGTH
+    nearer = fields.copy()
+    nearer[..., :-1] *= _SECOND_LENGTH
+    return np.concatenate([fields, nearer], axis=1)
 
 
-def _towards(field: Tilting, picks: NDArray[np.intp]) -> Array:
-    """Return tilts (b, s, r) towards components (b, s), of the length that pays for the pure liquid."""
-    rows = np.arange(picks.shape[0])[:, None]
-    points = field.points[0][picks] if field.points.shape[0] == 1 else field.points[rows, picks]
-    sizes = field.volumes[0][picks] if field.volumes.shape[0] == 1 else field.volumes[rows, picks]
-    own = field.phi[rows, picks]
-    offset = points - field.mean[:, None, :]
-    # a component that the mixture attracts gains nothing; a tilt of ordinary length goes there all the same
-    distance = np.maximum(np.maximum(squared(offset), _LEAST_GAIN * _apart(offset)), 1e-12)
-    # cost of the pure component as a trial phase; the tilt that would balance it
-    cost = np.where(own > 0, (-np.log(np.maximum(own, 1e-300)) - 1.0) / sizes + field.moles[:, None], 0.0)
-    return dual(offset) * (2.0 * cost / distance)[..., None]
+def along_fluctuation(feed: Feed, shape: Shape) -> Array:
+    """Return fields (b, 4, r + 3) both ways along the largest fluctuation of composition, far and close by."""
+    r = feed.rank
+    mode = shape.mode
+    size = dot(mode, np.matmul(shape.spread, mode[..., None])[..., 0])
+    along = mode * np.sqrt(feed.moles / np.maximum(size, 1e-300))[:, None]
+    kappa = 1.0 / np.maximum(shape.local, 0.02)[:, None, None]
+    fields = np.empty((len(along), 4, r + 3))
+    fields[..., :-1] = _LENGTHS[:, None] * along[:, None, :]
+    bonds = feed.bonds[:, None, :]
+    fields[..., r : r + 2] = np.clip(fields[..., r : r + 2] / kappa, -_MOST_LOST * bonds, 4.0 * bonds + 1e-12)
+    fields[..., r + 2 :] = kappa
+    return fields
+
+
+def within(feed: Feed, fields: Array) -> Array:
+    """Return fields (b, s, r + 3), those of mixtures with more bonds maybe, such that A and D stay positive."""
+    r = feed.rank
+    fields = fields.copy()
+    fields[..., r : r + 2] = np.maximum(fields[..., r : r + 2], -_MOST_LOST * feed.bonds[:, None, :])
+    return fields

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from hspkit import checks
 from hspkit.errors import InputError
+from hspkit.phases.association import Sites
 from hspkit.phases.mixture import Array, gather
 from hspkit.phases.search import search
 from hspkit.phases.splitting import solve as solve_split
@@ -69,6 +70,7 @@ def ternary_diagram(
     step: float = 0.01,
     celsius: float = 25.0,
     alpha: float | None = None,
+    sites: Sites | None = None,
 ) -> TernaryDiagram:
     """Return the phase diagram of three liquids.
 
@@ -76,11 +78,11 @@ def ternary_diagram(
     ----------
     volumes : array_like of shape (3,)
         Molar volumes at 25 degC. [cm3/mol]
-    hsp : array_like of shape (3, 3) or (3, 5)
+    hsp : array_like of shape (3, 3)
         Hansen parameters at 25 degC, as in `spinodal_index`. [MPa^0.5]
     step : float
         Step of the grid, 0.001 to 0.5; rounded so that it divides 1. [-]
-    celsius, alpha
+    celsius, alpha, sites
         As in `spinodal_index`.
 
     Returns
@@ -100,15 +102,15 @@ def ternary_diagram(
     >>> diagram.fractions.shape, round(float(diagram.stable.mean()), 2), len(diagram.triangles)
     ((5151, 3), 0.18, 0)
     """
-    sizes, points = checks.array(volumes, "volumes", "(3,)"), checks.array(hsp, "hsp", "(3, 3) or (3, 5)")
-    if sizes.shape != (3,) or points.shape not in ((3, 3), (3, 5)):
-        message = f"volumes has shape {sizes.shape} and hsp {points.shape}; expected (3,) and (3, 3) or (3, 5)"
+    sizes, points = checks.array(volumes, "volumes", "(3,)"), checks.array(hsp, "hsp", "(3, 3)")
+    if sizes.shape != (3,) or points.shape != (3, 3):
+        message = f"volumes has shape {sizes.shape} and hsp {points.shape}; expected (3,) and (3, 3)"
         raise InputError(message)
     grid = _grid(round(1.0 / checks.number(step, "step", "such as 0.01", low=0.001, high=0.5)))
-    mixtures = gather(grid, volumes, hsp, celsius, alpha)
+    mixtures = gather(grid, volumes, hsp, celsius, alpha, sites)
     index = search(mixtures).value
     feeds = _grid(round(1.0 / _TIE_STEP))
-    found, _, sure = solve_split(gather(feeds, volumes, hsp, celsius, alpha))
+    found, _, sure = solve_split(gather(feeds, volumes, hsp, celsius, alpha, sites))
     pairs, triples = [], []
     for parts, fine in zip(found, sure, strict=True):
         if not fine or len(parts) < 2:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit.errors import InputError
 from hspkit.hansen import check_fractions
-from hspkit.phases.climb import Trial
-from hspkit.phases.mixture import Array, Mixtures, dual, gather, squared
-from hspkit.phases.search import any_above, follow, glance, search
-from hspkit.phases.tilts import locally_stable
+from hspkit.phases.association import Sites, dot
+from hspkit.phases.energy import Feed
+from hspkit.phases.mixture import Array, Mixtures, gather
+from hspkit.phases.search import Best, follow, local_index, one_search, quick_search, search
+from hspkit.phases.steps import newton_or_plain, steps_of
 
 __all__ = ["CloudPoint", "cloud_point"]
 
@@ -24,9 +26,17 @@ _SCAN = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 129)))
 _TOLERANCE = 1e-5
 #: The last step to a cloud point, as a share of it; what is left is less than the square of it.
 _LAST_STEP = 3e-3
-#: How far the trial phase may still move then, as a share of its tilt; what is left of ln M is about the fourth power.
-_SETTLED = 0.03
+#: How far the fields of the trial phase may still move then, as a share; of ln M about the square of it is left.
+_SETTLED = 1e-7
 _MOST_STEPS = 40
+#: Trial phases are of interest from this index on where a full search decides.
+_DOUBT = 0.9
+#: Searches on the clear side at most.
+_MOST_ROUNDS = 6
+#: Rise of ln M on a step of Newton that is foretold well enough to count.
+_LITTLE = 0.05
+#: ln M is surely below what a trial has and this many times that rise.
+_MOST_CLIMBS = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +64,7 @@ def cloud_point(
     *,
     celsius: ArrayLike = 25.0,
     alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
 ) -> CloudPoint:
     """Return the first cloud point when one mixture is added to another: water to a stock, oil to a carrier.
 
@@ -67,7 +78,7 @@ def cloud_point(
     ----------
     start, added : array_like of shape (..., n)
         Volume fractions of both liquids in the same n components; leading axes broadcast. [-]
-    volumes, hsp, celsius, alpha
+    volumes, hsp, celsius, alpha, sites
         As in `spinodal_index`; leading axes broadcast, e.g. over draws of parameters.
 
     Returns
@@ -98,7 +109,7 @@ def cloud_point(
             " components in both, 0 where one has none"
         )
         raise InputError(message) from None
-    mixtures = gather(first, volumes, hsp, celsius, alpha)
+    mixtures = gather(first, volumes, hsp, celsius, alpha, sites)
     n = first.shape[-1]
     last = np.broadcast_to(last, (*mixtures.shape, n)).reshape(len(mixtures.fractions), n)
     fraction, clouds = solve(mixtures, last)
@@ -115,20 +126,29 @@ def solve(mixtures: Mixtures, last: Array) -> tuple[Array, NDArray[np.bool_]]:
     count = mixtures.fractions.shape[0]
     rows = np.arange(count)
     scan = _on_line(mixtures, last, np.repeat(rows, _SCAN.size), np.tile(_SCAN, count))
-    latest = _first(~locally_stable(scan).reshape(count, _SCAN.size), _SCAN)
-    # a quick look, as far as that leaves it open: the crossing itself is confirmed by a search from every component
+    latest = _first(local_index(scan).reshape(count, _SCAN.size) >= 1.0, _SCAN)
+    # a quick search, as far as that leaves it open: the crossing itself is confirmed by a full one
     line, station = np.nonzero(latest[:, None] > _STATIONS)
-    trial = glance(_on_line(mixtures, last, line, _STATIONS[station]))
+    trial = quick_search(_on_line(mixtures, last, line, _STATIONS[station]))
     unstable = np.zeros((count, _STATIONS.size), dtype=bool)
-    tilts = np.zeros((count, _STATIONS.size, trial.direction.shape[-1]))
-    unstable[line, station], tilts[line, station] = trial.value >= 1.0, trial.direction
+    fields = np.zeros((count, _STATIONS.size, trial.fields.shape[-1]))
+    unstable[line, station], fields[line, station] = trial.value >= 1.0, trial.fields
     bad = np.minimum(latest, _first(unstable, _STATIONS))
-    clouds = bad < np.inf
     before = (_STATIONS[None, :] < bad[:, None]).sum(axis=1) - 1  # the last station before it is clear
+    doubted = rows[before >= 0]
+    while doubted.size:  # unless a quick search has missed a phase there
+        there = before[doubted]
+        trial = search(_on_line(mixtures, last, doubted, _STATIONS[there]), enough=1.0, least=_DOUBT)
+        wrong = trial.value >= 1.0
+        doubted, there = doubted[wrong], there[wrong]
+        unstable[doubted, there], fields[doubted, there] = True, trial.fields[wrong]
+        bad[doubted], before[doubted] = _STATIONS[there], there - 1
+        doubted = doubted[there > 0]
+    clouds = bad < np.inf
     fraction = np.where(clouds, 0.0, 1.0)
     todo = np.flatnonzero(clouds & (before >= 0))
     if todo.size:
-        guess = tilts[todo, unstable[todo].argmax(axis=1)]
+        guess = fields[todo, unstable[todo].argmax(axis=1)]
         fraction[todo] = _cross(mixtures, last, todo, _STATIONS[before[todo]], bad[todo], guess)
     return fraction, clouds
 
@@ -138,17 +158,63 @@ def _first(found: NDArray[np.bool_], shares: Array) -> Array:
     return np.where(found.any(axis=1), shares[found.argmax(axis=1)], np.inf)
 
 
-def _slope(mixtures: Mixtures, trial: Trial, direction: Array) -> Array:
-    """Return d ln M / dt when the mixture moves along ``direction`` (b, n) and the trial phase stays."""
-    change = trial.fractions - mixtures.fractions
-    shift, move = np.moveaxis(mixtures.means(np.stack([change, direction], axis=1)), 1, 0)
-    gain = squared(shift)
-    cost = np.maximum(gain * mixtures.strength / np.maximum(trial.value, 1e-300), 1e-300)
-    present = mixtures.fractions > 0
-    relative = np.where(present, change / np.where(present, mixtures.fractions, 1.0), 0.0)
-    cost_slope = -(direction * relative / mixtures.volumes).sum(axis=-1)
+def _slope(feed: Feed, phase: Array, direction: Array) -> Array:
+    """Return d ln M / dt when mixtures move along ``direction`` (b, n) and their best trial phases (b, n) stay."""
+    here = feed.phases(phase[:, None, :])
     with np.errstate(divide="ignore", invalid="ignore"):
-        return -2.0 * (dual(shift) * move).sum(axis=-1) / gain - cost_slope / cost
+        cost = dot(direction, np.where(feed.present, 1.0 - phase / feed.fractions, 0.0) / feed.volumes)
+        return feed.gain_slope(phase, direction) / here.gain[:, 0] - cost / here.cost[:, 0]
+
+
+class _Followed(NamedTuple):
+    """A trial phase (b, n), and its fields (b, r + 3) one step of Newton on.
+
+    Of ln M (b,): what it is, at least, at most, and its slope; whether the phase is at rest (b,).
+    """
+
+    phase: Array
+    fields: Array
+    value: Array
+    least: Array
+    most: Array
+    slope: Array
+    settled: NDArray[np.bool_]
+
+
+def _followed(mixtures: Mixtures, fields: Array, direction: Array) -> _Followed:
+    """Follow trial phases at fields (b, r + 3) to mixtures close by."""
+    with np.errstate(all="ignore"):
+        feed = Feed(mixtures)
+        trials = feed.trials(fields[:, None, :])
+        steps = steps_of(feed, trials)
+        index = np.zeros(len(fields))
+        astray = ~steps.usable[:, 0] | trials.same[:, 0]
+        if astray.any():  # Newton would go down, or there is no trial left
+            found = _found_again(mixtures.take(astray), fields[astray])
+            fields = fields.copy()
+            index[astray], fields[astray] = found.value, found.fields
+            trials = feed.trials(fields[:, None, :])
+            steps = steps_of(feed, trials)
+        following = newton_or_plain(feed, trials, steps, np.ones((len(fields), feed.rank + 2)))[0][:, 0]
+        same, usable = trials.same[:, 0], steps.usable[:, 0]
+        climb = np.where(same, 0.0, np.maximum(steps.climb[:, 0], 0.0))
+        least = np.log(np.where(same, np.maximum(index, 1e-300), trials.gain[:, 0] / trials.cost[:, 0]))
+        value = least + np.where(climb < _LITTLE, 0.5 * climb, 0.0)
+        most = least + np.where(same, 0.0, np.where(usable, _MOST_CLIMBS * climb, np.inf))
+        phase = trials.fractions[:, 0]
+        slope = _slope(feed, phase, direction)
+        settled = same | (usable & (climb < _SETTLED))
+        return _Followed(phase, np.where(same[:, None], 0.0, following), value, least, most, slope, settled)
+
+
+def _found_again(mixtures: Mixtures, fields: Array) -> Best:
+    """Climb from fields (b, r + 3) with care; search anew where that ends at the mixture itself."""
+    best = follow(mixtures, fields[:, None, :])
+    lost = np.asarray(~best.fields.any(axis=-1))
+    if lost.any():
+        for whole, part in zip(best, search(mixtures.take(lost)), strict=True):
+            whole[lost] = part
+    return best
 
 
 def _newton(share: Array, value: Array, slope: Array) -> Array:
@@ -168,63 +234,57 @@ def _through_two(share: Array, value: Array, slope: Array, before: Array) -> Arr
         return ends + rise * x * (1.0 - x) * ((1.0 - x) / old_slope - x / slope)
 
 
-def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array, bad: Array, tilt: Array) -> Array:
+def _cross(mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array, bad: Array, fields: Array) -> Array:
     """Return where M passes 1 between a stable and an unstable share.
 
     Newton on ln M with the trial phase followed from step to step, inside a bracket that only closes. Another
     phase may come first, so the answer is confirmed by a full search just on the clear side, and where that
     finds a trial phase the bracket ends there and the search goes on with it.
     """
-    good, bad = good.copy(), bad.copy()
+    good, bad, fields = good.copy(), bad.copy(), fields.copy()
     answer = bad.copy()
-    open_rows = np.arange(rows.size)
-    tilt = tilt.copy()
-    for _ in range(6):
-        here = open_rows
-        t = bad[here].copy()
-        low, high = good[here].copy(), bad[here].copy()
-        moving = np.ones(here.size, dtype=bool)
-        before = np.full((3, here.size), np.nan)
-        for _ in range(_MOST_STEPS):
-            work = np.flatnonzero(moving)
-            if work.size == 0:
-                break
-            own = rows[here[work]]
-            mixture = _on_line(mixtures, last, own, t[work])
-            known = tilt[here[work]]
-            lost = ~(np.abs(known).max(axis=-1) > 0)
-            trial = follow(mixture, known[:, None, :], steps=2)
-            if lost.any():
-                fresh = search(mixture.take(lost))
-                for old, new in zip(trial, fresh, strict=True):
-                    old[lost] = new
-            value = np.log(np.maximum(trial.value, 1e-300))
-            moved = np.abs(trial.direction).max(axis=-1) > 0
-            tilt[here[work]] = np.where(moved[:, None], trial.direction, known)
-            over = value >= 0
-            high[work] = np.where(over, t[work], high[work])
-            low[work] = np.where(over, low[work], t[work])
-            slope = _slope(mixture, trial, last[own] - mixtures.fractions[own])
-            following = _through_two(t[work], value, slope, before[:, work])
-            worse = ~(np.abs(value) < 0.7 * np.abs(before[1, work]))  # also where there is none before
-            following = np.where(worse, _newton(t[work], value, slope), following)
-            before[:, work] = t[work], value, slope
-            inside = (following - low[work]) * (high[work] - following) > 0
-            following = np.where(inside, following, 0.5 * (low[work] + high[work]))
-            least = np.where(inside, _LAST_STEP, _TOLERANCE) * (t[work] + 1e-6)
-            still = ((trial.direction - known) ** 2).sum(axis=-1) < _SETTLED**2 * (trial.direction**2).sum(axis=-1)
-            small = (still & (np.abs(following - t[work]) < least)) | (np.abs(high[work] - low[work]) < 1e-12)
-            t[work] = following
-            moving[work] = ~small
-        answer[here] = t
+    here = np.arange(rows.size)
+    for _ in range(_MOST_ROUNDS):
+        answer[here], phase = _solve_line(mixtures, last, rows[here], good[here], bad[here], fields[here])
         # just on the clear side
-        probe = t + 1e-5 * (good[here] - t)
-        check = any_above(_on_line(mixtures, last, rows[here], probe), 1.0, tilt[here][:, None, :])
+        probe = answer[here] + 1e-5 * (good[here] - answer[here])
+        tested = _on_line(mixtures, last, rows[here], probe)
+        check = one_search(tested, known=phase[:, None, :], enough=1.0, least=1.0)
         early = check.value >= 1.0
-        bad[here[early]] = probe[early]
-        tilt[here[early]] = check.direction[early]
-        open_rows = here[early]
-        if open_rows.size == 0:
+        bad[here[early]], fields[here[early]] = probe[early], check.fields[early]
+        here = here[early]
+        if here.size == 0:
             break
-    answer[open_rows] = bad[open_rows]  # out of rounds: the least share at which a phase was seen to pay
+    answer[here] = bad[here]  # out of rounds: the least share at which a phase was seen to pay
     return answer
+
+
+def _solve_line(
+    mixtures: Mixtures, last: Array, rows: NDArray[np.intp], good: Array, bad: Array, fields: Array
+) -> tuple[Array, Array]:
+    """Return the share at which the index of the followed trial phase is 1, and that phase."""
+    share, low, high, fields = bad.copy(), good.copy(), bad.copy(), fields.copy()
+    phase = np.zeros((rows.size, last.shape[-1]))
+    moving = np.ones(rows.size, dtype=bool)
+    before = np.full((3, rows.size), np.nan)
+    for _ in range(_MOST_STEPS):
+        work = np.flatnonzero(moving)
+        if work.size == 0:
+            break
+        mixture = _on_line(mixtures, last, rows[work], share[work])
+        direction = last[rows[work]] - mixtures.fractions[rows[work]]
+        here = _followed(mixture, fields[work], direction)
+        phase[work], fields[work], value, slope = here.phase, here.fields, here.value, here.slope
+        high[work] = np.where(here.least >= 0, share[work], high[work])
+        low[work] = np.where(here.most < 0, share[work], low[work])
+        following = _through_two(share[work], value, slope, before[:, work])
+        worse = ~(np.abs(value) < 0.7 * np.abs(before[1, work]))  # also where there is none before
+        following = np.where(worse, _newton(share[work], value, slope), following)
+        before[:, work] = share[work], value, slope
+        inside = (following - low[work]) * (high[work] - following) > 0
+        following = np.where(inside, following, 0.5 * (low[work] + high[work]))
+        least = np.where(inside, _LAST_STEP, _TOLERANCE) * (share[work] + 1e-6)
+        small = (here.settled & (np.abs(following - share[work]) < least)) | (np.abs(high[work] - low[work]) < 1e-12)
+        share[work] = following
+        moving[work] = ~small
+    return share, phase

@@ -94,7 +94,7 @@ def distance_fan(
     shown = shown_carriers(carriers, ranking)
     axes = axes_for(ax, size=(10.6, 6.9))
     mismatch = np.array([liquid.hsp.array for liquid in shown]) - subject.hsp.array
-    radii = np.array([interaction_radius(subject.volume, _mixing_volume(liquid)) for liquid in shown])
+    radii = np.array([interaction_radius(subject.volume, _molar_volume(liquid)) for liquid in shown])
     red = np.array([hansen.distance(subject.hsp, liquid.hsp) for liquid in shown]) / radii
     sector = _sector_of(mismatch)
     order = np.lexsort((np.where(sector < 3, -red, red), sector))
@@ -138,10 +138,10 @@ def distance_fan(
     return axes
 
 
-def _mixing_volume(liquid: Carrier | Blend) -> float:
+def _molar_volume(liquid: Carrier | Blend) -> float:
     """Return the volume with which a carrier mixes; that of water and alcohols, which associate, is the larger one."""
     members = carrier_substances(liquid)
-    return float(members[0].mixing_volume if len(members) == 1 else liquid.volume)
+    return float(members[0].volume if len(members) == 1 else liquid.volume)
 
 
 def _sector_of(mismatch: Array) -> Any:

@@ -1,4 +1,4 @@
-"""The map: polar against hydrogen-bonding part, with lines of equal probability of clear."""
+"""The map: polar against hydrogen-bonding part, with rings of equal distance from the oil."""
 
 from __future__ import annotations
 
@@ -7,16 +7,14 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from scipy.special import ndtr, ndtri
 
-from hspkit.miscibility import check_parts, clear_probability
+from hspkit.miscibility import check_parts
 from hspkit.oils import Oil, covered
 from hspkit.plotting.canvas import axes_for, axis_end, literal, state
 from hspkit.plotting.labels import Labels
 from hspkit.plotting.outcomes import (
     INK,
     QUIET,
-    SHADES,
     keys,
     mark,
     marker_size,
@@ -35,9 +33,8 @@ if TYPE_CHECKING:
 
 __all__ = ["map"]
 
-_LEVELS: dict[float, tuple[Any, float]] = {0.1: (":", 1.0), 0.5: ("-", 1.7), 0.9: ("--", 1.0)}
-#: Knots of the probability along each axis; between them its probit, which is smooth, is interpolated.
-_KNOTS, _FINE = 11, 81
+#: Rings of equal Ra: about the R0 of liquids of the size of carriers, half of it and half as much again. [MPa^0.5]
+_RINGS = (4.0, 8.0, 12.0)
 #: Components of the oil below this share have a mark but no name. [-]
 _NAMED_SHARE = 0.08
 #: Half axes of the ellipse that holds 95 % of a normal distribution in two dimensions, in standard deviations:
@@ -55,15 +52,14 @@ def map(
     oil_parts: float = 1,
     carrier_parts: float = 2,
 ) -> Axes:
-    """Draw the polar against the hydrogen-bonding part, with lines of equal probability of clear.
+    """Draw the polar against the hydrogen-bonding part, with rings of equal Ra around the oil.
 
-    What to read: the nearer to the oil (star), the clearer; the lines show where one carrier in ten, in two, nine in
-    ten would be clear. They hold for a carrier of middling molar volume with the delta_d of the oil; the outcome of
-    each carrier is computed for that carrier and stands in its mark, so a mark may disagree with the lines: larger
-    molecules than the middle mix less well, smaller ones better. Hollow and struck through: not allowed, or not for
-    ingestion. Small grey
-    crosses are the components of the oil, named from 8 % by volume on. The ellipse holds 95 % of what is uncertain
-    about the mean parameters of the oil. An arrow at the frame is a carrier far beyond it.
+    What to read: the nearer to the oil (star), the more alike in Hansen parameters; the rings are those of a carrier
+    with the delta_d of the oil. Whether a carrier is clear does not follow from its place, for the size of its
+    molecules and the hydrogen bonds count too: it is computed for each carrier and stands in its mark. Hollow and
+    struck through: not allowed, or not for ingestion. Small grey crosses are the components of the oil, named from 8 %
+    by volume on. The ellipse holds 95 % of what is uncertain about the mean parameters of the oil. An arrow at the
+    frame is a carrier far beyond it.
 
     Parameters
     ----------
@@ -102,10 +98,9 @@ def map(
         parts = ranking.oil_parts, ranking.carrier_parts
     axes = axes_for(ax, size=(9.6, 6.0))
     spots = np.array([liquid.hsp.array[[2, 1]] for liquid in liquids])
-    middle = float(np.median([liquid.volume for liquid in liquids]))
     centre = subject.hsp.array[[2, 1]]
     ends = (axis_end(np.append(spots[:, 0], centre[0]), 22.0), axis_end(np.append(spots[:, 1], centre[1]), 14.0))
-    lines = _probability(axes, subject, middle, parts, ends)
+    rings = _rings(axes, centre, ends)
     rows = rows_of(liquids, ranking)
     labels = [*_carriers(axes, liquids, rows, ends), *_components(axes, subject, ends)]
     _oil(axes, subject, centre)
@@ -117,7 +112,7 @@ def map(
         [label.text for label in labels],
         widths=[label.width for label in labels],
         styles=[label.style for label in labels],
-        on_lines=lines or [],
+        on_lines=rings,
         extra_marks=lambda: axes.transData.transform(small),
     )
     axes.set_xlim(0, ends[0])
@@ -125,54 +120,33 @@ def map(
     axes.set_xlabel(f"hydrogen-bonding part $\\delta_h$ [{_UNIT}]")
     axes.set_ylabel(f"polar part $\\delta_p$ [{_UNIT}]")
     axes.spines[["top", "right"]].set_visible(False)
-    _key(axes, rows, middle, subject, lined=lines is not None)
+    _key(axes, rows, subject)
     ratio = f"{parts[0]:g}:{parts[1]:g}"
-    state(axes, _finding(subject, rows, ratio, middle), f"{subject.label}, {ratio} by volume" if ranking else "")
+    state(axes, _finding(subject, rows), f"{subject.label}, {ratio} by volume" if ranking else "")
     return axes
 
 
-def _probability(
-    axes: Any, subject: Oil, volume: float, parts: tuple[float, float], ends: tuple[float, float]
-) -> list[tuple[Any, Any]] | None:
-    """Draw shades and lines of probability; return their labels with their paths, None where nothing is known."""
+def _rings(axes: Any, centre: Array, ends: tuple[float, float]) -> list[tuple[Any, Any]]:
+    """Draw the rings of equal Ra around the oil; return their labels with their paths."""
     from matplotlib.text import Text
     from matplotlib.transforms import IdentityTransform
-    from scipy.interpolate import RectBivariateSpline
 
-    knots_h, knots_p = np.linspace(0, ends[0], _KNOTS), np.linspace(0, ends[1], _KNOTS)
-    field = np.empty((_KNOTS, _KNOTS, 3))
-    field[..., 0] = subject.hsp.delta_d
-    field[..., 1], field[..., 2] = knots_p[:, None], knots_h[None, :]
-    chance = clear_probability(subject, field, volume, oil_parts=parts[0], carrier_parts=parts[1])
-    if np.isnan(chance).all():  # the oil may crystallise: nothing is known of where it would be clear
-        return None
-    probit = np.clip(ndtri(np.clip(chance, 1e-15, 1 - 1e-15)), -8.0, 8.0)
-    h, p = np.linspace(0, ends[0], _FINE), np.linspace(0, ends[1], _FINE)
-    smooth = ndtr(RectBivariateSpline(knots_p, knots_h, probit, kx=3, ky=3)(p, h))
-    axes.contourf(h, p, smooth, levels=[*_LEVELS, 1.0 + 1e-9], colors=SHADES, zorder=0)
-    drawn = axes.contour(
-        h,
-        p,
-        smooth,
-        levels=list(_LEVELS),
-        colors=INK,
-        linestyles=[style for style, _ in _LEVELS.values()],
-        linewidths=[width for _, width in _LEVELS.values()],
-        zorder=1,
-    )
+    turn = np.linspace(0.0, 2.0 * np.pi, 181)
     labels = []
-    for level, pieces in zip(_LEVELS, drawn.get_paths(), strict=True):
-        path = max(pieces.to_polygons(closed_only=False), key=len, default=np.empty((0, 2)))
-        if len(path) < 2:
+    for radius in _RINGS:
+        path = centre + radius * np.column_stack([np.cos(turn), np.sin(turn)])
+        axes.plot(*path.T, color=QUIET, linewidth=0.8, linestyle=":", zorder=1)
+        seen = path[(path > 0).all(axis=1) & (path < ends).all(axis=1)]
+        if len(seen) < 2:
             continue
-        words = f"{100 * level:.0f} % clear"
         text = axes.add_artist(
             Text(
-                0, 0, words, transform=IdentityTransform(), ha="center", va="center", fontsize="small", color=INK,
-                zorder=2, bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none", "alpha": 0.85},
+                0, 0, f"Ra {radius:g}", transform=IdentityTransform(), ha="center", va="center", fontsize="small",
+                color=QUIET, zorder=2,
+                bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none", "alpha": 0.85},
             )
         )  # fmt: skip
-        labels.append((text, lambda path=path: axes.transData.transform(path)))
+        labels.append((text, lambda path=seen: axes.transData.transform(path)))
     return labels
 
 
@@ -243,7 +217,7 @@ def _oil(axes: Any, subject: Oil, centre: Array) -> None:
     )  # fmt: skip
 
 
-def _key(axes: Any, rows: Sequence[dict[str, Any]], middle: float, subject: Oil, *, lined: bool) -> None:
+def _key(axes: Any, rows: Sequence[dict[str, Any]], subject: Oil) -> None:
     from matplotlib.lines import Line2D
 
     verdicts, any_struck = [row.get("verdict") for row in rows], any(refused(row) for row in rows)
@@ -262,26 +236,17 @@ def _key(axes: Any, rows: Sequence[dict[str, Any]], middle: float, subject: Oil,
     add("95 % of its uncertainty", dots(13, marker="o", markerfacecolor="none", markeredgewidth=1.0))
     if len(subject.labels) > 1:
         add("its components,\nshares by volume", Line2D([], [], linestyle="none", marker="+", color=QUIET))
-    if not lined:
-        add("no lines of probability:\nit may crystallise", Line2D([], [], linestyle="none"))
-    for level, (style, width) in _LEVELS.items() if lined else ():
-        add(f"{100 * level:.0f} % clear*", Line2D([], [], linestyle=style, linewidth=width, color=INK))
-    if lined:
-        add(
-            f"* for a carrier of\n{middle:.0f} cm³/mol, $\\delta_d$ {subject.hsp.delta_d:.1f},\n"
-            "without what donors and\nacceptors do",
-            Line2D([], [], linestyle="none"),
-        )
+    add("equal Ra, for a carrier of\nthe oil's $\\delta_d$", Line2D([], [], linestyle=":", linewidth=0.8, color=QUIET))
     axes.legend(
         handles, labels, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0.0, frameon=False,
         fontsize="small", labelspacing=0.75,
     )  # fmt: skip
 
 
-def _finding(subject: Oil, rows: Sequence[dict[str, Any]], ratio: str, middle: float) -> str:
+def _finding(subject: Oil, rows: Sequence[dict[str, Any]]) -> str:
     ranked = [row for row in rows if "verdict" in row]
     if not ranked:
-        return f"{subject.label}: where a carrier of {middle:.0f} cm³/mol would be clear at {ratio}"
+        return f"{subject.label} among carriers"
     usable = [row for row in ranked if not refused(row)]
     carriers = "allowed carriers" if any(row["allowed"] is not None for row in usable) else "carriers"
     clear, unknown = (sum(row["verdict"] == verdict for row in usable) for verdict in ("clear", "unknown"))

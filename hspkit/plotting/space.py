@@ -69,8 +69,8 @@ def sphere(
     ranking : Ranking, optional
         Gives outcomes and permissions.
     radius : float, optional
-        R0; default `interaction_radius` for a carrier of median molar volume: within it the theory lets oil
-        and carrier mix in every proportion. [MPa^0.5]
+        R0; default `interaction_radius` for a carrier of median molar volume, the R0 of the plain Hansen
+        distance. [MPa^0.5]
     elevation, azimuth : float
         From where to look. [degree]
 

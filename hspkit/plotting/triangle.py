@@ -212,33 +212,36 @@ class _System:
         return cls(Mixture.of(groups).after(subject.belief), celsius)
 
     def _of(self, fractions: Array) -> tuple[Array, Array, Array]:
-        return fractions @ self._mixture.liquids, self._mixture.volumes, self._mixture.points
+        return fractions @ self._mixture.liquids, self._mixture.volumes, self._mixture.hsp
 
     def spinodal_index(self, fractions: Array) -> Array:
         """Return the spinodal index of mixtures (..., 3)."""
-        return phases.spinodal_index(*self._of(fractions), celsius=self._celsius)
+        return phases.spinodal_index(*self._of(fractions), celsius=self._celsius, sites=self._mixture.sites)
 
     def cloud(self, start: Array, end: Array) -> float:
         """Return the share of `end` at which `start` clouds when it is added."""
         (first, volumes, hsp), last = self._of(start), end @ self._mixture.liquids
-        return float(phases.cloud_point(first, last, volumes, hsp, celsius=self._celsius).fraction)
+        return float(
+            phases.cloud_point(first, last, volumes, hsp, celsius=self._celsius, sites=self._mixture.sites).fraction
+        )
 
     def diagram(self) -> phases.TernaryDiagram:
         """Return the phase diagram; that of three single liquids where they are."""
         if self.plain:
             order = np.argmax(self._mixture.liquids, axis=1)
-            volumes, hsp = self._mixture.volumes[order], self._mixture.points[order]
-            return phases.ternary_diagram(volumes, hsp, step=_STEP, celsius=self._celsius)
+            volumes, hsp = self._mixture.volumes[order], self._mixture.hsp[order]
+            sites = self._mixture.sites.take(order)
+            return phases.ternary_diagram(volumes, hsp, step=_STEP, celsius=self._celsius, sites=sites)
         grid = _grid(round(1.0 / _STEP))
-        index = phases.binodal_index(*self._of(grid), celsius=self._celsius)
+        index = phases.binodal_index(*self._of(grid), celsius=self._celsius, sites=self._mixture.sites)
         feeds = _grid(_FEEDS)
-        feeds = feeds[phases.binodal_index(*self._of(feeds), celsius=self._celsius) > 1.0]
+        feeds = feeds[phases.binodal_index(*self._of(feeds), celsius=self._celsius, sites=self._mixture.sites) > 1.0]
         # A component in two of the liquids (water in an aqueous carrier) is counted to each by its share in them.
         owner = self._mixture.liquids / np.maximum(self._mixture.liquids.sum(axis=0), 1e-300)
         pairs: list[Array] = []
         triples: list[Array] = []
         if len(feeds):
-            found = phases.split(*self._of(feeds), celsius=self._celsius)
+            found = phases.split(*self._of(feeds), celsius=self._celsius, sites=self._mixture.sites)
             for count, inside in zip(np.atleast_1d(found.n_phases), found.fractions, strict=True):
                 ends = inside[: int(count)] @ owner.T
                 (pairs if count == 2 else triples if count == 3 else []).append(ends)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import warnings
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -13,16 +14,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hspkit import checks, data
-from hspkit.bonds import associating_hydroxyls, site_densities
+from hspkit.bonds import sites_known, sites_of
 from hspkit.delimited import decoded
-from hspkit.errors import DataFileError, InputError
+from hspkit.errors import DataFileError, ExtrapolationWarning, InputError
 from hspkit.files import file_bytes
 from hspkit.hansen import HSP, point
 from hspkit.names import check_cas
+from hspkit.phases.association import Sites
 from hspkit.substances import listed
 from hspkit.substances.own import read_own
 from hspkit.substances.quantities import HSP_COLUMNS, PUBLISHED_SD, UNITS, VOLUME_SD, Value, plausible_number
-from hspkit.theory import mixing_volume
+from hspkit.substances.reconciled import informed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,6 +41,7 @@ _MOST = {"molar_mass": 1e5, "water_solubility": 1e8, "water_solubility_sd_ln": 1
 _PARAMETERS_ESTIMATED = "parameters estimated from structure"
 _VOLUME_ESTIMATED = "molar volume estimated from structure"
 _NO_STRUCTURE = "no structure given: taken to give and take no hydrogen bonds; give smiles to have them counted"
+_UNKNOWN_SITES = "an atom whose hydrogen bonds are not in hydrogen_bond_sites.csv: taken to take none"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -144,8 +147,10 @@ class Substance:
         given = self.prior if self.prior is not None else self.hsp
         unknown_volume = self.volume is None and self.density is None
         estimate = self._estimate() if given is None or unknown_volume else None
-        if not self.smiles:
-            self._note(_NO_STRUCTURE)
+        if not sites_known(self.smiles or ""):
+            self._note(_UNKNOWN_SITES if self.smiles else _NO_STRUCTURE)
+            if self.smiles:
+                warnings.warn(f"{self.name}: {_UNKNOWN_SITES}", ExtrapolationWarning, stacklevel=4)
         self._fill_parameters(given, estimate)
         self._fill_volume(estimate if unknown_volume else None)
         if not self.values:
@@ -186,7 +191,8 @@ class Substance:
 
     def _fill_parameters(self, given: Any, estimate: Any) -> None:
         if given is None:
-            self._put(prior=estimate.hsp, prior_covariance=_covariance(estimate.sd[:3], estimate.sd[:3]))
+            mean, sd = informed([self.smiles], [estimate.hsp.array], [estimate.sd[:3]])
+            self._put(prior=point(mean[0]), prior_covariance=_covariance(sd[0], sd[0]))
             self._note(*(f"estimated: {note}" for note in estimate.notes), _PARAMETERS_ESTIMATED)
         else:
             sd = np.diag(np.square(PUBLISHED_SD))
@@ -250,28 +256,24 @@ class Substance:
         return listed.identity(self.name, self.smiles, self.cas)
 
     @property
-    def mixing_volume(self) -> float:
-        """Volume that counts in the entropy of mixing, more than the molar volume for water and alcohols. [cm3/mol]
+    def sites(self) -> Sites:
+        """Donors and acceptors of hydrogen bonds, by structure; none without one. [-]
 
-        See `hspkit.theory`; volume fractions are always by the molar volume.
+        See `hspkit.bonds`; a row of one component, as `phases` takes it.
         """
-        return float(mixing_volume(self.volume, associating_hydroxyls(self.smiles or "")))
+        return sites_of([self.smiles or ""])
 
     @property
-    def sites(self) -> tuple[float, float]:
-        """Densities of donors and of acceptors of hydrogen bonds, by structure; both 0 without one. [mol/L]
+    def mixing_covariance(self) -> NDArray[np.float64]:
+        """Covariance as mixtures see it, shape (3, 3): wider where the hydrogen bonds are not known. [MPa]
 
-        See `hspkit.bonds`.
+        In the free energy the bonds of the structure take the place of delta_h. Where no structure tells them, all of
+        delta_h may be what acts between dipoles, so its square adds to the variance of delta_p; judgement.
         """
-        return site_densities(self.smiles or "", float(self.volume))
-
-    @property
-    def point(self) -> NDArray[np.float64]:
-        """Parameters after evidence followed by the densities of `sites`, shape (5,): what `phases` takes.
-
-        In the order delta_d, delta_p, delta_h [MPa^0.5], donors, acceptors [mol/L].
-        """
-        return np.concatenate([self.hsp.array, self.sites])
+        covariance = np.array(self.covariance, dtype=float)
+        if not sites_known(self.smiles or ""):
+            covariance[1, 1] += self.hsp.delta_h**2
+        return covariance
 
     @property
     def sd(self) -> NDArray[np.float64]:
@@ -414,8 +416,10 @@ def _estimated_values(estimate: Any, parameters: bool, made: Substance) -> Itera
     source = next((key for key in estimate.sources if key in data.sources()), "estimate")
     note = f"estimated, method {estimate.method}"
     if parameters:
-        for quantity, point, sd in zip(HSP_COLUMNS, estimate.hsp.array, estimate.sd[:3], strict=True):
-            yield Value(quantity, float(point), "MPa^0.5", float(sd), True, source, note)
+        moved = f"{note}, moved by evidence on similar structures"
+        sds = np.sqrt(np.diag(made.prior_covariance))
+        for quantity, point, sd in zip(HSP_COLUMNS, made.prior.array, sds, strict=True):
+            yield Value(quantity, float(point), "MPa^0.5", float(sd), True, source, moved)
     if made.volume == estimate.volume:
         yield Value("volume", float(estimate.volume), "cm3/mol", float(estimate.sd[3]), True, source, note)
 

@@ -5,10 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Mapping
 from functools import cache, lru_cache
-from typing import Any, NamedTuple
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import Any
 
 from hspkit import data
 from hspkit.errors import ExtrapolationWarning, InputError, MoleculeError
@@ -18,8 +15,9 @@ from hspkit.names import is_cas
 from hspkit.substances.listed import WATER, index, rows, structures
 from hspkit.substances.model import Substance
 from hspkit.substances.quantities import HSP_COLUMNS, PLAIN_VALUES, PUBLISHED_SD, UNITS, VOLUME_SD, Value
+from hspkit.substances.reconciled import reconciled
 
-__all__ = ["After", "covariance_of", "index", "reconciled", "relative_volume_sd", "substance", "substances"]
+__all__ = ["index", "relative_volume_sd", "substance", "substances"]
 
 
 @cache
@@ -28,45 +26,6 @@ def _grouped(table: str) -> dict[str, list[Mapping[str, Any]]]:
     for row in data.read_table(table).rows:
         found.setdefault(row["substance"], []).append(row)
     return found
-
-
-@cache
-def _reconciled_rows() -> dict[str, Mapping[str, Any]]:
-    return {row["substance"]: row for row in data.read_table("reconciled.csv").rows}
-
-
-def covariance_of(row: Mapping[str, Any]) -> NDArray[np.float64]:
-    """Return the covariance (3, 3) of a row of ``reconciled.csv``. [MPa]"""
-    sd = np.array([row["sd_d"], row["sd_p"], row["sd_h"]])
-    dp, dh, ph = row["corr_dp"], row["corr_dh"], row["corr_ph"]
-    return np.outer(sd, sd) * np.array([[1.0, dp, dh], [dp, 1.0, ph], [dh, ph, 1.0]])
-
-
-class After(NamedTuple):
-    """A row of ``reconciled.csv``: prior (3,) and its standard deviations, parameters (3,) and covariance (3, 3)."""
-
-    prior: NDArray[np.float64]
-    prior_sd: NDArray[np.float64]
-    hsp: NDArray[np.float64]
-    covariance: NDArray[np.float64]
-
-
-def reconciled(name: str) -> After | None:
-    """Return what ``reconciled.csv`` has on a name of ``substances.csv``; None when it is not in it (yet).
-
-    Examples
-    --------
-    >>> reconciled("triacetin").prior
-    array([16.5, 4.5, 9.1])
-    """
-    row = _reconciled_rows().get(name)
-    if row is None:
-        return None
-
-    def three(start: str) -> NDArray[np.float64]:
-        return np.array([row[start + part] for part in "dph"])
-
-    return After(three("prior_"), three("prior_sd_"), three("delta_"), covariance_of(row))
 
 
 def _values(row: Mapping[str, Any]) -> tuple[Value, ...]:

@@ -195,7 +195,7 @@ class Bench:
         own = np.empty(len(self.mixes))
         for row, (mix, mixture, place) in enumerate(zip(self.mixes, self.mixtures, self.places, strict=True)):
             found = phases.binodal_details(
-                mixture.fractions, mixture.volumes, mixture.with_sites(points[place]), celsius=mix.celsius
+                mixture.fractions, mixture.volumes, points[place], sites=mixture.sites, celsius=mix.celsius
             )
             value[row] += np.log(max(float(found.index), SMALLEST_INDEX))
             by_state = np.einsum("ni,nij->nj", found.by_hsp * moves[place], self.root[place])
@@ -214,10 +214,11 @@ class Bench:
             index = phases.binodal_index_of_draws(
                 mixture.fractions,
                 mixture.volumes,
-                mixture.with_sites(middle[place]),
+                middle[place],
                 mixture.volumes,
-                mixture.with_sites(points[:, place]),
+                points[:, place],
                 celsius=mix.celsius,
+                sites=mixture.sites,
             )
             value[:, row] += np.log(np.maximum(index, SMALLEST_INDEX))
         return value
@@ -230,7 +231,9 @@ class Bench:
         found = np.full(len(self.mixes), np.inf)
         for row in np.flatnonzero(needed):
             mix, mixture = self.mixes[row], self.mixtures[row]
-            scene = phases.Landscape.of(mixture.fractions, mixture.volumes, mixture.points, celsius=mix.celsius)
+            scene = phases.StabilityAnalysis.of(
+                mixture.fractions, mixture.volumes, mixture.hsp, sites=mixture.sites, celsius=mix.celsius
+            )
             found[row] = np.log(haze_edge(scene))
         return found
 

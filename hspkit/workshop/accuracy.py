@@ -9,22 +9,29 @@ shipped parameters are used. ``--kinds`` prints instead the table with each kind
 from __future__ import annotations
 
 import argparse
+import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import cache
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data, phases, theory
-from hspkit.errors import HspkitError
-from hspkit.evidence import joint
+from hspkit import data
+from hspkit.calibration import Calibration, calibration
+from hspkit.errors import ExtrapolationWarning, HspkitError
 from hspkit.evidence.facts import KINDS, WATER, Fact, facts, liquids
+from hspkit.evidence.joint import Fit
+from hspkit.evidence.kinds import Activity, Mixing
+from hspkit.evidence.shipped import fit_shipped
 from hspkit.miscibility import dissolve
 from hspkit.molecules import Molecule, read_molecules
 from hspkit.oils import oil
 from hspkit.pairs import miscibility_probability
+from hspkit.phases.mixture import gather
+from hspkit.phases.search import search as search_phases
 from hspkit.substances import index
-from hspkit.theory import Calibration
+from hspkit.workshop.bonds import print_bonds, uptake_error
 from hspkit.workshop.constants import ethanol_limit, search
 from hspkit.workshop.scores import balanced, rank_correlation, roc_auc
 from hspkit.workshop.strengths import members_of, print_strengths, score_strengths
@@ -35,7 +42,7 @@ Array = NDArray[np.float64]
 
 FOLDS = 8
 #: Constants of the free energy itself; the others say how far it may be off.
-THEORY = ("alpha", "weight_polar", "weight_hydrogen", "weight_sites", "hydroxyl_association")
+THEORY = ("alpha", "weight_polar", "bond_strength")
 SEED = 1
 #: Activities up to here count as near room temperature. [degC]
 NEAR_ROOM = 45.0
@@ -94,29 +101,37 @@ def read_pairs() -> Pairs:
     )
 
 
+@cache
+def _mixing(pairs: tuple[tuple[int, int, float], ...], constants: Calibration) -> Mixing:
+    """Return pairs (first, second, temperature) as evidence, whatever is known of them."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ExtrapolationWarning)
+        return Mixing([Fact("mixing", a, b, 1.0, 0.0, celsius, "") for a, b, celsius in pairs], liquids(), constants)
+
+
 def mixing_score(hsp: Array, constants: Calibration, a: Any, b: Any, celsius: Any) -> Array:
     """Return -ln(index): above 0 where the theory says that a pair mixes in all proportions."""
-    mixing = joint.mixing_volumes(constants)
-    _, growth = theory.scale_at(celsius)
-    points = liquids().points(hsp)
-    w = theory.exchange(points[a], points[b], celsius=celsius, constants=constants)
-    return -np.log(np.maximum(w / theory.critical_strength(mixing[a] * growth, mixing[b] * growth), 1e-9))
+    return -np.log(_pairs_of(a, b, celsius, constants).index(hsp)[0])
 
 
-def ln_gamma(hsp: Array, constants: Calibration, a: Any, b: Any, celsius: Any) -> Array:
-    """Return ln gamma of a at infinite dilution in b."""
-    mixing, volumes = joint.mixing_volumes(constants), liquids().volumes
-    _, growth = theory.scale_at(celsius)
-    points = liquids().points(hsp)
-    w = theory.exchange(points[a], points[b], celsius=celsius, constants=constants)
-    return theory.dilute_ln_gamma(w, volumes[a] * growth, volumes[b] * growth, mixing[b] * growth)
+def _pairs_of(a: Any, b: Any, celsius: Any, constants: Calibration) -> Mixing:
+    first, second, warmth = np.broadcast_arrays(a, b, celsius)
+    return _mixing(tuple((int(x), int(y), float(t)) for x, y, t in zip(first, second, warmth, strict=True)), constants)
+
+
+def ln_gamma(hsp: Array, constants: Calibration, activities: Sequence[Fact]) -> Array:
+    """Return ln gamma at infinite dilution that parameters give where it was measured."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ExtrapolationWarning)
+        return Activity(activities, liquids(), constants).evaluate(hsp).predicted
 
 
 # --- held-out predictions -----------------------------------------------------------------------------------
 
 
 class HeldOut(NamedTuple):
-    """Scores of pairs (evidence held out; structure alone), their probabilities, activities and statements.
+    """Scores of pairs (evidence held out; structure alone), their probabilities, activities, statements; ln of uptakes
+    of water computed over measured.
 
     ``constants`` are those of each fold.
     """
@@ -126,7 +141,8 @@ class HeldOut(NamedTuple):
     structure: Array
     activities: Array
     statements: Array
-    shipped: joint.Posterior
+    uptakes: Array
+    shipped: Fit
     constants: tuple[Calibration, ...]
 
 
@@ -171,8 +187,7 @@ class OilStatement(NamedTuple):
 
 def oil_statements(hsp: Array, constants: Calibration) -> list[OilStatement]:
     """Return the statements on whole oils that ship, with -ln of the largest binodal index over all `SHARES`."""
-    shipped, mixing = liquids(), joint.mixing_volumes(constants)
-    points = theory.shipped_scale(shipped.points(hsp), constants)
+    shipped = liquids()
     found = []
     for line in _stated():
         spoken = line["substance"].replace(" oil", "", 1)
@@ -182,11 +197,13 @@ def oil_statements(hsp: Array, constants: Calibration) -> list[OilStatement]:
             subject = oil(SPOKEN.get(spoken, spoken))
         except HspkitError:
             continue  # an oil that does not ship
-        rows, shares = members_of(subject)
-        rows = np.append(rows, shipped.row(line["carrier"]))
+        members, shares = members_of(subject)
+        rows = [*map(int, members), shipped.row(line["carrier"])]
         oily = np.array(SHARES)[:, None]
         parts = np.concatenate([oily * shares, 1.0 - oily], axis=1)
-        index = phases.binodal_index(parts, mixing[rows], points[rows], alpha=constants.alpha)
+        index = search_phases(
+            gather(parts, shipped.volumes[rows], hsp[rows], sites=shipped.sites(rows), constants=constants)
+        ).value
         score = -float(np.log(max(index.max(), 1e-9)))
         found.append(OilStatement(subject.name, line["carrier"], line["statement"] in SOLUBLE, score))
     return found
@@ -228,25 +245,30 @@ def hold_out(
 
     With ``nested`` the constants of `THEORY` are found anew for each fold, from evidence without its substances.
     """
-    shipped = joint.fit(used, constants, tolerance=1e-3)
+    shipped = fit_shipped(used, constants, tolerance=1e-3)
     everywhere, by_fold = constants, []
     pairs, activities, statements = read_pairs(), near_room(), read_statements()
     fold = np.random.default_rng(SEED).permutation(len(liquids().names)) % FOLDS
+    water = liquids().row(WATER)
     rarer = pairs.rarer
     count = np.bincount(np.concatenate([pairs.a, pairs.b]), minlength=len(fold))
     score, probability, from_structure = (np.full(len(rarer), np.nan) for _ in range(3))
     act = np.full(len(activities), np.nan)
     told = np.full(len(statements), np.nan)
-    act_a, act_b, act_t = (np.array([getattr(f, key) for f in activities]) for key in ("a", "b", "celsius"))
+    uptakes = [fact for fact in facts() if fact.kind == "liquid solubility" and fact.a == water]
+    taken = np.full(len(uptakes), np.nan)
+    act_a = np.array([fact.a for fact in activities])
     st_a, st_b = (np.array([getattr(s, key) for s in statements]) for key in ("a", "b"))
     for k in range(FOLDS):
         say(f"fold {k + 1} of {FOLDS}")
         out = fold == k
 
         def touches(fact: Fact, out: NDArray[np.bool_] = out) -> bool:
-            if fact.kind == "mixing":
+            if fact.kind in ("mixing", "consolute temperature"):
                 return bool(out[fact.a if count[fact.a] < count[fact.b] else fact.b])
-            return fact.kind in ("activity", "computed activity") and bool(out[fact.a])
+            if fact.kind == "liquid solubility":  # of water, or in a glycol: the other one is the rare one
+                return bool(out[fact.b if fact.a == water else fact.a])
+            return fact.kind in ("activity", "computed activity", "transfer") and bool(out[fact.a])
 
         kept = [fact for fact in used if not touches(fact)]
         if nested:
@@ -254,10 +276,10 @@ def hold_out(
             for _, moved, _ in search(without, everywhere, THEORY, shipped.hsp):
                 constants = moved
         by_fold.append(constants)
-        fit = joint.fit(kept, constants, start=shipped.hsp, tolerance=0.01)
+        fit = fit_shipped(kept, constants, start=shipped.hsp, tolerance=0.01)
         # For a pair with water, or one derived from a solubility or activity, those say the same: leave them out too.
         bare = [fact for fact in kept if not (fact.kind in ("water solubility", "log P") and out[fact.a])]
-        bare_fit = joint.fit(bare, constants, start=fit.hsp, tolerance=0.01)
+        bare_fit = fit_shipped(bare, constants, start=fit.hsp, tolerance=0.01)
         same = pairs.derived | pairs.with_water
         for found, these in ((fit, out[rarer] & ~same), (bare_fit, out[rarer] & same)):
             score[these] = mixing_score(found.hsp, constants, pairs.a[these], pairs.b[these], pairs.celsius[these])
@@ -268,23 +290,24 @@ def hold_out(
             ]
             nothing = [f for f in nothing if not (out[f.a] and f.a != liquids().row(WATER) and f.kind != "mixing")]
             members = [int(m) for m in np.unique(rarer[out[rarer]])]
-            blind = joint.fit(nothing, constants, start=bare_fit.hsp, prior=structure_priors(members), tolerance=0.01)
+            blind = fit_shipped(nothing, constants, start=bare_fit.hsp, other=structure_priors(members), tolerance=0.01)
             these = out[rarer]
             from_structure[these] = mixing_score(
                 blind.hsp, constants, pairs.a[these], pairs.b[these], pairs.celsius[these]
             )
         these = out[act_a]
-        act[these] = ln_gamma(fit.hsp, constants, act_a[these], act_b[these], act_t[these])
+        act[these] = ln_gamma(fit.hsp, constants, [activities[i] for i in np.flatnonzero(these)])
+        these = out[[fact.b for fact in uptakes]]
+        taken[these] = [uptake_error(fit.hsp, constants, uptakes[i]) for i in np.flatnonzero(these)]
         these = out[st_a]
         told[these] = mixing_score(fit.hsp, constants, st_a[these], st_b[these], 25.0)
-    return HeldOut(score, probability, from_structure, act, told, shipped, tuple(by_fold))
+    return HeldOut(score, probability, from_structure, act, told, taken, shipped, tuple(by_fold))
 
 
-def pair_probability(fit: joint.Posterior, constants: Calibration, a: Any, b: Any) -> Array:
+def pair_probability(fit: Fit, constants: Calibration, a: Any, b: Any) -> Array:
     """Return the probability that pairs mix, as `pair_miscibility` does."""
-    points = liquids().points(fit.hsp)
-    mixing = joint.mixing_volumes(constants)
-    return miscibility_probability(points[a], points[b], fit.covariance[a] + fit.covariance[b], (mixing[a], mixing[b]))
+    pairs = _pairs_of(a, b, 25.0, constants)
+    return miscibility_probability(fit.hsp[a] - fit.hsp[b], fit.covariance[a] + fit.covariance[b], *pairs.parts)
 
 
 def reliability(probability: Array, happened: NDArray[np.bool_], bins: int = 10) -> tuple[float, list[tuple]]:
@@ -313,6 +336,8 @@ def summary(held: HeldOut, constants: Calibration) -> dict[str, float]:
         "with water AUC": roc_auc(held.pairs[water], pairs.mixes[water]),
         "activity error": float(np.abs(held.activities - measured).mean()),
         "activity rank": rank_correlation(held.activities, measured),
+        "water uptake error": float(np.abs(held.uptakes).mean()),
+        "water uptake bias": float(held.uptakes.mean()),
         "strength error": strengths.error,
         "strength bias": strengths.bias,
         "strength rank": strengths.rank,
@@ -353,6 +378,7 @@ def _print_main(constants: Calibration) -> None:
     for row in data.read_table("ethanol_limits.csv").rows:
         value = ethanol_limit(shown, constants, row["substance"], row["celsius"])
         print(f"  {row['substance']:<12} {value:.3f} computed, {row['ethanol_mass_fraction']:.2f} measured")
+    print_bonds(shown, constants)
 
 
 #: A cold-pressed citrus oil in carriers whose behaviour the trade knows (common practice, no source).
@@ -371,17 +397,6 @@ def _print_citrus() -> None:
             print(
                 f"  {name:<18} 1:{parts}  {found.verdict:<7} probability of clear {found.p_clear:.2f}, {found.limit()}"
             )
-
-
-def _print_plain(constants: Calibration) -> None:
-    plain = constants._replace(weight_polar=0.25, weight_hydrogen=0.25, weight_sites=0.0)
-    for name, use in (("as shipped", constants), ("without donors and acceptors", constants._replace(weight_sites=0.0)),
-                      ("the plain Hansen distance", plain)):  # fmt: skip
-        held = hold_out(facts(), use)
-        print(f"\n{name}: log likelihood of the evidence {held.shipped.log_evidence:.1f}; water "
-              + " / ".join(f"{x:.1f}" for x in held.shipped.hsp[liquids().row(WATER)]))  # fmt: skip
-        for figure, value in summary(held, use).items():
-            print(f"  {figure:<22} {value:.3f}", flush=True)
 
 
 def _print_nested(constants: Calibration) -> None:
@@ -412,11 +427,10 @@ def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("--kinds", action="store_true", help="the table with and without each kind of evidence (slow)")
-    parser.add_argument("--plain", action="store_true", help="what donors, acceptors and weights add (slow)")
     parser.add_argument("--nested", action="store_true", help="constants found anew in each fold (slow)")
     parser.add_argument("--strengths-only", action="store_true", help="the alcohol tests and citrus oil alone (quick)")
     options = parser.parse_args()
-    constants = theory.calibration()
+    constants = calibration()
     shipped = liquids()
     rows = {row["substance"]: row for row in data.read_table("reconciled.csv").rows}
     hsp = np.array([[rows[n][k] for k in ("delta_d", "delta_p", "delta_h")] for n in shipped.names])
@@ -424,16 +438,7 @@ def main() -> None:
     _print_citrus()
     if options.strengths_only:
         return
-    if options.kinds:
-        _print_kinds(constants)
-        return
-    if options.nested:
-        _print_nested(constants)
-        return
-    if options.plain:
-        _print_plain(constants)
-        return
-    _print_main(constants)
+    (_print_kinds if options.kinds else _print_nested if options.nested else _print_main)(constants)
 
 
 if __name__ == "__main__":

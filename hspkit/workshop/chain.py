@@ -38,7 +38,8 @@ def _tables(*names: str) -> tuple[str, ...]:
 
 _GROUPS = _tables("groups/calibrated_values", "groups/calibrated_constants", "groups/calibrated_anchors")
 _FACTS = _tables(
-    "activities", "computed_activities", "excess_energies", "hydrogen_bond_sites", "miscible_pairs",
+    "activities", "computed_activities", "consolute_temperatures", "excess_energies", "hydrogen_bond_sites",
+    "liquid_solubility", "miscible_pairs", "transfers",
     "vaporisation_enthalpies", "water_solubility",
 )  # fmt: skip
 _SUBSTANCES = _tables("published_hsp", "substances")

@@ -1,6 +1,6 @@
 """``python -m hspkit.workshop.constants`` finds the constants of the theory and of its misfit.
 
-Largest marginal likelihood of all shipped evidence (`joint.fit`, Laplace), by a search along one constant after the
+Largest marginal likelihood of all shipped evidence (Laplace), by a search along one constant after the
 other over the grids below; two rounds. No alcohol test, no ternary and no carrier statement is looked at.
 """
 
@@ -15,43 +15,46 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data, phases, theory
-from hspkit.bonds import site_counts
-from hspkit.evidence import joint
+from hspkit import data
+from hspkit.calibration import Calibration, calibration
 from hspkit.evidence.facts import WATER, Fact, facts, liquids
-from hspkit.theory import Calibration
+from hspkit.evidence.shipped import fit_shipped
+from hspkit.phases.mixture import gather
+from hspkit.phases.search import verdicts
 
 __all__ = ["ethanol_limit", "main", "search"]
 
 Array = NDArray[np.float64]
 
 GRIDS: dict[str, tuple[float, ...]] = {
-    "alpha": (0.60, 0.63, 0.66, 0.69, 0.72, 0.76),
-    "weight_polar": (0.25, 0.31, 0.38, 0.42, 0.46, 0.52),
-    "weight_hydrogen": (0.06, 0.08, 0.09, 0.106, 0.12, 0.14, 0.2, 0.25),
-    "weight_sites": (0.0, 0.02, 0.03, 0.036, 0.043, 0.05, 0.06),
-    "hydroxyl_association": (0.0, 6.0, 9.0, 10.0, 11.0, 12.0, 13.0, 14.0, 16.0, 20.0),
-    "sd_activity": (0.1, 0.15, 0.2, 0.25, 0.3),
-    "sd_water_solubility": (0.4, 0.5, 0.6, 0.7, 0.8),
-    "sd_log_p": (0.6, 0.7, 0.8, 0.9, 1.0),
-    "sd_internal_bond": (0.0, 1.0, 1.5, 2.0, 2.5),
+    "alpha": (0.62, 0.66, 0.70, 0.74, 0.78, 0.82),
+    "weight_polar": (0.25, 0.29, 0.33, 0.37, 0.42),
+    "bond_strength": (1300.0, 1600.0, 2000.0, 2500.0, 3100.0),
+    "bond_enthalpy": (16000.0, 20000.0, 24000.0, 28000.0),
+    "sd_activity": (0.1, 0.13, 0.17, 0.22, 0.28),
+    "sd_water_solubility": (0.35, 0.45, 0.55, 0.65, 0.75),
+    "sd_liquid_solubility": (0.1, 0.15, 0.2, 0.3, 0.4),
+    "sd_transfer": (0.1, 0.2, 0.3, 0.5),
+    "sd_log_p": (0.55, 0.65, 0.75, 0.85, 0.95),
+    "sd_internal_bond": (0.0, 0.5, 1.0, 1.5, 2.0),
     "sd_total": (0.4, 0.5, 0.6, 0.7, 0.8),
-    "sd_mixing": (0.08, 0.1, 0.12, 0.15, 0.2, 0.25, 0.3),
-    "published_sd_d": (0.4, 0.5, 0.6, 0.7, 0.9),
+    "sd_mixing": (0.06, 0.08, 0.1, 0.12, 0.15, 0.2),
+    "published_sd_d": (0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.2),
     "published_sd_p": (1.6, 2.2, 2.5, 2.8),
-    "published_sd_h": (1.6, 1.9, 2.2, 2.5, 2.8),
+    "published_sd_h": (1.9, 2.2, 2.5, 2.8, 3.2),
     "water_sd_scale": (1.0, 2.0, 3.0, 4.0, 6.0),
+    "polyol_sd_scale": (1.0, 1.5, 2.0, 3.0),
     "estimate_sd_scale": (1.0, 1.2, 1.5, 1.8),
-    "shared_deviation": (0.0, 0.7, 0.8, 0.9, 0.95, 0.98),
-    "likeness_length": (0.15, 0.2, 0.25, 0.3, 0.4),
+    "shared_deviation": (0.0, 0.8, 0.9, 0.95, 0.98),
+    "similarity_length": (0.15, 0.2, 0.25, 0.3, 0.4),
 }
 #: Constants whose standard deviation is taken from the curvature of the score.
-SMOOTH = ("alpha", "hydroxyl_association")
+SMOOTH = ("alpha", "bond_strength")
 LIMIT_STEP = 0.005
-#: Difference of two log likelihoods that the stopping of the fits may make.
-ROUGHNESS = 0.3
-#: Factors on a site strength at which the log likelihood is printed.
-SITE_FACTORS = (2.0 / 3.0, 1.5)
+#: Values of a constant whose log likelihoods differ by less are not told apart by the evidence: it keeps its value.
+ROUGHNESS = 2.0
+#: Factors by which a strength of a site is changed.
+SITE_STEPS = (0.7, 1.4)
 
 
 def ethanol_limit(hsp: Array, constants: Calibration, name: str, celsius: float) -> float:
@@ -70,22 +73,22 @@ def ethanol_limit(hsp: Array, constants: Calibration, name: str, celsius: float)
     """
     shipped = liquids()
     rows = [shipped.row(WATER), shipped.row("ethanol"), shipped.row(name)]
-    mixing = joint.mixing_volumes(constants)
     density = shipped.molar_masses[rows] / shipped.volumes[rows]
     ethanol = np.arange(0.2, 0.96, LIMIT_STEP)
     share = np.linspace(0.03, 0.9, 20)[:, None]
     mass = np.stack([(1.0 - ethanol) * (1.0 - share), ethanol + 0.0 * share, (1.0 - ethanol) * share], axis=-1)
     volumes = (mass / density).reshape(-1, 3)
     volumes /= volumes.sum(axis=1, keepdims=True)
-    points = theory.shipped_scale(shipped.points(hsp)[rows], constants)
-    clear = phases.stable(volumes, mixing[rows], points, celsius=celsius, alpha=constants.alpha)
+    clear = verdicts(
+        gather(volumes, shipped.volumes[rows], hsp[rows], celsius, sites=shipped.sites(rows), constants=constants)
+    )
     cloudy = mass.reshape(-1, 3)[~clear, 1]
     return float(cloudy.max()) if cloudy.size else float(ethanol[0])
 
 
 def score(used: Sequence[Fact], constants: Calibration, start: Array | None = None) -> tuple[float, Array]:
     """Return the log marginal likelihood of evidence, and the parameters it goes with."""
-    found = joint.fit(used, constants, start=start, tolerance=0.01)
+    found = fit_shipped(used, constants, start=start, tolerance=0.01)
     return found.log_evidence, found.hsp
 
 
@@ -115,7 +118,7 @@ def search(
         now = getattr(constants, name)
         profile = {x: best if x == now else score(used, constants._replace(**{name: x}), start)[0] for x in GRIDS[name]}
         value = max(profile, key=profile.__getitem__)
-        # A gain of less is the roughness of the search itself.
+        # less does not tell the values apart
         if profile[value] > best + ROUGHNESS:
             constants, best = constants._replace(**{name: value}), profile[value]
         yield name, constants, profile
@@ -143,26 +146,21 @@ def _table(constants: Calibration, spread: dict[str, float]) -> str:
 
 
 def scan_sites(constants: Calibration) -> None:
-    """Print the log likelihood when one strength of ``hydrogen_bond_sites.csv`` is a third less, or half as much more.
-
-    The strengths that ship are rounded numbers near the top of these profiles, set by hand from them.
-    """
+    """Print what the log likelihood loses when one strength of ``hydrogen_bond_sites.csv`` is changed by the steps."""
     shipped, rows = liquids(), data.read_table("hydrogen_bond_sites.csv").rows
-    counts = np.array([site_counts(smiles) for smiles in shipped.smiles]) * (1000.0 / shipped.volumes)[:, None]
-    strengths = np.array([[row["donor"], row["acceptor"]] for row in rows])
     best, start = score(facts(), constants)
-    print(f"shipped strengths: {best:.2f}; change of the log likelihood with other strengths")
     for place, row in enumerate(rows):
-        for side, what in enumerate(("donor", "acceptor")):
-            if strengths[place, side] == 0.0:
+        for column, name in enumerate(("donors", "donor_strength", "acceptors", "acceptor_strength")):
+            if column % 2 == 0 or shipped.site_numbers[place, column] == 0:
                 continue
-            profile = []
-            for factor in SITE_FACTORS:
-                tried = strengths.copy()
-                tried[place, side] *= factor
-                found = joint.fit(facts(), constants, start=start, sites=counts @ tried, tolerance=0.01)
-                profile.append(f"{tried[place, side]:.3g}: {found.log_evidence - best:+.1f}")
-            print(f"{row['pattern']:<32} {what:<9} {strengths[place, side]:<5g} {'  '.join(profile)}", flush=True)
+            found = []
+            for step in SITE_STEPS:
+                numbers = shipped.site_numbers.copy()
+                numbers[place, column] *= step
+                changed = shipped._replace(site_numbers=numbers)
+                fit = fit_shipped(facts(), constants, start=start, tolerance=0.01, shipped=changed)
+                found.append(f"x{step:g} {fit.log_evidence - best:+.1f}")
+            print(f"{row['note'][:50]:<50} {name:<18} {row[name]:<7g} {'  '.join(found)}", flush=True)
 
 
 def main() -> None:
@@ -170,9 +168,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("--dry-run", action="store_true", help="print only")
     parser.add_argument("--rounds", type=int, default=2, help="rounds over all constants")
-    parser.add_argument("--sites", action="store_true", help="print only how each site strength matters")
+    parser.add_argument("--sites", action="store_true", help="print only how each site strength matters (slow)")
     options = parser.parse_args()
-    constants = theory.calibration()
+    constants = calibration()
     if options.sites:
         scan_sites(constants)
         return

@@ -62,7 +62,14 @@ def _index(solute: Oil, solvent: Carrier | Blend, volumes: float) -> float:
         [(share, solute.substances, solute.fractions), (1.0 - share, carrier_substances(solvent), solvent.fractions)]
     )
     present = mixture.fractions > 0
-    return float(phases.binodal_index(mixture.fractions[present], mixture.volumes[present], mixture.points[present]))
+    return float(
+        phases.binodal_index(
+            mixture.fractions[present],
+            mixture.volumes[present],
+            mixture.hsp[present],
+            sites=mixture.sites.take(present),
+        )
+    )
 
 
 def _solvent(name: str) -> Carrier | Blend:

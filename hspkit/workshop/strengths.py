@@ -8,13 +8,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hspkit import data, ethanol, phases, theory
+from hspkit import data, ethanol
+from hspkit.calibration import Calibration
 from hspkit.errors import HspkitError
-from hspkit.evidence import joint
 from hspkit.evidence.facts import WATER, liquids
 from hspkit.oils import Oil, oil
+from hspkit.phases.mixture import gather
+from hspkit.phases.search import verdicts
 from hspkit.substances import index
-from hspkit.theory import Calibration
 from hspkit.workshop.scores import rank_correlation
 
 __all__ = [
@@ -98,13 +99,13 @@ def _roles() -> dict[str, str]:
 def is_clear(test: AlcoholTest, hsp: Array, constants: Calibration, strengths: Array) -> NDArray[np.bool_]:
     """Return whether one volume of the oil is clear in the stated volumes of ethanol of some strengths."""
     shipped = liquids()
-    mixing = joint.mixing_volumes(constants)
-    rows = np.concatenate([[shipped.row("ethanol"), shipped.row(WATER)], test.rows])
+    rows = [shipped.row("ethanol"), shipped.row(WATER), *map(int, test.rows)]
     solvent = ethanol.volume_fractions(strengths)
     parts = np.concatenate([test.volumes * solvent, np.tile(test.shares, (len(strengths), 1))], axis=1)
     parts /= parts.sum(axis=1, keepdims=True)
-    points = theory.shipped_scale(shipped.points(hsp)[rows], constants)
-    return phases.stable(parts, mixing[rows], points, celsius=20.0, alpha=constants.alpha)
+    return verdicts(
+        gather(parts, shipped.volumes[rows], hsp[rows], 20.0, sites=shipped.sites(rows), constants=constants)
+    )
 
 
 def weakest_strength(test: AlcoholTest, hsp: Array, constants: Calibration) -> float:

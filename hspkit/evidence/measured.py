@@ -1,31 +1,18 @@
-"""Pieces of evidence: what was measured, and how far given Hansen parameters are from it.
-
-A piece, for `reconcile`, is any object with ``kind``, ``source``, ``measured`` and two methods on arrays of points:
-``residual(hsp)`` (m, 3) -> (m,) in units of its standard deviation, and ``predicted(hsp)`` (m, 3) -> (m,) on the scale
-of ``measured``. `Evidence` makes them for measured properties of one substance; other modules may bring their own.
-"""
+"""One measured fact about a substance, as users state it."""
 
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
-from numpy.typing import NDArray
 
-from hspkit import checks, theory
-from hspkit.errors import ExtrapolationWarning, InputError
-from hspkit.evidence.facts import MISCIBLE_MG_PER_L, OCTANOL, Fact
-from hspkit.evidence.informed import liquid
-from hspkit.evidence.kinds import Properties, Residuals, residuals_of
-from hspkit.phases.mixture import GAS_CONSTANT
-from hspkit.substances import Substance
+from hspkit import checks
+from hspkit.errors import ExtrapolationWarning
+from hspkit.evidence.facts import MISCIBLE_MG_PER_L
+from hspkit.substances import Substance, substance
 
-__all__ = ["Evidence", "Piece", "Sloped"]
-
-Array = NDArray[np.float64]
+__all__ = ["Evidence"]
 
 #: A single measured value without a stated spread: standard deviation of ln S, log P, ln gamma and of the enthalpy
 #: as a share of it. Typical of what compilations of repeated measurements scatter by; judgement, no source.
@@ -34,96 +21,7 @@ SINGLE_VALUE_SD = {"water solubility": 0.3, "log P": 0.2, "activity": 0.1, "vapo
 CELSIUS_RANGE = (0.0, 100.0)
 
 
-class Piece(Protocol):
-    """What `reconcile` needs of a piece of evidence."""
-
-    @property
-    def kind(self) -> str:
-        """Kind of evidence; "mixing" for outcomes that are yes or no. [-]"""
-        ...
-
-    @property
-    def source(self) -> str:
-        """Where it comes from. [-]"""
-        ...
-
-    @property
-    def measured(self) -> float:
-        """The measured value."""
-        ...
-
-    def residual(self, hsp: Array) -> Array:
-        """Return (predicted - measured) over the standard deviation, shape (m,). [-]
-
-        Parameters
-        ----------
-        hsp : ndarray of shape (m, 3)
-            Points in Hansen space. [MPa^0.5]
-        """
-        ...
-
-    def predicted(self, hsp: Array) -> Array:
-        """Return what points predict, on the scale of ``measured``, shape (m,).
-
-        Parameters
-        ----------
-        hsp : ndarray of shape (m, 3)
-            Points in Hansen space. [MPa^0.5]
-        """
-        ...
-
-
-@runtime_checkable
-class Sloped(Protocol):
-    """A piece that knows the derivatives of its residual."""
-
-    def slope(self, hsp: Array) -> Array:
-        """Return the derivatives of the residual, shape (m, 3). [1/MPa^0.5]
-
-        Parameters
-        ----------
-        hsp : ndarray of shape (m, 3)
-            Points in Hansen space. [MPa^0.5]
-        """
-        ...
-
-
-class _Comparison:
-    """One fact about a substance, by the residuals of its kind with the partners held at their parameters.
-
-    The uncertainty of the partners widens the standard deviation; it is judged at the prior of the substance.
-    """
-
-    def __init__(self, kind: Residuals, partners: Sequence[Substance], near: Array) -> None:
-        fact = kind.facts[0]
-        self.kind, self.source, self.measured = fact.kind, fact.source, fact.value
-        self._residuals = kind
-        self._partners = np.array([partner.hsp.array for partner in partners]).reshape(-1, 3)
-        known = [partner.covariance for partner in partners]
-        kind.widen(self._points(near), np.array([*known, np.zeros((3, 3))]))
-
-    def _points(self, hsp: Array) -> Array:
-        """Return points (..., n, 3) of the partners and, last, of the substance."""
-        fixed = np.broadcast_to(self._partners, (*hsp.shape[:-1], *self._partners.shape))
-        return np.concatenate([fixed, hsp[..., None, :]], axis=-2)
-
-    def predicted(self, hsp: Array) -> Array:
-        return self._residuals.predicted(self._points(hsp))[..., 0]
-
-    def residual(self, hsp: Array) -> Array:
-        kind = self._residuals
-        return kind.deviation(kind.residuals(self._points(hsp)))[0][..., 0]
-
-    def slope(self, hsp: Array) -> Array:
-        """Return the derivatives of `residual`, shape (m, 3)."""
-        kind, points = self._residuals, self._points(hsp)
-        _, turn = kind.deviation(kind.residuals(points))
-        ((rows, slope), *_) = kind.derivatives(points)  # the substance itself stands first
-        assert rows[0] == len(self._partners)
-        return turn * slope[..., 0, :]
-
-
-def _celsius(value: Any) -> float:
+def _celsius(value: float) -> float:
     number = checks.number(value, "celsius", "degC", low=-90.0, high=400.0)
     if not CELSIUS_RANGE[0] <= number <= CELSIUS_RANGE[1]:
         message = f"celsius is {number:g}; the temperature rates hold from 0 to 100 degC, this is an extrapolation"
@@ -132,12 +30,16 @@ def _celsius(value: Any) -> float:
 
 
 def _partner(given: str | Substance) -> Substance:
-    """Return the other liquid: a shipped one by name or CAS number, or a Substance."""
-    if isinstance(given, str):
-        return liquid(given)
-    if not isinstance(given, Substance):
+    """Return the other liquid, a shipped one by name or CAS number, or any Substance."""
+    if not isinstance(given, str | Substance):
         raise checks.refuse(given, "partner", "the name or CAS number of a shipped substance, or a Substance")
-    return given
+    return substance(given)
+
+
+def _source(given: str) -> str:
+    if not isinstance(given, str) or not given.strip():
+        raise checks.refuse(given, "source", "a text that says where the value comes from")
+    return given.strip()
 
 
 @dataclass(frozen=True)
@@ -222,8 +124,10 @@ class Evidence:
         if melting_celsius is not None:
             melting = checks.number(melting_celsius, "melting_celsius", "degC", low=-220.0, high=1000.0)
         if amount >= MISCIBLE_MG_PER_L:  # a way of writing "miscible"
-            return cls("mixing", 1.0, 0.0, _source(source), liquid("water"))
-        return cls("water solubility", float(np.log(amount)), spread, _source(source), liquid("water"), 25.0, melting)
+            return cls("mixing", 1.0, 0.0, _source(source), substance("water"))
+        return cls(
+            "water solubility", float(np.log(amount)), spread, _source(source), substance("water"), 25.0, melting
+        )
 
     @classmethod
     def log_p(cls, value: float, *, sd: float | None = None, source: str = "user") -> Evidence:
@@ -245,7 +149,11 @@ class Evidence:
         """
         spread = SINGLE_VALUE_SD["log P"] if sd is None else checks.number(sd, "sd", "", low=1e-6, high=20.0)
         return cls(
-            "log P", checks.number(value, "log P", "", low=-10.0, high=25.0), spread, _source(source), liquid("water")
+            "log P",
+            checks.number(value, "log P", "", low=-10.0, high=25.0),
+            spread,
+            _source(source),
+            substance("1-octanol"),
         )
 
     @classmethod
@@ -344,35 +252,3 @@ class Evidence:
         else:
             what = f"{self.value:g}" + (f" in {self.partner.name}" if self.kind == "activity" and self.partner else "")
         return f"Evidence({self.kind} {what}, source {self.source!r})"
-
-    def piece(self, target: Substance) -> Piece:
-        """Return the piece that compares parameters of a given substance with this fact.
-
-        Raises
-        ------
-        InputError
-            When the fact cannot be read without more about the substance, or no parameters could ever meet it.
-        """
-        checks.kind(target, "target", Substance, "a Substance")
-        if self.kind == "vaporisation enthalpy" and 1000.0 * self.value <= GAS_CONSTANT * 298.15:
-            message = f"vaporisation enthalpy is {self.value:g} kJ/mol; less than RT leaves no cohesion"
-            raise InputError(message)
-        if self.kind == "water solubility" and target.molar_mass is None:
-            message = "a water solubility needs the molar mass; give the substance with its structure"
-            raise InputError(message)
-        partners = [] if self.partner is None else [self.partner]
-        if self.kind == "log P":
-            partners.append(liquid(OCTANOL))
-        melting = self.melting if self.melting is not None else target.melting_celsius
-        fact = Fact(
-            self.kind, len(partners), 0, self.value, self.sd, self.celsius, self.source,
-            25.0 if melting is None else melting,
-        )  # fmt: skip
-        (kind,) = residuals_of([fact], Properties.of([*partners, target]), theory.calibration())
-        return _Comparison(kind, partners, target.prior.array)
-
-
-def _source(given: Any) -> str:
-    if not isinstance(given, str) or not given.strip():
-        raise checks.refuse(given, "source", "a text that says where the value comes from")
-    return given.strip()

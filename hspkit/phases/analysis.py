@@ -9,21 +9,22 @@ from numpy.typing import ArrayLike
 
 from hspkit import checks
 from hspkit.errors import InputError
-from hspkit.phases.climb import Trial
+from hspkit.phases.association import Sites
 from hspkit.phases.mixture import Array, Mixtures, gather
-from hspkit.phases.search import Maxima, follow, maxima
+from hspkit.phases.search import Best, Maxima, follow, local_index, maxima
 from hspkit.phases.splitting import Split, arrange, solve
-from hspkit.phases.tilts import local_index
 
-__all__ = ["Landscape", "binodal_index_of_draws"]
+__all__ = ["StabilityAnalysis", "binodal_index_of_draws"]
 
+#: Steps that follow a maximum from the middle of the draws to one of them: Newton's, so few are enough.
+_DRAW_STEPS = 20
 #: Far beyond any misfit of the theory [-]; judgement.
-_MOST_FACTOR = 1e6
+_LEAST_FACTOR, _MOST_FACTOR = 1e-9, 1e6
 
 
 @dataclass(frozen=True, slots=True)
-class Landscape:
-    """The maxima of the ratio of gain to cost of one mixture; build it with `Landscape.of`.
+class StabilityAnalysis:
+    """The maxima of the ratio of gain to cost of one mixture; build it with `StabilityAnalysis.of`.
 
     Where they lie does not depend on the weight of the interaction, and hardly on the last digit of the
     parameters, so one search serves the index, its draws, and the phases at any weight.
@@ -36,11 +37,14 @@ class Landscape:
         Its maxima, best first.
     celsius : float
         Temperature. [degC]
+    sites : Sites, optional
+        Its hydrogen-bond sites. [-]
     """
 
     mixture: Mixtures
     maxima: Maxima
     celsius: float
+    sites: Sites | None = None
 
     @classmethod
     def of(
@@ -51,7 +55,8 @@ class Landscape:
         *,
         celsius: float = 25.0,
         alpha: float | None = None,
-    ) -> Landscape:
+        sites: Sites | None = None,
+    ) -> StabilityAnalysis:
         """Search for all maxima of one mixture.
 
         Parameters
@@ -62,8 +67,8 @@ class Landscape:
             Hansen parameters. [MPa^0.5]
         celsius : float
             Temperature. [degC]
-        alpha : float, optional
-            As in `spinodal_index`. [-]
+        alpha, sites
+            As in `spinodal_index`.
 
         Raises
         ------
@@ -72,15 +77,15 @@ class Landscape:
 
         Examples
         --------
-        >>> scene = Landscape.of([0.5, 0.5], [100, 100], [[16, 0, 0], [16, 0, 20]], alpha=0.5)
-        >>> round(scene.index, 4), scene.split([0.9, 1.1]).n_phases
+        >>> analysis = StabilityAnalysis.of([0.5, 0.5], [100, 100], [[16, 0, 0], [16, 0, 20]], alpha=0.5)
+        >>> round(analysis.index, 4), analysis.split([0.9, 1.1]).n_phases
         (1.0085, array([1, 2]))
         """
-        mixture = gather(_one(fractions), volumes, hsp, celsius, alpha)
+        mixture = gather(_one(fractions), volumes, hsp, celsius, alpha, sites)
         if mixture.shape != ():
             message = f"volumes, hsp, celsius or alpha have leading axes {mixture.shape}; expected one mixture"
             raise InputError(message)
-        return cls(mixture, maxima(mixture), float(celsius))
+        return cls(mixture, maxima(mixture), float(celsius), sites)
 
     @property
     def index(self) -> float:
@@ -107,7 +112,8 @@ class Landscape:
         ndarray of shape (k,)
             Binodal index of each draw, at the standard weight of the interaction. [-]
         """
-        return _follow_all(gather(self.mixture.fractions[0], volume_draws, hsp_draws, self.celsius), self.maxima.tilts)
+        draws = gather(self.mixture.fractions[0], volume_draws, hsp_draws, self.celsius, sites=self.sites)
+        return _follow_all(draws, self.maxima.fields)
 
     def split(self, factors: ArrayLike) -> Split:
         """Return the phases of the mixture when its interaction is so many times as strong.
@@ -127,14 +133,18 @@ class Landscape:
         InputError
             When the factors are not a row of numbers >= 0.
         """
-        times = checks.array(factors, "factors", "(k,)")
-        if times.ndim != 1 or not np.all((times >= 0) & (times <= _MOST_FACTOR)):
+        factor = checks.array(factors, "factors", "(k,)")
+        if factor.ndim != 1 or not np.all((factor >= 0) & (factor <= _MOST_FACTOR)):
             raise checks.refuse(factors, "factors", f"a row of numbers from 0 to {_MOST_FACTOR:g}")
-        one, best = self.mixture, self.maxima.best
-        fractions = np.repeat(one.fractions, times.size, axis=0)
-        several = Mixtures(fractions, one.volumes, one.points, one.strength * times, times.shape)
-        trial = Trial(best.value * times, *(np.repeat(part, times.size, axis=0) for part in best[1:]))
-        return arrange(several, *solve(several, trial))
+        rows = np.zeros(factor.size, dtype=np.intp)
+        several = self.mixture.take(rows).times(np.maximum(factor, _LEAST_FACTOR))
+        best = self.maxima.best
+        fields = best.fields[rows].copy()
+        fields[:, :-3] /= np.maximum(factor, _LEAST_FACTOR)[
+            :, None
+        ]  # q and kappa are per volume, which the factor enlarges
+        fields[:, -1] /= np.maximum(factor, _LEAST_FACTOR)
+        return arrange(several, *solve(several, Best(best.value * factor, fields, best.fractions[rows])))
 
 
 def _one(fractions: ArrayLike) -> Array:
@@ -145,12 +155,12 @@ def _one(fractions: ArrayLike) -> Array:
     return shares
 
 
-def _follow_all(draws: Mixtures, tilts: Array) -> Array:
+def _follow_all(draws: Mixtures, fields: Array) -> Array:
     """Return the largest index that known maxima reach in mixtures close by."""
-    if tilts.shape[0] == 0:
+    if fields.shape[0] == 0:
         return np.asarray(local_index(draws).reshape(draws.shape)[()])
-    known = np.broadcast_to(tilts, (draws.fractions.shape[0], *tilts.shape))
-    return np.asarray(follow(draws, known).value.reshape(draws.shape)[()])
+    known = np.broadcast_to(fields, (draws.fractions.shape[0], *fields.shape))
+    return np.asarray(follow(draws, known, steps=_DRAW_STEPS).value.reshape(draws.shape)[()])
 
 
 def binodal_index_of_draws(
@@ -162,6 +172,7 @@ def binodal_index_of_draws(
     *,
     celsius: float = 25.0,
     alpha: ArrayLike | None = None,
+    sites: Sites | None = None,
 ) -> Array:
     """Return the binodal index of one mixture for many draws of its parameters, fast.
 
@@ -184,6 +195,8 @@ def binodal_index_of_draws(
         Temperature. [degC]
     alpha : array_like of shape () or (k,), optional
         As in `spinodal_index`. [-]
+    sites : Sites, optional
+        As in `spinodal_index`. [-]
 
     Returns
     -------
@@ -202,5 +215,6 @@ def binodal_index_of_draws(
     >>> binodal_index_of_draws([0.5, 0.5], [100, 100], parameters, [100, 100], draws, alpha=0.5).round(3)
     array([1.008, 1.112])
     """
-    draws = gather(_one(fractions), volume_draws, hsp_draws, celsius, alpha)
-    return _follow_all(draws, Landscape.of(fractions, volumes, hsp, celsius=celsius).maxima.tilts)
+    draws = gather(_one(fractions), volume_draws, hsp_draws, celsius, alpha, sites)
+    analysis = StabilityAnalysis.of(fractions, volumes, hsp, celsius=celsius, sites=sites)
+    return _follow_all(draws, analysis.maxima.fields)

@@ -1,4 +1,4 @@
-"""How alike two structures are, and so how far what was learnt about one bears on the other.
+"""How similar two structures are, and so how far what was learnt about one bears on the other.
 
 Tables and group methods err in families: the parameters of all alkanes, or of all alkyl benzenes, are off by much the
 same amount. So the deviation of the truth from the prior, in units of its standard deviation, is taken as correlated
