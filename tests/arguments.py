@@ -199,7 +199,6 @@ def _values() -> Named:
         Call(Evidence.vaporisation_enthalpy, {"kJ_per_mol": 50, "sd": 1.0, "source": "x"}),
     )
     yield "Evidence.mixes", Call(Evidence.mixes, {"with_": "water", "outcome": True, "celsius": 25, "source": "x"})
-    yield "Evidence.piece", Call(Evidence.log_p(4.5).piece, {"target": glycol})
     yield "reconcile", Call(hspkit.reconcile, {"prior": glycol, "evidence": [Evidence.log_p(-0.9, source="x")]})
 
 
@@ -237,8 +236,8 @@ def _tables() -> Named:
 
 
 def _phases() -> Named:
-    for function in (phases.spinodal_index, phases.binodal_index, phases.binodal_details, phases.stable, phases.split,
-                     phases.ln_gamma, phases.ln_activity):  # fmt: skip
+    for function in (phases.spinodal_index, phases.binodal_index, phases.binodal_details, phases.spinodal_details,
+                     phases.stable, phases.split, phases.ln_gamma, phases.ln_activity):  # fmt: skip
         yield f"phases.{function.__name__}", Call(function, {**POINTS, **WARM}, slow=function is phases.split)
     for function in (phases.pair_index, phases.spinodal, phases.binodal, phases.ln_gamma_infinite):
         yield f"phases.{function.__name__}", Call(function, {**PAIR, **WARM})
@@ -260,10 +259,10 @@ def _phases() -> Named:
     )
     draws = {"volume_draws": [100.0, 100.0], "hsp_draws": [POINTS["hsp"]] * 2}
     yield "phases.binodal_index_of_draws", Call(phases.binodal_index_of_draws, {**POINTS, **draws, **WARM})
-    yield "Landscape.of", Call(phases.Landscape.of, {**POINTS, **WARM})
-    scene = phases.Landscape.of(**POINTS, alpha=0.5)
-    yield "Landscape.index_of_draws", Call(scene.index_of_draws, draws)
-    yield "Landscape.split", Call(scene.split, {"factors": [0.9, 1.1]})
+    yield "StabilityAnalysis.of", Call(phases.StabilityAnalysis.of, {**POINTS, **WARM})
+    scene = phases.StabilityAnalysis.of(**POINTS, alpha=0.5)
+    yield "StabilityAnalysis.index_of_draws", Call(scene.index_of_draws, draws)
+    yield "StabilityAnalysis.split", Call(scene.split, {"factors": [0.9, 1.1]})
 
 
 def _law_and_use() -> Named:
@@ -356,20 +355,6 @@ def _questions() -> Named:
         Call(hspkit.ethanol_strength_to_clear, {"oil_or_name": "limonene", "volumes": 5, "celsius": 20}, slow=True),
     )
     yield (
-        "miscibility.clear_probability",
-        Call(
-            miscibility.clear_probability,
-            {
-                "oil_or_name": "limonene",
-                "hsp": np.array([[17.0, 2, 4]]),
-                "volume": 100,
-                **parts,
-                "celsius": 25,
-                **drawn,
-            },
-        ),
-    )
-    yield (
         "miscibility.interaction_radius",
         Call(miscibility.interaction_radius, {"oil_volume": 160, "carrier_volume": 100, "celsius": 25}),
     )
@@ -394,7 +379,7 @@ def _questions() -> Named:
     )
     members, ones = (substance("limonene"), substance("linalool")), np.array([0.5, 0.5])
     mixture = miscibility.Mixture.of([(1.0, members, ones)])
-    scene = phases.Landscape.of(mixture.fractions, mixture.volumes, mixture.points)
+    scene = phases.StabilityAnalysis.of(mixture.fractions, mixture.volumes, mixture.hsp, sites=mixture.sites)
     yield (
         "Mixture.of",
         Call(
@@ -403,7 +388,6 @@ def _questions() -> Named:
         ),
     )
     yield "Mixture.of, all groups", Call(miscibility.Mixture.of, {"groups": [(1.0, members, ones)]})
-    yield "Mixture.with_sites", Call(mixture.with_sites, {"hsp": mixture.hsp})
     yield "Mixture.rows", Call(mixture.rows, {"chosen": np.array([True, False])})
     yield "Mixture.shares_of", Call(mixture.shares_of, {"members": members, "fractions": ones})
     yield "Mixture.after", Call(mixture.after, {"belief": None})

@@ -1,6 +1,7 @@
 """Dose, law, taste, pouring and clouding: against the texts of law and sums worked by hand."""
 
 import html
+import re
 from types import SimpleNamespace
 
 import numpy as np
@@ -31,6 +32,7 @@ from hspkit.application import (
     volume_parts,
 )
 from hspkit.application.water import water_solubility
+from hspkit.calibration import calibration
 from hspkit.carriers import Blend, Carrier, carrier
 from hspkit.errors import InputError, UnknownNameError
 from hspkit.law import PERMITTING_ROLES, limits, markets
@@ -504,14 +506,25 @@ def test_what_mixes_with_water_never_separates():
     assert nothing.sentence() == "stays clear: what is in it mixes with water"
 
 
-def test_a_liquid_of_no_log_p_above_zero_mixes_and_a_solid_does_not():
-    # glycerol melts at 18 C (log P -1.76), sorbitol at 97 C (log P -2.2): log S = 0.5 - 0.01 (97 - 25) + 2.2 = 1.98
+def test_what_mixes_with_water_has_no_limit():
     (liquid,) = clouding(oil("glycerol"), oil_mg_per_L=100).components
     assert (liquid.solubility_mg_per_L, liquid.factor) == (np.inf, 1.0)
-    (dissolves,) = clouding(oil("2-acetylpyridine"), oil_mg_per_L=100).components  # log P 0.85: log S = -0.35
-    assert dissolves.solubility_mg_per_L == pytest.approx(10**-0.35 * 121.14 * 1000, rel=1e-3)
-    (solid,) = clouding(oil("sorbitol"), oil_mg_per_L=100).components
-    assert solid.solubility_mg_per_L == pytest.approx(10**1.98 * 182.17 * 1000, rel=1e-3)
+
+
+def test_solubilities_from_the_energy_agree_with_the_general_solubility_equation():
+    """Substances without a measured solubility and with a log P; the equation errs by a factor of 3 itself."""
+    away = []
+    for row in data.read_table("substances.csv").rows:
+        member = substance(row["name"])
+        if member.log_p is None or member.water_solubility is not None or member.log_p < 0.5:
+            continue
+        found = water_solubility(member)
+        if np.isfinite(found.mg_per_L):
+            equation = product.general_solubility(member.log_p, member.molar_mass, member.melting_celsius)
+            away.append(np.log(found.mg_per_L / equation))
+    assert len(away) > 100
+    assert abs(np.mean(away)) < 0.3
+    assert np.sqrt(np.mean(np.square(away))) < 1.0
 
 
 def test_components_of_the_drink_say_what_clouds_it_and_how_that_is_known():
@@ -530,8 +543,19 @@ def test_ethanol_in_the_drink_dissolves_more():
     spirit = clouding(oil("limonene"), oil_mg_per_L=140, ethanol_percent=40)
     assert spirit.stays_clear
     # log S rises by (0.95 logP + 0.30) f: Millard et al., Int. J. Pharm. 245 (2002) 153 (constants from memory)
-    rise = 10 ** ((0.95 * substance("limonene").log_p + 0.30) * 0.4)
-    assert dry.load / spirit.load == pytest.approx(rise, rel=0.02)
+    rise = product.cosolvency_factor(substance("limonene").log_p, 40.0)
+    assert dry.load / spirit.load == pytest.approx(rise, rel=0.3)
+
+
+@pytest.mark.parametrize("name", ["trans-anethole", "linalool", "limonene", "anise", "clove, bud"])
+@pytest.mark.parametrize("strength", [40, 45])
+def test_drink_and_dissolve_hold_the_same_in_a_spirit(name, strength):
+    """One question, asked as a drink and as a carrier; the drink takes what separates as an ideal mixture."""
+    subject = oil(name)
+    held = dissolve(subject, f"ethanol {strength} % vol", carrier_parts=50, draws=2).max_oil_percent / 100
+    density = sum(f * m.molar_mass / m.volume for f, m in zip(subject.fractions, subject.substances, strict=True))
+    drink = clouding(subject, oil_mg_per_L=1000, ethanol_percent=strength)
+    assert 1000 / drink.load == pytest.approx(1e6 * held * density, rel=0.1)
 
 
 def test_a_carrier_that_does_not_dissolve_clouds_the_drink():
@@ -783,14 +807,13 @@ def test_the_component_that_is_named_first_is_the_one_that_clouds_most(lemonade)
     assert f"of carrier does not keep {lemonade.drink.makers[0][0]} in solution" in " ".join(lemonade.drink_lines())
 
 
-def test_ethanol_that_cannot_be_counted_is_said_so_and_only_then():
-    """Triethyl citrate has a measured solubility and no log P, so what ethanol adds to it is not known."""
+def test_ethanol_counts_without_a_log_p():
+    """Triethyl citrate has a measured solubility and no log P."""
     assert substance("triethyl citrate").log_p is None
     (plain,) = clouding(oil("triethyl citrate"), oil_mg_per_L=10).components
     (strong,) = clouding(oil("triethyl citrate"), oil_mg_per_L=10, ethanol_percent=10).components
-    assert "ethanol not counted" not in plain.known
-    assert strong.known == plain.known + "; ethanol not counted, no log P"
-    assert strong.solubility_mg_per_L == plain.solubility_mg_per_L
+    assert (plain.known, strong.known) == ("measured", "computed, corrected by what is measured in water")
+    assert strong.solubility_mg_per_L > 1.3 * plain.solubility_mg_per_L
 
 
 def test_handling_shows_common_folds_and_a_washed_oil():
@@ -859,7 +882,7 @@ def test_a_range_of_viscosity_is_shown_where_it_is_wide():
         assert (f"({number(low)} to {number(high)})" in found.pouring_lines()[0]) == wide
 
 
-@pytest.mark.parametrize("name", ["acetyl tributyl citrate", "castor oil"])
+@pytest.mark.parametrize("name", ["acetyl tributyl citrate", "dibenzyl ether"])
 def test_the_spread_of_a_solubility_from_hansen_parameters_is_carried_from_theirs(name):
     """Slopes by differences of the logarithm, for the substance; those for water are their opposites."""
     member, water = substance(name), substance("water")
@@ -873,8 +896,9 @@ def test_the_spread_of_a_solubility_from_hansen_parameters_is_carried_from_their
         ]
         slope.append((ends[0] - ends[1]) / 2e-4)
     _, spread, known = water_solubility(member)
-    assert known == "Hansen parameters"
-    assert spread == pytest.approx(np.sqrt(slope @ (member.covariance + water.covariance) @ slope), rel=1e-5)
+    assert known == "computed"
+    from_parameters = slope @ (member.covariance + water.covariance) @ slope
+    assert spread == pytest.approx(np.sqrt(from_parameters + calibration().sd_water_solubility ** 2), rel=0.03)
 
 
 @pytest.mark.parametrize(("share", "said"), [(0.9, False), (1.2, True), (3.0, True)])
@@ -941,16 +965,14 @@ def test_a_folded_oil_is_washed_from_what_it_is():
     assert f"at the same strength of flavour ({number(others + terpenes, 2)} mg/L), it " in line
 
 
-def test_what_a_carrier_does_not_help_is_named_with_or_without_log_p():
+def test_what_a_carrier_does_not_help_is_named():
     asked = Application("EU", "soft drinks", oil_mg_per_L=400)
-    assert substance("anethole").log_p is None
-    said = " ".join(dosing("anethole", "triacetin", asked).drink_lines())
-    assert "mg/L of carrier does not keep anethole in solution. " in said
-    # log-linear rule, 0.95 log P + 0.30 (constants from memory): the same mass of ethanol, 0.78924 g/mL (OIML R 22)
     found = dosing("limonene", "triacetin", asked)
-    gain = 10 ** ((0.95 * substance("limonene").log_p + 0.30) * found.dose.carrier_mg_per_L / 789_240)
-    said = " ".join(found.drink_lines())
-    assert f"even as much ethanol would dissolve only {100 * (gain - 1):.1g} % more." in said
+    (gain,) = re.findall(r"even as much ethanol would dissolve only (\S+) % more", " ".join(found.drink_lines()))
+    # log-linear rule, 0.95 log P + 0.30 (constants from memory): the same mass of ethanol, 0.78924 g/mL (OIML R 22)
+    expected = 10 ** ((0.95 * substance("limonene").log_p + 0.30) * found.dose.carrier_mg_per_L / 789_240)
+    assert float(gain) / 100 == pytest.approx(expected - 1, rel=0.7)
+    assert "does not keep anethole in solution" in " ".join(dosing("anethole", "triacetin", asked).drink_lines())
 
 
 def test_what_was_not_looked_at_is_said_and_only_then(lemonade):
@@ -1015,8 +1037,9 @@ def test_statements_that_cannot_be_judged_are_counted_by_reason(monkeypatch):
     found, left = statements()
     assert [(one.carrier, one.kept) for one in found] == [("glycerol", True), ("fixed oils", True)]
     pair = [substance("limonene"), substance("glycerol")]  # 1 volume in 30
-    volumes, points = np.array([one.mixing_volume for one in pair]), np.array([one.point for one in pair])
-    index = phases.binodal_index(np.array([1 / 31, 30 / 31]), volumes, points)
+    volumes, points = np.array([one.volume for one in pair]), np.array([one.hsp.array for one in pair])
+    sites = phases.Sites.joined([one.sites for one in pair])
+    index = phases.binodal_index(np.array([1 / 31, 30 / 31]), volumes, points, sites=sites)
     assert found[0].stability == pytest.approx(float(index))
     assert left == {
         "'partly' says nothing of the limit": 1,

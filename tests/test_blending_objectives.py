@@ -188,7 +188,7 @@ def test_worst_case_is_better_in_its_bad_cases_and_worse_in_the_middle():
         mixed = np.einsum("p,pdk->dk", blend.fractions, hsp)
         return np.quantile(np.sqrt(np.sum(((mixed - target.array) * [2, 1, 1]) ** 2, axis=1)), 0.8)
 
-    assert robust.certificate.value == pytest.approx(bad(robust.best), rel=0.06)
+    assert robust.certificate.value == pytest.approx(bad(robust.best), rel=0.1)
     assert bad(robust.best) <= bad(plain.best) * 1.03
     again = best_blend(target, names, increments_percent=5, worst_case=0.2)
     assert again.best.name == robust.best.name

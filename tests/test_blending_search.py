@@ -199,8 +199,9 @@ def test_a_blend_that_splits_is_not_a_blend():
         search = best_blend(target, ["glycerol", "MCT", "triacetin"], increments_percent=increments, keep=10)
         for blend in search.blends:
             if len(blend.parts) > 1:
-                points = [member.point for part in blend.parts for member in part.substances]
-                assert phases.stable(blend.fractions, blend.component_volumes, points)
+                members = [member for part in blend.parts for member in part.substances]
+                points, sites = [m.hsp.array for m in members], phases.Sites.joined([m.sites for m in members])
+                assert phases.stable(blend.fractions, blend.component_volumes, points, sites=sites)
     half = search.problem.mixes((0, 1), np.array([0.5, 0.5]))
     assert not half[0]
 

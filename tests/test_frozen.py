@@ -21,18 +21,17 @@ from hspkit.substances.shipped import reconciled
 
 #: Arguments of the cached functions that need some.
 ARGUMENTS = {
-    "associating_hydroxyls": ("CCO",),
     "bonds_inside": ("CCO",),
     "compile_pattern": ("[OX2H]",),
     "compositions": (4, 2),
     "donates": ("CCO",),
     "fusion_entropy": ("CCO",),
-    "metric": (5,),
+    "hydroxyls": ("CCO",),
     "read_table": ("carriers.csv",),
     "shipped_oil": ("bergamot, cold-pressed",),
     "shipped_name": ("bergamot",),
     "site_counts": ("CCO",),
-    "site_densities": ("CCO", 58.0),
+    "sites_known": ("CCO",),
     "surroundings": ("CCO",),
 }
 

@@ -129,8 +129,9 @@ def test_an_unknown_structure_is_estimated():
     made = substance("CCCCCCCCCCCOC(C)=O")
     assert "parameters estimated from structure" in made.notes
     expected = hspkit.estimate("CCCCCCCCCCCOC(C)=O")
-    assert made.hsp.array == pytest.approx(expected.hsp.array)
-    assert made.covariance == pytest.approx(np.diag(expected.sd[:3] ** 2))
+    # moved by what evidence taught about similar structures, within what the estimate left open
+    assert np.all(np.abs(made.hsp.array - expected.hsp.array) < 1.5 * np.array(expected.sd[:3]))
+    assert np.all(np.diag(made.covariance) <= np.square(expected.sd[:3]))
     assert made.volume == pytest.approx(expected.volume)
     assert set(made.sources.loc[made.sources["used"], "quantity"]) >= {
         "delta_d",
@@ -406,9 +407,10 @@ def test_display():
 
 def test_a_substance_without_a_structure_says_what_is_not_known_of_it():
     own = Substance("house solvent", hsp=(16.0, 8.0, 20.0), volume=70.0, molar_mass=80.0)
-    assert own.sites == (0.0, 0.0)
+    assert own.sites.donors.sum() == own.sites.acceptors.sum() == 0
+    assert own.mixing_covariance[1, 1] == pytest.approx(own.covariance[1, 1] + 20.0**2), "delta_h may act as delta_p"
     assert any("no structure" in note for note in own.notes)
     drawn = Substance("house solvent", hsp=(16.0, 8.0, 20.0), volume=70.0, smiles="CCO")
-    assert drawn.sites[0] > 0
+    assert drawn.sites.donors.sum() > 0
+    assert (drawn.mixing_covariance == drawn.covariance).all()
     assert not any("no structure" in note for note in drawn.notes)
-    assert drawn.point.tolist() == [16.0, 8.0, 20.0, *drawn.sites]

@@ -49,9 +49,9 @@ def _grid_posterior(oil_members, fractions, widths, trials, *, points=21, reach=
             hsp[:, row, part] += widths[member, part] * z[:, column]
         hsp = np.clip(hsp, 0, None)
         index = phases.binodal_index_of_draws(
-            mixture.fractions, mixture.volumes, mixture.points, mixture.volumes, mixture.with_sites(hsp)
+            mixture.fractions, mixture.volumes, mixture.hsp, mixture.volumes, hsp, sites=mixture.sites
         )
-        details = phases.binodal_details(mixture.fractions, mixture.volumes, mixture.points)
+        details = phases.binodal_details(mixture.fractions, mixture.volumes, mixture.hsp, sites=mixture.sites)
         by_volume = details.by_ln_volume * mixture.volume_sd / mixture.volumes
         sd = np.sqrt(THEORY_SD_LN**2 + (by_volume**2).sum())
         clear = ndtr(-np.log(np.maximum(index, 1e-3)) / sd)
@@ -120,18 +120,18 @@ def carrier_exact_mix(first, second):
 
 
 def test_posterior_of_two_components_and_their_correlation_against_brute_force():
-    widths = np.array([[0.0, 0.0, 2.0], [0.0, 0.0, 2.0]])
-    members = [_with_widths("limonene", [1e-9, 1e-9, 2.0]), _with_widths("linalool", [1e-9, 1e-9, 2.0])]
-    trials = [(_exact(carrier("propylene glycol").substance.name), 0.7, "splits")]
+    widths = np.array([[0.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
+    members = [_with_widths("limonene", [1e-9, 1.0, 1e-9]), _with_widths("linalool", [1e-9, 1.0, 1e-9])]
+    trials = [(_exact(carrier("propylene glycol").substance.name), 0.7, "clear")]
     subject, bench, found = _taught(members, [50.0, 50.0], trials)
     mean, spread = _grid_posterior(members, subject.fractions, widths, trials, points=61)
     n = len(bench.names)
     root = np.zeros((3 * n, 3 * n))
     for at in range(n):
         root[3 * at : 3 * at + 3, 3 * at : 3 * at + 3] = bench.root[at]
-    places = [3 * bench.names.index(one.name) + 2 for one in members]
-    moved = (root @ found.mean[: 3 * n])[places] / 2.0
-    joint = (root @ found.covariance[: 3 * n, : 3 * n] @ root.T)[np.ix_(places, places)] / 4.0
+    places = [3 * bench.names.index(one.name) + 1 for one in members]
+    moved = (root @ found.mean[: 3 * n])[places]
+    joint = (root @ found.covariance[: 3 * n, : 3 * n] @ root.T)[np.ix_(places, places)]
     assert moved == pytest.approx(mean, abs=0.06)
     assert joint == pytest.approx(spread, abs=0.1)
     assert spread[0, 1] != pytest.approx(0.0, abs=0.02)  # the check would be empty without a correlation

@@ -24,9 +24,10 @@ def main() -> None:
                 warnings.simplefilter("ignore", ExtrapolationWarning)
                 tables = float(phases.upper_critical_celsius(volumes, hsp))
                 pair = [substance(row["first"]), substance(row["second"])]
-                sizes, points = [one.mixing_volume for one in pair], [one.point for one in pair]
-                predicted = float(phases.upper_critical_celsius(sizes, points))
-            known, index = float(row["celsius"]), float(phases.pair_index(sizes, points))
+                sizes, points = [one.volume for one in pair], [one.hsp.array for one in pair]
+                sites = phases.Sites.joined([one.sites for one in pair])
+                predicted = float(phases.upper_critical_celsius(sizes, points, sites=sites))
+            known, index = float(row["celsius"]), float(phases.pair_index(sizes, points, sites=sites))
             name = f"{row['first']} + {row['second']}"
             print(f"{name:26s} {known:8.1f} {predicted:10.1f} {predicted - known:13.1f} {index:21.3f} {tables:9.1f}")
 

@@ -50,6 +50,10 @@ def test_spinodal_index_of_many_mixtures(figure, size):
     single = best(lambda: [phases.spinodal_index(row, volumes, hsp) for row in fractions[:200]], size(3, 1)) / 200
     figure("`spinodal_index`, mixtures of 10 components", "the clock", rate, "mixtures/s", least=200_000)
     figure("`spinodal_index`, draws of the parameters of 10 components", "the clock", drawn, "draws/s")
+    bonding = hspkit.oil("peppermint, steam-distilled").substances[:9]
+    sites = phases.Sites.joined([one.sites for one in (hspkit.substance("propylene glycol"), *bonding)])
+    bonds = 200_000 / best(lambda: phases.spinodal_index(fractions, volumes, hsp, sites=sites), size(3, 1))
+    figure("`spinodal_index` with hydrogen bonds, 10 components", "the clock", bonds, "mixtures/s", least=200_000)
     figure("200,000 mixtures in one call", "one call a mixture", rate * single, "times as fast")
 
 
@@ -60,6 +64,12 @@ def test_stable_against_a_flash_with_unifac(flash_seconds, figure, size):
     theirs = f"a flash by `thermo`, two liquids with UNIFAC, {1e3 * flash_seconds:.1f} ms"
     figure(f"`stable` on ternaries, {1e6 * ours:.1f} us", theirs, flash_seconds / ours, "times as fast", least=100)
     figure(f"`split` on ternaries, {1e6 * split:.0f} us", theirs, flash_seconds / split, "times as fast")
+    sites = phases.Sites.joined([hspkit.substance(name).sites for name in ("limonene", "ethanol", "water")])
+    bonds = best(lambda: phases.stable(compositions, VOLUMES, HSP, sites=sites), size(5, 1)) / 1000
+    split = best(lambda: phases.split(compositions, VOLUMES, HSP, sites=sites), size(3, 1)) / 1000
+    name = f"`stable` with hydrogen bonds on ternaries, {1e6 * bonds:.1f} us"
+    figure(name, theirs, flash_seconds / bonds, "times as fast", least=300)
+    figure(f"`split` with them, {1e6 * split:.0f} us", theirs, flash_seconds / split, "times as fast")
 
 
 def test_ternary_diagram(flash_seconds, figure, size):
