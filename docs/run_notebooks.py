@@ -17,6 +17,7 @@ ROOT = Path(__file__).resolve().parent.parent
 def main(paths: list[Path]) -> None:
     """Run each notebook in an empty folder; a notebook that fails is left as it was."""
     os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
+    os.environ.pop("MPLBACKEND", None)  # figures stand in the notebook, whatever the shell asks for
     for path in paths:
         book = nbformat.read(path, 4)
         start = time.perf_counter()
