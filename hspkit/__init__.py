@@ -34,6 +34,7 @@ if TYPE_CHECKING:  # what a type checker reads; tests/test_architecture.py keeps
     from hspkit.pairs import pair_miscibility as pair_miscibility
     from hspkit.ranking import rank_carriers as rank_carriers
     from hspkit.report import batch_sheet as batch_sheet
+    from hspkit.saturation import solubility as solubility
     from hspkit.sphere import SphereFit as SphereFit
     from hspkit.substances import Substance as Substance
     from hspkit.substances import substance as substance
@@ -74,6 +75,7 @@ _HOME = {
     "rank_carriers": "ranking",
     "reconcile": "evidence",
     "red": "hansen",
+    "solubility": "saturation",
     "substance": "substances",
 }
 

@@ -42,7 +42,7 @@ class Pair:
         Largest spinodal index of any composition: below 1 they mix in all proportions. [-]
     verdict : str
         "clear" when they mix in all proportions, "splits" when there are ratios at which they do not; "unknown" when
-        they would mix as liquids and one of them is solid by itself: crystals are not computed. [-]
+        they would mix as liquids and one of them is solid by itself: ask `hspkit.solubility`. [-]
     ln_gamma_infinite : tuple of two floats
         Logarithm of the activity coefficient of a dilute in b, and of b dilute in a; mole fractions. [-]
     """

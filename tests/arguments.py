@@ -160,6 +160,8 @@ def _values() -> Named:
         "Substance.with_parameters",
         Call(substance("triacetin").with_parameters, {"hsp": a, "covariance": np.eye(3), "note": "bench"}),
     )
+    solid = {"solute": "vanillin", "solvent": "ethanol", "celsius": 25, "melting_celsius": 81, "fusion_J_per_mol": 22e3}
+    yield "solubility", Call(hspkit.solubility, solid)
     yield "pair_miscibility", Call(hspkit.pair_miscibility, {"a": "limonene", "b": "ethanol", "celsius": 25})
     yield "carrier", Call(carrier, {"name": "MCT"})
     glycol = substance("propylene glycol")
@@ -241,6 +243,11 @@ def _phases() -> Named:
         yield f"phases.{function.__name__}", Call(function, {**POINTS, **WARM}, slow=function is phases.split)
     for function in (phases.pair_index, phases.spinodal, phases.binodal, phases.ln_gamma_infinite):
         yield f"phases.{function.__name__}", Call(function, {**PAIR, **WARM})
+    yield "phases.ln_crystal", Call(phases.ln_crystal, {"celsius": 25, "melting": 80, "entropy": 55})
+    line = {"start": [1.0, 0.0], "added": [0.0, 1.0], **PAIR, "crystals": [-1.0, -2.0], **WARM}
+    yield "phases.crystal_point", Call(phases.crystal_point, line)
+    melting = {"melting": [40.0] * len(POINTS["volumes"]), "entropy": [50.0] * len(POINTS["volumes"])}
+    yield "phases.liquidus", Call(phases.liquidus, {**POINTS, **melting})
     yield "phases.index_shares", Call(phases.index_shares, {**POINTS, "celsius": 25})
     yield "phases.upper_critical_celsius", Call(phases.upper_critical_celsius, {**PAIR, "alpha": 0.5})
     yield "phases.critical_fraction", Call(phases.critical_fraction, {"volumes": [100, 200]})

@@ -66,6 +66,7 @@ def shown():
         own,
         oil,
         hspkit.estimate("CCO"),
+        hspkit.solubility(own, liquid, melting_celsius=60),
         hspkit.reconcile(own, [Evidence.water_solubility(1000, source=EVIL)]),
         dosing(oil, liquid, soda),
         clouding(oil, oil_mg_per_L=20),

@@ -26,6 +26,7 @@ ARGUMENTS = {
     "compositions": (4, 2),
     "donates": ("CCO",),
     "fusion_entropy": ("CCO",),
+    "fusion_features": ("CCO",),
     "hydroxyls": ("CCO",),
     "read_table": ("carriers.csv",),
     "shipped_oil": ("bergamot, cold-pressed",),

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hspkit import Oil, dissolve, ethanol_strength_to_clear, oil, phases
+from hspkit import Oil, dissolve, ethanol_strength_to_clear, oil, phases, solubility
 from hspkit.carriers import Blend, carrier
 from hspkit.data import read_table
 from hspkit.errors import InputError, UnknownNameError
@@ -20,7 +20,7 @@ from hspkit.miscibility import (
     oil_members,
 )
 from hspkit.miscibility.extent import haze_edge
-from hspkit.miscibility.solids import LARGEST_VOLUME, MOST_FUSION_ENTROPY, may_crystallise, reason_unknown
+from hspkit.miscibility.solids import may_crystallise, reason_unknown
 from hspkit.mixture import stock_of
 from hspkit.substances import substance
 from hspkit.substances.shipped import reconciled
@@ -332,21 +332,20 @@ def test_an_outcome_in_words_and_figures():
     assert warned.startswith("Caution: ")
 
 
-def test_no_measured_entropy_of_fusion_exceeds_the_limit():
-    """Enthalpies and temperatures of fusion: the compilations in the package `chemicals`."""
-    chemicals = pytest.importorskip("chemicals")
-    found = []
-    for row in read_table("substances.csv").rows:
-        if row["cas"] and row["volume_cm3_mol"] and row["volume_cm3_mol"] <= LARGEST_VOLUME:
-            enthalpy, kelvin = chemicals.Hfus(row["cas"]), chemicals.Tm(row["cas"])
-            if enthalpy and kelvin:
-                found.append(enthalpy / kelvin)
-    assert len(found) > 300
-    assert max(found) <= MOST_FUSION_ENTROPY
-
-
-def test_a_solid_too_dilute_for_any_crystal_stays_dissolved():
-    """Vanillin 1 in 100 of propylene glycol: the Codex has it soluble 1 in a few parts (recalled)."""
-    dilute = dissolve("vanillin", PG, oil_parts=1, carrier_parts=500)
-    assert dilute.verdict == "clear"
+def test_a_solid_that_surely_stays_dissolved_has_a_verdict():
+    """Vanillin in propylene glycol: the Codex has it soluble 1 in a few parts (recalled)."""
+    held = solubility("vanillin", PG).grams_per_100_mL_solvent
+    assert 10 < held < 100
+    assert dissolve("vanillin", PG, oil_parts=1, carrier_parts=50).verdict == "clear"
     assert dissolve("vanillin", PG, oil_parts=1, carrier_parts=1).verdict == "unknown"
+    assert dissolve("menthol", "ethanol 96 % vol", oil_parts=1, carrier_parts=4).verdict == "clear"
+
+
+def test_crystals_limit_how_much_is_held():
+    """What `dissolve` says a carrier holds of a solid is its solubility, by volume of the liquid; and it is named."""
+    for solid in ("vanillin", "menthol"):
+        found, alone = dissolve(solid, PG, oil_parts=1, carrier_parts=50), solubility(solid, PG)
+        own, liquid = substance(solid), substance(PG)
+        moles = np.array([alone.mole_fraction, 1.0 - alone.mole_fraction]) * [own.volume, liquid.volume]
+        assert found.max_oil_percent == pytest.approx(100 * moles[0] / moles.sum(), rel=1e-4)
+        assert found.limiting_components == (solid,)

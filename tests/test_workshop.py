@@ -26,7 +26,10 @@ def checkout(tmp_path):
     ("table", "steps"),
     [
         ("datasets/miscible_pairs.csv", {"constants", "reconciled"}),
-        ("datasets/reconciled.csv", {"reconciled", "page on miscibility", "notebooks"}),  # edited by hand
+        (
+            "datasets/reconciled.csv",
+            {"reconciled", "crystals", "page on solids", "page on miscibility", "notebooks"},
+        ),  # edited by hand
         ("datasets/viscosity_mixtures.csv", {"viscosity"}),
         ("datasets/carrier_statements.csv", {"page on miscibility"}),
     ],

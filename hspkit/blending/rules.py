@@ -60,7 +60,7 @@ class SingleLiquid(Rule):
             return f"no single molecule stands for {part.name}"
         melting = part.substance.melting_celsius
         if melting is not None and melting > self.celsius:
-            return f"{part.name} is solid at {self.celsius:g} C (melts at {melting:g} C), and crystals are not computed"
+            return f"{part.name} is solid at {self.celsius:g} C (melts at {melting:g} C), and no blend of it is tried"
         return ""
 
 

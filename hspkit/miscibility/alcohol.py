@@ -70,19 +70,23 @@ def ethanol_strength_to_clear(oil_or_name: Oil | str, *, volumes: float, celsius
         mixed = (pure_oil + ratio * shares) / (1.0 + ratio)
         return phases.stable(mixed, mixture.volumes, mixture.hsp, sites=mixture.sites, celsius=warmth)
 
-    strong = (pure_oil + ratio * mixture.shares_of(spirit, np.array([1.0, 0.0]))) / (1.0 + ratio)
-    strongest = replace(mixture, fractions=strong).present
-    solids = may_crystallise(strongest, subject, warmth, clear=True)
-    if own and solids:
-        raise InputError(reason_unknown(strongest, solids, warmth))
+    def told(strength: float) -> float:
+        """Return the strength unless a solid may crystallise from it."""
+        shares = mixture.shares_of(spirit, ethanol.volume_fractions(np.array([strength]))[0])
+        at = replace(mixture, fractions=(pure_oil + ratio * shares) / (1.0 + ratio)).present
+        solids = may_crystallise(at, subject, warmth, clear=True)
+        if own and solids:
+            raise InputError(reason_unknown(at, solids, warmth))
+        return strength
+
     low, high = 0.0, 100.0
     for _ in range(3):  # 101 strengths at a time: steps of 1, 0.01 and 0.0001 % vol
         strengths = np.linspace(low, high, 101)
         cloudy = np.flatnonzero(~clear(strengths))
         if cloudy.size == 0:
-            return float(low)
+            return told(float(low))
         last = int(cloudy[-1])
         if last == 100:
-            return float("nan") if high == 100.0 else float(high)
+            return float("nan") if high == 100.0 else told(float(high))
         low, high = float(strengths[last]), float(strengths[last + 1])
-    return high
+    return told(high)

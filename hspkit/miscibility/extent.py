@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hspkit import phases
-from hspkit.miscibility.solids import may_crystallise
+from hspkit.miscibility.solids import crystal_edges, may_crystallise
 from hspkit.mixture import UNCOVERED, Mixture
 from hspkit.oils import Oil
 
@@ -31,6 +31,8 @@ _EDGE = 1e-4
 _TRACE = 1e-12
 #: A component named as limiting makes up at least this share of what the strongest ones do [-], and at most so many.
 _NAMED, _MOST_NAMED = 0.1, 3
+#: A mixture bears crystals where ln of a supersaturation passes minus this; of the last step of a search.
+_AT_THE_EDGE = 1e-6
 
 
 class _Driven(NamedTuple):
@@ -83,6 +85,8 @@ class Extent:
         Oil and carrier, from `stock_of`.
     waxes : frozenset of str
         Components of the oil that are its residue on evaporation. [-]
+    crystals : ndarray of shape (n,), optional
+        ln of the activities at which the components of the stock crystallise; infinite for what does not. [-]
     """
 
     scene: phases.StabilityAnalysis
@@ -94,6 +98,7 @@ class Extent:
     solids: tuple[str, ...]
     stock: Mixture
     waxes: frozenset[str] = frozenset()
+    crystals: Array | None = None
 
     @property
     def second(self) -> float:
@@ -118,7 +123,11 @@ class Extent:
             cloudy, added, share = self.stock.fractions, water, self.water
         else:
             return ()
-        names = _first_out(self.stock, (1.0 - share) * cloudy + share * added, self.scene.celsius)
+        there = (1.0 - share) * cloudy + share * added
+        solid = _crystallising(self.stock, there, self.crystals, self.scene.celsius)
+        if solid:
+            return (solid,)
+        names = _first_out(self.stock, there, self.scene.celsius)
         return tuple(name for name in names if name in self.waxes) if names[:1] and names[0] in self.waxes else names
 
     @property
@@ -152,24 +161,39 @@ def look(stock: Mixture, subject: Oil, celsius: float) -> Extent:
     clear = driven is None
     # both searches in one batch; a stock that is not clear takes no water
     starts, added = [carrier, stock.fractions][: 1 + clear], [oil, water][: 1 + clear]
-    first, tolerated = (*_clouds(stock, starts, added, celsius), 0.0)[:2]
-    least, most = _clear_range(stock, first, clear, celsius)
+    crystals = crystal_edges(stock, subject, celsius)
+    first, tolerated = (*_clouds(stock, starts, added, celsius, crystals), 0.0)[:2]
+    least, most = _clear_range(stock, first, clear, celsius, crystals)
     doubtful = len(stock.carrier_key) > 1 and (most <= 0.0 or least > 0.0)
     separates = doubtful and not phases.stable(carrier, stock.volumes, stock.hsp, sites=stock.sites, celsius=celsius)
     solids = may_crystallise(present, subject, celsius, clear=clear)
     waxes = frozenset(member.name for member, wax in zip(subject.substances, subject.waxes, strict=True) if wax)
-    return Extent(scene, driven, least, most, bool(separates), tolerated, solids, stock, waxes)
+    return Extent(scene, driven, least, most, bool(separates), tolerated, solids, stock, waxes, crystals)
 
 
-def _clouds(stock: Mixture, starts: Sequence[Array], added: Sequence[Array], celsius: float) -> list[float]:
-    """Return the shares of additions at which starts cloud; 1 for one that never does."""
-    found = phases.cloud_point(
-        np.array(starts), np.array(added), stock.volumes, stock.hsp, sites=stock.sites, celsius=celsius
-    )
-    return [float(one) for one in found.fraction]
+def _clouds(
+    stock: Mixture, starts: Sequence[Array], added: Sequence[Array], celsius: float, crystals: Array
+) -> list[float]:
+    """Return the shares of additions at which starts cloud or bear crystals; 1 for one that never does."""
+    asked = np.array(starts), np.array(added), stock.volumes, stock.hsp
+    found = phases.cloud_point(*asked, sites=stock.sites, celsius=celsius).fraction
+    if np.isfinite(crystals).any():
+        solid = phases.crystal_point(*asked, crystals, sites=stock.sites, celsius=celsius).fraction
+        found = np.minimum(found, solid)
+    return [float(one) for one in found]
 
 
-def _clear_range(stock: Mixture, first: float, clear: bool, celsius: float) -> tuple[float, float]:
+def _crystallising(stock: Mixture, fractions: Array, crystals: Array | None, celsius: float) -> str:
+    """Return the component whose crystals limit a mixture; empty where that is a second liquid."""
+    if crystals is None or not np.isfinite(crystals).any():
+        return ""
+    ln = phases.ln_activity(fractions / fractions.sum(), stock.volumes, stock.hsp, sites=stock.sites, celsius=celsius)
+    over = np.where(np.isneginf(ln), -np.inf, ln - crystals)
+    worst = int(over.argmax())
+    return stock.names[worst] if over[worst] > -_AT_THE_EDGE else ""
+
+
+def _clear_range(stock: Mixture, first: float, clear: bool, celsius: float, crystals: Array) -> tuple[float, float]:
     """Return the shares of oil between which oil and carrier are clear, the stock's own share among them if it is.
 
     ``first`` is the cloud point as oil is added to the carrier.
@@ -180,10 +204,10 @@ def _clear_range(stock: Mixture, first: float, clear: bool, celsius: float) -> t
         if share <= first + _EDGE:
             return 0.0, max(first, share)
         # it lies beyond a first cloud point, where the oil takes up the carrier
-        more, less = _clouds(stock, [mixed, mixed], [oil, carrier], celsius)
+        more, less = _clouds(stock, [mixed, mixed], [oil, carrier], celsius, crystals)
         return share * (1.0 - less), share + (1.0 - share) * more
     if first > share:  # clouding that comes and goes within the steps of the first search
-        first = share * min(1.0, *_clouds(stock, [carrier], [mixed], celsius))
+        first = share * min(1.0, *_clouds(stock, [carrier], [mixed], celsius, crystals))
     return 0.0, first
 
 

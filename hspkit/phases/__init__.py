@@ -13,6 +13,7 @@ from hspkit.phases.activity import ln_activity, ln_gamma, ln_gamma_infinite
 from hspkit.phases.analysis import StabilityAnalysis, binodal_index_of_draws
 from hspkit.phases.association import Sites
 from hspkit.phases.binary import binodal, critical_fraction, pair_index, spinodal, upper_critical_celsius
+from hspkit.phases.crystals import CrystalPoint, Liquidus, crystal_point, liquidus, ln_crystal
 from hspkit.phases.mixture import ALPHA, interaction_strength
 from hspkit.phases.splitting import Split, split
 from hspkit.phases.stability import (
@@ -31,6 +32,8 @@ __all__ = [
     "ALPHA",
     "BinodalDetails",
     "CloudPoint",
+    "CrystalPoint",
+    "Liquidus",
     "Sites",
     "Split",
     "StabilityAnalysis",
@@ -41,9 +44,12 @@ __all__ = [
     "binodal_index_of_draws",
     "cloud_point",
     "critical_fraction",
+    "crystal_point",
     "index_shares",
     "interaction_strength",
+    "liquidus",
     "ln_activity",
+    "ln_crystal",
     "ln_gamma",
     "ln_gamma_infinite",
     "pair_index",

@@ -398,7 +398,7 @@ def _candidates(
         elif any(part.substance is None for part in liquid.parts):
             notes.append(f"{liquid.name} is left out: no molecule stands for it.")
         elif np.isnan(stock_margin(subject, liquid, *parts, celsius=celsius)[1]):
-            notes.append(f"{liquid.name} is left out: a component may crystallise, and crystals are not computed.")
+            notes.append(f"{liquid.name} is left out: a component may crystallise; it is not sure to stay dissolved.")
         elif (liquid.name, liquid.identity) not in [(other.name, other.identity) for other in liquids]:
             liquids.append(liquid)
             notes.extend(f"{part.name}: {NOT_LISTED}." for part in liquid.parts if not part.listed_name)

@@ -55,6 +55,18 @@ STEPS = (
         (*_GROUPS, *_FACTS, *_SUBSTANCES, *_tables("calibration")),
         _tables("reconciled"),
     ),
+    Step(
+        "crystals",
+        ("-m", "hspkit.workshop.solids"),
+        _tables("solid_solubility", "calibration", "reconciled"),
+        _tables("fusion_entropy"),
+    ),
+    Step(
+        "page on solids",
+        ("-m", "hspkit.workshop.pages", "docs/accuracy-solids.md"),
+        _tables("solid_solubility", "fusion_entropy", "reconciled"),
+        ("docs/accuracy-solids.md",),
+    ),
     Step("viscosity", ("-m", "hspkit.workshop.viscosity"), _tables("viscosity_mixtures"), _tables("viscosity_pairs")),
     Step(
         "contraction", ("-m", "hspkit.workshop.contraction"), _tables("density_mixtures"), _tables("contraction_pairs")
