@@ -34,8 +34,8 @@ __all__ = ["HEAT_CAPACITY", "CrystalPoint", "Liquidus", "crystal_point", "liquid
 HEAT_CAPACITY = 0.5
 #: Shares of the addition at which the activities are looked at: dilute ones by decades, then evenly towards both ends.
 _SHARES = np.concatenate([[0.0], np.geomspace(1e-12, 5e-3, 60), 0.5 * (1.0 - np.cos(np.linspace(0.1, np.pi, 65)))[1:]])
-#: Halvings of the bracket of a share, and of a temperature.
-_HALVINGS = 50
+#: Parts that the bracket of a share or a temperature is cut in, and how often: to 1e-12 of it.
+_PARTS, _CUTS = 12, 11
 #: Temperatures at which a liquidus is looked for, from the coldest that is asked about [degC].
 COLDEST = -60.0
 _TEMPERATURES = 41
@@ -217,7 +217,7 @@ def crystal_point(
 
     shares = np.broadcast_to(_SHARES, (*shape[:-1], _SHARES.size))
     low, high, found = _bracket(excess(shares).max(axis=-1) >= 0.0, shares)
-    low, high = _halved(lambda t: excess(t[..., None])[..., 0, :].max(axis=-1) >= 0.0, low, high, geometric=True)
+    low, high = _closed(lambda places: excess(places).max(axis=-1) >= 0.0, low, high, geometric=True)
     component = np.where(found, excess(high[..., None])[..., 0, :].argmax(axis=-1), -1)
     return CrystalPoint(np.where(found, high, 1.0)[()], found[()], component[()])
 
@@ -302,7 +302,7 @@ def liquidus(
     # from the warmest melting point down
     cooled = warmest[..., None] - (warmest - COLDEST)[..., None] * np.linspace(0.0, 1.0, _TEMPERATURES)
     warm, cold, found = _bracket(excess(cooled).max(axis=-1) >= 0.0, cooled)
-    warm, cold = _halved(lambda t: excess(t[..., None])[..., 0, :].max(axis=-1) >= 0.0, warm, cold, geometric=False)
+    warm, cold = _closed(lambda places: excess(places).max(axis=-1) >= 0.0, warm, cold, geometric=False)
     component = np.where(found, excess(cold[..., None])[..., 0, :].argmax(axis=-1), -1)
     return Liquidus(np.where(found, cold, np.nan)[()], component[()])
 
@@ -316,12 +316,19 @@ def _bracket(beyond: NDArray[np.bool_], places: Array) -> tuple[Array, Array, ND
     return low, high, found
 
 
-def _halved(
+def _closed(
     beyond: Callable[[Array], NDArray[np.bool_]], low: Array, high: Array, *, geometric: bool
 ) -> tuple[Array, Array]:
-    """Return the bracket of the place from which on it lies beyond, halved until it is a point."""
-    for _ in range(_HALVINGS):
-        middle = np.where((low > 0) & geometric, np.sqrt(np.abs(low * high)), 0.5 * (low + high))
-        over = beyond(middle)
-        low, high = np.where(over, low, middle), np.where(over, middle, high)
+    """Return the bracket (...) of the place from which on it lies beyond (..., s), cut in parts until it is a point."""
+    inside = np.linspace(0.0, 1.0, _PARTS + 1)
+    for _ in range(_CUTS):
+        start, end = low[..., None], high[..., None]
+        places = start + (end - start) * inside
+        if geometric:
+            with np.errstate(divide="ignore", invalid="ignore"):
+                places = np.where(start > 0, start * (end / start) ** inside, places)
+        places[..., 0], places[..., -1] = low, high
+        over = beyond(places[..., 1:-1])
+        first = np.where(over.any(axis=-1), over.argmax(axis=-1), _PARTS - 1)[..., None]
+        low, high = (np.take_along_axis(places, first + step, axis=-1)[..., 0] for step in (0, 1))
     return low, high
