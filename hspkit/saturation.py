@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 #: crystal and the heavy tails of so many degrees of freedom, held-out solubilities lie in their 90 % interval 87 to 92
 #: times of 100 (`python -m hspkit.workshop.solids`).
 LIQUID_MISFIT, WATER_MISFIT, DEGREES_OF_FREEDOM = 0.31, 0.67, 4
+#: How the caution of what must not be eaten begins.
+NOT_FOR_INGESTION = "NOT FOR INGESTION"
 #: Temperatures that may be asked about [degC].
 CELSIUS = (-60.0, 120.0)
 
@@ -71,6 +73,8 @@ class Solubility:
         Of solute and solvent; a blend's is the mean by moles. [g/mol]
     volumes : tuple of float
         Molar volumes of solute (as a liquid) and solvent. [cm3/mol]
+    caution : str
+        What must be known of either before it is eaten or handled; empty when nothing is on record. [-]
     """
 
     solute: str
@@ -83,6 +87,7 @@ class Solubility:
     sd_log10: float
     molar_masses: tuple[float, float]
     volumes: tuple[float, float]
+    caution: str = ""
 
     @property
     def mass_percent(self) -> float:
@@ -139,13 +144,19 @@ class Solubility:
         return self.mole_fraction * per_mole[0], (1.0 - self.mole_fraction) * per_mole[1]
 
     def sentence(self) -> str:
-        """Return the answer in words.
+        """Return the answer in words, with the caution of what is not for ingestion first.
 
         Examples
         --------
-        >>> solubility("limonene", "ethanol").sentence()
+        >>> solubility("limonene", "ethanol").sentence()[:53]
         'limonene and ethanol mix in every proportion at 25 C.'
         """
+        if not self.caution:
+            return self._answer()
+        parts = [self._answer(), f"Caution: {self.caution}"]
+        return " ".join(parts[::-1] if NOT_FOR_INGESTION in self.caution else parts)
+
+    def _answer(self) -> str:
         if self.unknown:
             return f"{self.solute} in {self.solvent} at {self.celsius:g} C: unknown; {self.unknown}."
         if self.limited_by is None:
@@ -190,6 +201,7 @@ class _Solvent:
 
     def __init__(self, given: str | Substance | Carrier | Blend) -> None:
         self.name, self.members, self.fractions = _members(given)
+        self.cautions = [Carrier.of(member).caution for member in self.members]
 
     def moles(self) -> Array:
         """Return moles of each in one volume. [mol/cm3]"""
@@ -251,7 +263,8 @@ def solubility(
         message = f"{solid.name} is the solvent too; name another solvent"
         raise InputError(message)
     crystal = crystal_of(solid, melting_celsius=melting_celsius, fusion_J_per_mol=fusion_J_per_mol)
-    names = {"solute": solid.name, "solvent": liquid.name}
+    cautions = dict.fromkeys(text for text in (Carrier.of(solid).caution, *liquid.cautions) if text)
+    names = {"solute": solid.name, "solvent": liquid.name, "caution": " ".join(cautions)}
     moles = liquid.moles()
     masses = np.array([member.molar_mass for member in liquid.members], dtype=float)
     sizes = (float(solid.molar_mass or np.nan), float(moles @ masses / moles.sum())), (solid.volume, 1.0 / moles.sum())
@@ -313,7 +326,7 @@ def solubility_curve(
     Returns
     -------
     DataFrame
-        Columns celsius, mole_fraction, mass_percent, grams_per_100_g, limited_by.
+        Columns celsius, mole_fraction, mass_percent, grams_per_100_g, limited_by, caution.
 
     Raises
     ------
@@ -329,5 +342,5 @@ def solubility_curve(
     warmths = checks.several(celsius, "celsius", "[5, 25, 40]")
     given = {"melting_celsius": melting_celsius, "fusion_J_per_mol": fusion_J_per_mol}
     rows = [solubility(solute, solvent, celsius=one, **given) for one in warmths]
-    columns = ("celsius", "mole_fraction", "mass_percent", "grams_per_100_g", "limited_by")
+    columns = ("celsius", "mole_fraction", "mass_percent", "grams_per_100_g", "limited_by", "caution")
     return pd.DataFrame([[getattr(row, name) for name in columns] for row in rows], columns=list(columns))

@@ -16,7 +16,7 @@ from hspkit.substances import substance
 @pytest.mark.parametrize(
     ("solid", "solvent", "parts", "times"),
     [("maltol", "propylene glycol", 28, 2), ("maltol", "glycerol", 80, 2), ("maltol", "ethanol", 21, 2),
-     ("camphor", "ethanol", 1, 2), ("camphor", "vegetable oil", 4, 2), ("vanillin", "water", 100, 2),
+     ("camphor", "ethanol", 1, 2), ("camphor", "vegetable oil", 4, 2),
      ("ethyl maltol", "ethanol", 10, 6)],
 )  # fmt: skip
 def test_flavour_solids_of_handbooks(solid, solvent, parts, times):
@@ -134,3 +134,13 @@ def test_menthol_and_thymol_are_liquid_together():
     )
     assert found.celsius.min() < 25.0
     assert found.celsius[[0, -1]].min() > 30.0
+
+
+@pytest.mark.parametrize("solvent", ["diethylene glycol", "111-46-6", "OCCOCCO", Substance("triacetyl", "OCCOCCO")])
+def test_a_look_alike_carries_its_warning(solvent):
+    found = solubility("vanillin", solvent)
+    assert found.sentence().startswith("Caution: NOT FOR INGESTION")
+    assert "NOT FOR INGESTION" in repr(found)
+    assert "NOT FOR INGESTION" in found._repr_html_()
+    assert solubility_curve("vanillin", solvent, [20, 30])["caution"].str.contains("NOT FOR INGESTION").all()
+    assert solubility("diethylene glycol", "water", melting_celsius=-10).sentence().startswith("Caution: NOT FOR")

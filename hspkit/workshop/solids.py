@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from hspkit import data, phases
 from hspkit.crystal import ESTIMATED_SHARE, fusion_features, is_zwitterion
 from hspkit.errors import ExtrapolationWarning, HspkitError
+from hspkit.evidence.facts import WATER, facts, liquids
 from hspkit.phases.crystals import crystal_point, ln_crystal
 from hspkit.saturation import DEGREES_OF_FREEDOM, misfit_log10
 from hspkit.substances import Substance, substance
@@ -62,12 +63,14 @@ def read_points() -> Points:
                 known[text] = None  # beyond the reach of estimates
         return known[text]
 
+    # what water takes up of a listed solid may be evidence on it; then it does not judge
+    evident = {liquids().names[fact.a] for fact in facts() if fact.kind in ("water solubility", "log P")}
     kept = []
     for row in data.read_table("solid_solubility.csv").rows:
         if row["melting_celsius"] is None or not CELSIUS[0] <= row["celsius"] <= CELSIUS[1] or "." in row["smiles"]:
             continue
         solid, solvent = (None if is_zwitterion(row["smiles"]) else named(row["smiles"])), named(row["solvent"])
-        if solid is None or solvent is None:
+        if solid is None or solvent is None or (solvent.name == WATER and solid.identity in evident):
             continue
         x = row["mole_fraction"]
         amounts = np.array([(1.0 - x) * solvent.volume, x * solid.volume])
